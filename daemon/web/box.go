@@ -1,0 +1,92 @@
+// Package web is the screens: server-rendered pages with live numbers and
+// curves by server-sent events, for a phone on a roof and a desk elsewhere.
+package web
+
+import (
+	"context"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// Box is what the screens need of the daemon.
+type Box interface {
+	// Now is how everything stands; a copy, cheap to ask for.
+	Now() Snapshot
+	// Watch returns a channel of one slot that gets a value when Now has changed.
+	Watch() (changed <-chan struct{}, stop func())
+	// Tell records a mark; it is durable when Tell returns without error.
+	Tell(ctx context.Context, mark rules.Told) error
+	// Curve returns a point's samples between two wall times (Unix ms).
+	Curve(ctx context.Context, point string, fromMs, toMs int64, most int) ([]journal.Sample, error)
+}
+
+// Snapshot is how everything stands at one moment.
+type Snapshot struct {
+	BoxName     string
+	Site        rules.Site
+	Zone        *time.Location // the site's
+	At          rules.Instant
+	Wall        time.Time // by the newest anchor; what the page calls now
+	ClockProven bool
+	Demo        bool // simulated: the page says so
+	Running     []Step
+	Past        []Step // ended steps, newest first
+	Points      []Point
+	Flags       []Flag    // open, most urgent first, then newest
+	Recent      []Finding // the newest edges and verdicts, newest first, at most 100
+	Devices     []Device  // brokers and buses
+	Outward     []journal.FollowerState
+	Kept        uint64    // entries in the journal
+	KeptAt      time.Time // wall time of the last commit
+}
+
+// Step is a step under way or past.
+type Step struct {
+	rules.Step
+	Begun, Ended time.Time // Ended zero: under way
+	Outlook      rules.Outlook
+	FigureAt     time.Time       // wall time of Outlook.FigAt
+	Trend        []TrendPoint    // Outlook.Trend by wall time
+	Verdicts     []rules.Finding // the last one of each unit counts
+}
+
+// TrendPoint is a fitted or projected point by wall time.
+type TrendPoint struct {
+	WallMs          int64
+	Low, Best, High float64
+}
+
+// Point is a point and its newest reading.
+type Point struct {
+	sensors.Point
+	Value  float64
+	Health sensors.Health
+	Taken  time.Time // zero: nothing yet
+	Heard  time.Time // the newest sign of life
+	Count  uint64    // readings since start
+	Bad    uint64    // of them suspect or failed
+}
+
+// Flag is an open flag with its wall times.
+type Flag struct {
+	rules.Flag
+	Raised time.Time
+}
+
+// Finding is a finding with its wall time.
+type Finding struct {
+	rules.Finding
+	ID   int64
+	Wall time.Time
+}
+
+// Device is a broker or bus.
+type Device struct {
+	Name     string
+	OK       bool
+	Sentence string
+	Since    time.Time
+}

@@ -1,0 +1,260 @@
+// Package rules judges the journal's past: readings and marks in, flags and
+// verdicts out. It is pure. It holds no clock, does no I/O and starts no
+// goroutine, so the same journal gives the same findings, byte for byte:
+// live, after a restart, in replay.
+//
+// An Engine hands entries to judges. A Rule is one file: it names the steps it
+// judges, the flags it may raise, the roles of the points it reads, and begins
+// a Judge for each step. A rule without steps stands watch from every start of
+// the box. Adding a rule is one file and one line in All.
+package rules
+
+import (
+	"time"
+
+	"standwatch/sensors"
+)
+
+// Instant is a moment as the box can know it: the run of the box (a boot
+// number, from 1) and the time since that machine's boot. It does not depend
+// on a wall clock.
+type Instant struct {
+	Boot  uint32
+	Since time.Duration // whole milliseconds
+}
+
+// Before reports whether a is earlier than b. A later boot is later.
+func (a Instant) Before(b Instant) bool {
+	return a.Boot < b.Boot || a.Boot == b.Boot && a.Since < b.Since
+}
+
+// Entry is one line of the journal. Only inputs have a sequence number; Due is
+// made by the engine and never stored.
+type Entry struct {
+	Seq  uint64
+	At   Instant
+	Body Body
+}
+
+// Body is what an entry holds: *Measured, *Told, *Started, *Clocked or *Due.
+type Body interface{ body() }
+
+// Measured is one reading.
+type Measured struct {
+	sensors.Reading
+	// Taken is when the value was taken, since the boot of the entry's At: the
+	// instrument's own time where it told a believable one, else At. Curves and
+	// fits go by it; it may be earlier than the boot.
+	Taken time.Duration
+}
+
+// Told is a mark: what a person (or the simulated one) told the box.
+type Told struct {
+	Kind   string // "begin", "end", "command", "mark"
+	Name   string // the step, the indoor unit, or the mark's name
+	System string // of begin and end; empty where the site has one system only
+	Value  float64
+	Unit   string // SI where the unit is known, else as written; empty: no value
+	Note   string
+	By     string             // who, where known
+	Own    int64              // when it happened, Unix ms; 0: at the entry's At
+	Limits map[string]Setting `json:",omitempty"` // of begin: the step's settings as they stood
+}
+
+// Started is the box beginning to run: a new boot number.
+type Started struct {
+	// Gap is how long the box was away since the entry before; known only
+	// where both sides had a clock that could be believed or the machine itself ran on.
+	Gap      time.Duration
+	GapKnown bool
+	Version  string
+	Machine  string // the kernel's boot id: the same one means only the program restarted
+}
+
+// Clocked is a clock anchor: the wall time at this entry was Wall. It is also
+// how time alone enters the journal: the daemon commits one when a deadline
+// has passed and nothing else was heard, so that a replay sees it pass too.
+type Clocked struct {
+	Wall   int64 // Unix ms at the entry's At
+	Error  time.Duration
+	Source string // "system", "synchronised", "browser", "log", "simulated"
+	Proven bool
+}
+
+// Due is a judge's own deadline come true, at that very instant.
+type Due struct{}
+
+func (*Measured) body() {}
+func (*Told) body()     {}
+func (*Started) body()  {}
+func (*Clocked) body()  {}
+func (*Due) body()      {}
+
+// Setting is one limit of a step, in SI, with where it comes from.
+type Setting struct {
+	Value  float64
+	Text   string // as written, or the word of a setting that is a word
+	Source string // "site file", "common practice", the standard's name
+	Given  bool   // the site gave it; else it is the default
+}
+
+// Step is one stage of the start-up of one system.
+type Step struct {
+	System string
+	Name   string
+	Begin  uint64 // sequence number of its begin mark
+	Limits map[string]Setting
+}
+
+// Urgency says how much a flag matters to a person now.
+type Urgency uint8
+
+// From the record only, to a ringing phone.
+const (
+	Note Urgency = iota
+	Tell
+	Wake
+)
+
+// String returns the urgency's word: note, tell or wake.
+func (u Urgency) String() string { return [...]string{"note", "tell", "wake"}[u] }
+
+// Value is a number of a finding under a key that ends in its SI unit, rounded
+// to six significant digits (Num) so that it is the same on every machine.
+type Value struct {
+	Key    string
+	Number float64
+}
+
+// Edge is what a finding does.
+type Edge uint8
+
+// A flag is raised (perhaps again, with a higher urgency) and cleared; a
+// verdict is given (perhaps again: the last one counts).
+const (
+	Raised Edge = iota
+	Cleared
+	Given
+)
+
+// String returns the edge's word: raised, cleared or verdict.
+func (e Edge) String() string { return [...]string{"raised", "cleared", "verdict"}[e] }
+
+// Finding is one edge of a flag, or a verdict. It is unique by (Flag, System,
+// Begin, Subject, Edge, Seq, At), so that a restart repeats none.
+type Finding struct {
+	At      Instant
+	Seq     uint64 // of the last entry it rests on
+	Edge    Edge
+	Flag    string // the flag's name; of a verdict the step's
+	System  string
+	Step    string // empty for a standing rule
+	Begin   uint64 // of the step; 0 for a standing rule
+	Subject string // tells flags of the same name apart: a point, a unit; may be empty
+	Urgency Urgency
+	Points  []string
+	Text    string // a sentence a person can say aloud: what, what it means, what to do
+	Values  []Value
+	Result  string // of a verdict: passed, failed, not-proven
+	Cause   string // of a verdict
+	Unit    string // of a verdict that concerns one indoor unit
+}
+
+// Results of a verdict.
+const (
+	Passed    = "passed"
+	NotPassed = "failed"
+	NotProven = "not-proven"
+)
+
+// Flag is a raised flag that has not been cleared.
+type Flag struct {
+	Finding              // the newest raising edge
+	First        Instant // of the first raising edge
+	Acknowledged bool
+	By           string
+}
+
+// Judge follows one step of one system, or stands watch over one system.
+type Judge interface {
+	// Next takes the next entry that concerns the judge: readings of its points,
+	// marks, starts, anchors, and its own Due.
+	Next(Entry) []Finding
+	// Due is the earliest moment of the running boot at which the judge wants
+	// to be asked even if nothing is heard. It is void at the next Started.
+	Due() (since time.Duration, ok bool)
+}
+
+// Outlooker is a judge that can say how its step stands: what the top of the
+// screen shows. It must not change the judge.
+type Outlooker interface {
+	Outlook(at Instant) Outlook
+}
+
+// Outlook is how a step stands: one sentence, one number, one curve.
+type Outlook struct {
+	Sentence string // "Vacuum hold, 23 of 60 min. 312 micron and levelling off: looks dry and tight so far."
+	Point    string // whose curve is shown
+	Figure   float64
+	Quantity sensors.Quantity
+	HasFig   bool
+	FigAt    Instant       // when the figure was taken
+	Limit    *Setting      // drawn as a line, with its source
+	Elapsed  time.Duration // since begin, gaps counted
+	Lasts    time.Duration // 0: no set length
+	Left     time.Duration // predicted time left; negative: not known
+	Sure     string        // "sure", "likely", "too early to say"
+	Trend    []TrendPoint  // the fitted model and its projection; may be empty
+}
+
+// TrendPoint is one point of a fitted curve with its band, in SI, at a time
+// since the boot of the outlook's At.
+type TrendPoint struct {
+	Since           time.Duration
+	Low, Best, High float64
+}
+
+// Rule judges one matter.
+type Rule struct {
+	Name  string
+	Doc   string   // one sentence: what it judges
+	Steps []string // nil: stands watch from every Started
+	Flags []string // the flags it may raise
+	Roles []string // roles of the points it reads; nil: every point of its system
+	Begin func(Start) Judge
+}
+
+// Start is what a judge begins with.
+type Start struct {
+	System  string
+	Step    Step  // zero for a standing rule
+	Entry   Entry // the begin mark, or Started
+	Points  []sensors.Point
+	Units   []Unit    // indoor units of the system
+	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
+	Earlier []Finding // verdicts given before on this system
+}
+
+// Unit is an indoor unit with the points that stand for it.
+type Unit struct {
+	Name, Room, Branch string
+	Port               int
+	Supply, Return     string // points
+	WetBulb, Humidity  string // points; empty: none
+}
+
+// Site is what the engine must know of the site file.
+type Site struct {
+	Name    string
+	Systems []System
+	Points  []sensors.Point
+	Rules   map[string]map[string]Setting // standing rules' own settings, by rule
+}
+
+// System is one refrigerant network. The name is empty where the site has only one unnamed system.
+type System struct {
+	Name        string
+	Refrigerant string
+	Units       []Unit
+	Steps       map[string]map[string]Setting // what the site file gives, by step
+}
