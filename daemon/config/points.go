@@ -1,0 +1,207 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"standwatch/sensors"
+)
+
+const (
+	usualEvery  = 10 * time.Second // where a point does not say
+	leastSilent = 10 * time.Second
+)
+
+// What a role's point may measure. Power may be sensed by a relay's contact, a
+// current clamp or a voltage; a drain by a float switch or a level signal.
+var roleFits = map[string][]sensors.Quantity{
+	"vacuum-gauge":      {sensors.Vacuum},
+	"charging-scale":    {sensors.Mass},
+	"test-pressure":     {sensors.Pressure},
+	"pipe-air":          {sensors.Temperature},
+	"barometer":         {sensors.AbsolutePressure},
+	"outdoor-air":       {sensors.Temperature},
+	"supply-air":        {sensors.Temperature},
+	"return-air":        {sensors.Temperature},
+	"return-wet-bulb":   {sensors.Temperature},
+	"return-humidity":   {sensors.Humidity},
+	"liquid-line":       {sensors.Temperature},
+	"suction-line":      {sensors.Temperature},
+	"suction-pressure":  {sensors.Pressure},
+	"liquid-pressure":   {sensors.Pressure},
+	"oil-sump":          {sensors.Temperature},
+	"discharge-line":    {sensors.Temperature},
+	"absolute-pressure": {sensors.AbsolutePressure},
+	"outdoor-power":     {sensors.Contact, sensors.Current, sensors.Voltage},
+	"indoor-power":      {sensors.Contact, sensors.Current, sensors.Voltage},
+	"drain":             {sensors.Contact, sensors.Current, sensors.Voltage},
+}
+
+// common roles stand for the whole site: with several systems such a point need not name one.
+var common = []string{"", "barometer", "outdoor-air", "pipe-air", "outdoor-power", "indoor-power"}
+
+// single roles may stand once in a system: one ledger runs over one scale.
+var single = []string{"charging-scale"}
+
+func (r *reader) readPoints(n sensors.Node) {
+	r.points = map[string]int{}
+	for _, item := range r.list(n, "points") {
+		p := r.readPoint(item)
+		if _, twice := r.points[p.Name]; !twice {
+			r.points[p.Name] = len(r.site.Points)
+		}
+		r.site.Points = append(r.site.Points, p)
+		r.places = append(r.places, item)
+	}
+}
+
+func (r *reader) readPoint(n sensors.Node) sensors.Point {
+	d := r.decode(n)
+	d.Required("name")
+	p := sensors.Point{Name: r.name(d.Node("name")), Role: d.OneOf("role", "", sensors.Roles...)}
+	p.Quantity = r.quantity(d)
+	r.readUnitOf(d, &p)
+	r.readPace(d, &p)
+	r.readSystemOf(d, &p)
+	r.readSource(d, &p)
+	d.Done()
+	if fits := roleFits[p.Role]; fits != nil && p.Quantity != sensors.NoQuantity && !slices.Contains(fits, p.Quantity) {
+		d.Fail(d.Node("role"), fmt.Sprintf("a point of role %s cannot measure %s", p.Role, p.Quantity), "write measures: "+words(fits))
+	}
+	return p
+}
+
+func words(qs []sensors.Quantity) string {
+	var ws []string
+	for _, q := range qs {
+		ws = append(ws, q.String())
+	}
+	return strings.Join(ws, " or ")
+}
+
+func (r *reader) quantity(d *sensors.Decoder) sensors.Quantity {
+	var known []string
+	for _, q := range sensors.Quantities() {
+		known = append(known, q.String())
+	}
+	if n := d.Node("measures"); n.Kind == sensors.Nothing {
+		d.Fail(n, "measures is missing", "add measures: one of "+strings.Join(known, ", "))
+		return sensors.NoQuantity
+	}
+	q, _ := sensors.QuantityOf(d.OneOf("measures", "", known...))
+	return q
+}
+
+func (r *reader) readUnitOf(d *sensors.Decoder, p *sensors.Point) {
+	p.Unit = d.Text("unit", p.Quantity.SI())
+	n := d.Node("unit")
+	if n.Kind != sensors.Scalar || p.Quantity == sensors.NoQuantity {
+		return
+	}
+	if _, err := p.Quantity.ToSI(0, p.Unit); err != nil {
+		d.Fail(n, fmt.Sprintf("unit: %v", err), "")
+		p.Unit = p.Quantity.SI()
+	}
+}
+
+func (r *reader) readPace(d *sensors.Decoder, p *sensors.Point) {
+	p.Every = d.Time("every", usualEvery)
+	if p.Every <= 0 {
+		d.Fail(d.Node("every"), "every must be more than nothing", "write how often a reading is expected, such as 10s")
+		p.Every = usualEvery
+	}
+	p.SilentAfter = d.Time("silent_after", max(5*p.Every, leastSilent))
+	if p.SilentAfter < p.Every {
+		d.Fail(d.Node("silent_after"), fmt.Sprintf("silent_after: %s is shorter than every (%s)", p.SilentAfter, p.Every), "a point cannot be silent before its next reading is due")
+		p.SilentAfter = max(5*p.Every, leastSilent)
+	}
+}
+
+func (r *reader) readSystemOf(d *sensors.Decoder, p *sensors.Point) {
+	n := d.Node("system")
+	var known []string
+	for _, s := range r.site.Systems {
+		known = append(known, s.Name)
+	}
+	if n.Kind == sensors.Nothing {
+		if len(known) == 1 {
+			p.System = known[0]
+		}
+		return
+	}
+	p.System = d.Text("system", "")
+	if !slices.Contains(known, p.System) && !r.broken {
+		r.fault(n, fmt.Sprintf("there is no system %q", p.System), sensors.Known(p.System, known, "add it under systems"))
+	}
+}
+
+// readSource finds the one key that says where the readings come from.
+func (r *reader) readSource(d *sensors.Decoder, p *sensors.Point) {
+	for _, s := range sources {
+		n, given := d.Given(s)
+		if !given {
+			continue
+		}
+		if p.Source != "" {
+			d.Fail(n, fmt.Sprintf("a point has one source, and this one has %s already", p.Source), "keep one of "+strings.Join(sources, ", "))
+			continue
+		}
+		p.Source, p.Settings = s, n
+		if !slices.ContainsFunc(r.drivers, func(d sensors.Driver) bool { return d.Name == s }) {
+			var built []string
+			for _, d := range r.drivers {
+				built = append(built, d.Name)
+			}
+			d.Fail(n, fmt.Sprintf("%s is not built into this version", s), "this version has "+strings.Join(built, ", ")+"; without a source a point can still be replayed")
+		}
+	}
+}
+
+// checkReferences holds the indoor units' points against the list of points,
+// and gives each the system of its unit.
+func (r *reader) checkReferences() {
+	var known []string
+	for _, p := range r.site.Points {
+		known = append(known, p.Name)
+	}
+	for _, ref := range r.refs {
+		i, ok := r.points[ref.node.Text]
+		if !ok {
+			if !r.broken {
+				r.fault(ref.node, fmt.Sprintf("%s: there is no point %q", ref.key, ref.node.Text), sensors.Known(ref.node.Text, known, "add it under points"))
+			}
+			continue
+		}
+		p, system := &r.site.Points[i], r.site.Systems[ref.system].Name
+		if p.Quantity != sensors.NoQuantity && !slices.Contains(ref.fits, p.Quantity) {
+			r.fault(ref.node, fmt.Sprintf("%s: the point %q measures %s", ref.key, p.Name, p.Quantity), "name one that measures "+words(ref.fits))
+		}
+		if p.System == "" {
+			p.System = system
+		} else if p.System != system {
+			r.fault(ref.node, fmt.Sprintf("%s: the point %q is of system %q", ref.key, p.Name, p.System), fmt.Sprintf("name one of system %q", system))
+		}
+	}
+}
+
+// checkRoles looks at the roles over all points.
+func (r *reader) checkRoles() {
+	type key struct{ system, role string }
+	first := map[key]sensors.Node{}
+	for i, p := range r.site.Points {
+		if len(r.site.Systems) > 1 && p.System == "" && !slices.Contains(common, p.Role) && !r.broken {
+			r.fault(r.places[i], fmt.Sprintf("the point %q has the role %s, but of which system?", p.Name, p.Role), "add system: its name")
+		}
+		if !slices.Contains(single, p.Role) {
+			continue
+		}
+		k := key{p.System, p.Role}
+		if other, twice := first[k]; twice {
+			r.fault(child(r.places[i], "role"), fmt.Sprintf("a second %s in one system", p.Role), fmt.Sprintf("line %d has one already: the ledger runs over one", other.Line))
+			continue
+		}
+		first[k] = child(r.places[i], "role")
+	}
+}

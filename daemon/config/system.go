@@ -1,0 +1,158 @@
+package config
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// Equipment is what a system is made of, as far as the judges need not know it.
+type Equipment struct {
+	HeatRecovery  bool
+	Takeoff       string  // path of the take-off CSV, resolved beside the site file; empty: none
+	ExtraChargeKg float64 // the maker's allowances beyond the lines
+	OutdoorUnits  []OutdoorUnit
+	BranchUnits   []string
+
+	takeoff sensors.Node
+}
+
+// OutdoorUnit is one outdoor unit with what its maker filled in.
+type OutdoorUnit struct {
+	Name            string
+	FactoryChargeKg float64
+}
+
+// Refrigerants are those the physics has tables for.
+var Refrigerants = []string{"R-410A", "R-32", "R-454B", "R-407C", "R-134a"}
+
+func (r *reader) readSystems(one, many sensors.Node) {
+	if one.Kind != sensors.Nothing && many.Kind != sensors.Nothing {
+		r.fault(many, "both system and systems are given", "keep one of them")
+	}
+	for _, n := range r.list(many, "systems") {
+		d := r.decode(n)
+		d.Required("name")
+		r.readSystem(n, d)
+	}
+	if many.Kind == sensors.Nothing { // a site may leave it out: then nothing is known of its one system
+		r.readSystem(one, r.decode(one))
+	}
+}
+
+func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
+	index := len(r.site.Systems)
+	s := rules.System{Name: r.name(d.Node("name"))}
+	if n.Line != 0 {
+		s.Refrigerant = r.refrigerant(d)
+	}
+	e := Equipment{HeatRecovery: d.Bool("heat_recovery", false), takeoff: d.Node("takeoff")}
+	if t := d.Text("takeoff", ""); t != "" {
+		e.Takeoff = t
+		if !filepath.IsAbs(t) {
+			e.Takeoff = filepath.Join(filepath.Dir(r.site.File), t)
+		}
+	}
+	e.ExtraChargeKg = r.mass(d, "extra_charge")
+	outdoor, branch, indoor := d.Node("outdoor_units"), d.Node("branch_units"), d.Node("indoor_units")
+	steps := d.Node("steps")
+	d.Done()
+
+	for _, u := range r.list(outdoor, "outdoor_units") {
+		d := r.decode(u)
+		d.Required("name")
+		e.OutdoorUnits = append(e.OutdoorUnits, OutdoorUnit{r.name(d.Node("name")), r.mass(d, "factory_charge")})
+		d.Done()
+	}
+	for _, u := range r.list(branch, "branch_units") {
+		d := r.decode(u)
+		d.Required("name")
+		e.BranchUnits = append(e.BranchUnits, r.name(d.Node("name")))
+		d.Done()
+	}
+	ports := map[string]sensors.Node{}
+	for _, u := range r.list(indoor, "indoor_units") {
+		s.Units = append(s.Units, r.readUnit(u, index, e.BranchUnits, ports))
+	}
+	s.Steps = r.settings(steps, true)
+	r.site.Systems = append(r.site.Systems, s)
+	r.site.Equipment = append(r.site.Equipment, e)
+}
+
+func (r *reader) refrigerant(d *sensors.Decoder) string {
+	n := d.Node("refrigerant")
+	if n.Kind == sensors.Nothing && n.Line == 0 {
+		d.Fail(n, "refrigerant is missing", "add refrigerant: one of "+strings.Join(Refrigerants, ", "))
+		return ""
+	}
+	return d.OneOf("refrigerant", "", Refrigerants...)
+}
+
+// mass reads a mass of refrigerant: never below nothing.
+func (r *reader) mass(d *sensors.Decoder, key string) float64 {
+	n := d.Node(key)
+	if n.Kind == sensors.Nothing {
+		return 0
+	}
+	kg, err := sensors.Mass.Parse(n.Text)
+	switch {
+	case err != nil:
+		d.Fail(n, fmt.Sprintf("%s: %v", key, err), "")
+	case kg < 0 || !sensors.Mass.Plausible(kg):
+		d.Fail(n, fmt.Sprintf("%s: %q is not a mass of refrigerant", key, n.Text), "write one such as 9.3 kg")
+		return 0
+	}
+	return kg
+}
+
+func (r *reader) readUnit(n sensors.Node, system int, branches []string, ports map[string]sensors.Node) rules.Unit {
+	d := r.decode(n)
+	d.Required("name")
+	u := rules.Unit{Name: r.name(d.Node("name")), Room: d.Text("room", ""), Branch: d.Text("branch", "")}
+	b := d.Node("branch")
+	if b.Kind == sensors.Scalar && !r.broken && !slices.Contains(branches, u.Branch) {
+		r.fault(b, fmt.Sprintf("there is no branch unit %q", u.Branch), sensors.Known(u.Branch, branches, "add it under branch_units"))
+	}
+	if p := d.Node("port"); p.Kind != sensors.Nothing {
+		u.Port = r.port(p, b, ports)
+	}
+	temperature, humidity := []sensors.Quantity{sensors.Temperature}, []sensors.Quantity{sensors.Humidity}
+	u.Supply = r.refer(d, "supply", system, temperature)
+	u.Return = r.refer(d, "return", system, temperature)
+	u.WetBulb = r.refer(d, "wet_bulb", system, temperature)
+	u.Humidity = r.refer(d, "humidity", system, humidity)
+	d.Done()
+	return u
+}
+
+// port reads the number of a branch unit's port; two rooms cannot share one.
+func (r *reader) port(p, branch sensors.Node, ports map[string]sensors.Node) int {
+	v, err := strconv.ParseUint(p.Text, 10, 16)
+	if err != nil || v < 1 || v > 64 {
+		r.fault(p, fmt.Sprintf("port: %q is not a port", p.Text), "write a whole number from 1 to 64")
+		return 0
+	}
+	if branch.Kind == sensors.Nothing {
+		r.fault(p, "a port without a branch", "add branch: the branch unit it is on")
+		return int(v)
+	}
+	key := fmt.Sprintf("%s/%d", branch.Text, v)
+	if first, twice := ports[key]; twice {
+		r.fault(p, fmt.Sprintf("port %d of %s is taken", v, branch.Text), fmt.Sprintf("line %d has it already", first.Line))
+	}
+	ports[key] = p
+	return int(v)
+}
+
+func (r *reader) refer(d *sensors.Decoder, key string, system int, fits []sensors.Quantity) string {
+	n := d.Node(key)
+	if n.Kind != sensors.Nothing {
+		r.refs = append(r.refs, reference{n, key, system, fits})
+	}
+	return d.Text(key, "")
+}
