@@ -4,146 +4,436 @@ package journal
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
-	"iter"
+	"fmt"
 	"log/slog"
+	"math"
+	"os"
+	"sync"
 	"time"
+
+	"zombiezen.com/go/sqlite"
 
 	"standwatch/rules"
 	"standwatch/sensors"
 )
 
-var errTodo = errors.New("journal: being written")
-
-// Reader reads a journal, also while another process writes it.
-type Reader struct{}
-
 // Journal is the one writer, and a Reader of what it wrote.
-type Journal struct{ Reader }
+type Journal struct {
+	Reader
+	log  *slog.Logger
+	lock *os.File
+
+	write    sync.Mutex // held for a whole transaction; guards what follows
+	conn     *sqlite.Conn
+	seq      uint64        // the last one given
+	at       rules.Instant // of the last entry
+	ids      map[string]uint32
+	catalog  []known
+	enc      encoder
+	receipts map[string]*receiptCount
+
+	wake    sync.Mutex
+	changed chan struct{}
+}
+
+// receiptsKept is how many receipts of a client are kept at least: one for
+// every packet identifier that MQTT 3.1.1 (2.3.1) allows to be in flight.
+const receiptsKept = 65535
 
 // Open opens or creates the journal in dir for writing; one process may.
-func Open(ctx context.Context, dir string, log *slog.Logger) (*Journal, error) { return nil, errTodo }
+func Open(ctx context.Context, dir string, log *slog.Logger) (*Journal, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, fmt.Errorf("journal: make the directory: %w", err)
+	}
+	lock, err := lockDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	conn, err := openWriter(dir)
+	if err != nil {
+		return nil, errors.Join(err, lock.Close())
+	}
+	j := &Journal{
+		Reader: Reader{dir: dir}, log: log, lock: lock, conn: conn,
+		ids: map[string]uint32{}, receipts: map[string]*receiptCount{}, changed: make(chan struct{}),
+	}
+	if err := j.load(); err != nil {
+		return nil, errors.Join(fmt.Errorf("journal: read what %s holds: %w", dir, err), conn.Close(), lock.Close())
+	}
+	log.Info("journal open", "dir", dir, "entries", j.seq)
+	return j, nil
+}
 
-// OpenReader opens the journal in dir read-only.
-func OpenReader(ctx context.Context, dir string) (*Reader, error) { return nil, errTodo }
+// load reads where the journal stands.
+func (j *Journal) load() (err error) {
+	if j.seq, j.at, err = end(j.conn); err != nil {
+		return err
+	}
+	if j.catalog, err = readCatalog(j.conn, nil); err != nil {
+		return err
+	}
+	for i, p := range j.catalog[min(1, len(j.catalog)):] {
+		j.ids[p.name] = uint32(i + 1)
+	}
+	return rows(j.conn, `SELECT client, min(id), sum(count) FROM receipts GROUP BY client`, func(s *sqlite.Stmt) error {
+		j.receipts[s.ColumnText(0)] = &receiptCount{oldest: s.ColumnInt64(1), total: s.ColumnInt64(2)}
+		return nil
+	})
+}
 
-func (j *Journal) Close() error { return errTodo }
+// Close ends the writing. Nothing needs it for safety: what Append returned is kept.
+func (j *Journal) Close() error {
+	j.write.Lock()
+	defer j.write.Unlock()
+	if j.conn == nil {
+		return nil
+	}
+	err := errors.Join(j.Reader.Close(), j.conn.Close(), j.lock.Close())
+	j.conn = nil
+	return err
+}
+
+// transaction runs f between BEGIN IMMEDIATE and COMMIT, and undoes it where it fails.
+func (j *Journal) transaction(what string, f func() error) error {
+	if j.conn == nil {
+		return fmt.Errorf("journal: %s: the journal is closed", what)
+	}
+	err := exec(j.conn, "BEGIN IMMEDIATE")
+	if err == nil {
+		if err = f(); err == nil {
+			err = exec(j.conn, "COMMIT")
+		}
+		if err != nil && !j.conn.AutocommitEnabled() {
+			err = errors.Join(err, exec(j.conn, "ROLLBACK"))
+		}
+	}
+	return explain(what, j.dir, err)
+}
+
+// Points tells the journal which points there are. A reading of any other is
+// refused, since its quantity fixes how the value is stored.
+func (j *Journal) Points(points []sensors.Point) error {
+	j.write.Lock()
+	defer j.write.Unlock()
+	catalog := j.catalog
+	if len(catalog) == 0 {
+		catalog = append(catalog, known{}) // ids count from 1
+	}
+	ids := map[string]uint32{}
+	err := j.transaction("keep the points", func() error {
+		for _, p := range points {
+			if p.Quantity.String() == "" {
+				return fmt.Errorf("point %q has no quantity", p.Name)
+			}
+			id := find(catalog, known{p.Name, p.Quantity})
+			if id == 0 {
+				id = uint32(len(catalog))
+				catalog = append(catalog, known{p.Name, p.Quantity})
+				if err := exec(j.conn, `INSERT INTO points (id, name, quantity) VALUES (?, ?, ?)`,
+					int64(id), p.Name, p.Quantity.String()); err != nil {
+					return err
+				}
+			}
+			ids[p.Name] = id
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	j.catalog, j.ids = catalog, ids
+	return nil
+}
+
+func find(catalog []known, p known) uint32 {
+	for i := range catalog {
+		if i > 0 && catalog[i] == p {
+			return uint32(i)
+		}
+	}
+	return 0
+}
 
 // Append commits entries durably, in order, and fills in their Seq. Receipts are
 // those of the messages the entries came by: they are stored in the same
 // transaction (the newest 65,535 of a client are kept).
-func (j *Journal) Append(entries []rules.Entry, receipts []sensors.Receipt) error { return errTodo }
+//
+// Times are cut to whole milliseconds and values rounded to their counts in
+// place, so that what is used on is what is stored. Where Append fails nothing
+// of it is stored and the journal can be used on.
+func (j *Journal) Append(entries []rules.Entry, receipts []sensors.Receipt) error {
+	if len(entries) == 0 && len(receipts) == 0 {
+		return nil
+	}
+	j.write.Lock()
+	defer j.write.Unlock()
+	at, err := j.check(entries)
+	if err != nil {
+		return fmt.Errorf("journal: append: %w", err)
+	}
+	err = j.transaction("append", func() error {
+		if err := j.store(entries); err != nil {
+			return err
+		}
+		return j.storeReceipts(receipts)
+	})
+	if err != nil {
+		j.forgetReceipts()
+		return err
+	}
+	for i := range entries {
+		j.seq++
+		entries[i].Seq = j.seq
+	}
+	j.at = at
+	if len(entries) > 0 {
+		j.announce()
+	}
+	return nil
+}
+
+// check brings entries into the form in which they are stored, and refuses
+// what must never be.
+func (j *Journal) check(entries []rules.Entry) (last rules.Instant, err error) {
+	last = j.at
+	for i := range entries {
+		e := &entries[i]
+		e.At.Since = e.At.Since.Truncate(time.Millisecond)
+		if e.At.Before(last) {
+			return last, fmt.Errorf("entry %d lies at %v of boot %d, before %v of boot %d: time never goes back",
+				i, e.At.Since, e.At.Boot, last.Since, last.Boot)
+		}
+		last = e.At
+		switch b := e.Body.(type) {
+		case *rules.Measured:
+			if err := j.normalise(b); err != nil {
+				return last, fmt.Errorf("entry %d: %w", i, err)
+			}
+		case *rules.Told, *rules.Started, *rules.Clocked:
+		default:
+			return last, fmt.Errorf("entry %d: a %T is never stored", i, e.Body)
+		}
+	}
+	return last, nil
+}
+
+// exact is the largest count that a float64 holds exactly.
+const exact = 1 << 53
+
+func (j *Journal) normalise(m *rules.Measured) error {
+	id, ok := j.ids[m.Point]
+	if !ok {
+		return fmt.Errorf("a reading of point %q, which the journal was not told of (Points)", m.Point)
+	}
+	q := j.catalog[id].quantity
+	m.Taken = m.Taken.Truncate(time.Millisecond)
+	if m.Health.Grade >= sensors.Failed {
+		m.Health.Grade, m.Value = sensors.Failed, 0
+	}
+	if m.Health.Grade == sensors.Good {
+		m.Health.Reason = ""
+	}
+	if !m.HasSeq {
+		m.Seq = 0
+	}
+	if v := q.Round(m.Value); math.Abs(v) <= q.FromCounts(exact) {
+		m.Value = v
+		return nil
+	}
+	return fmt.Errorf("point %q: %v is no value of %s; a source should have made it a failed reading", m.Point, m.Value, q)
+}
+
+// store writes entries: each run of readings as a batch, each mark for itself.
+func (j *Journal) store(entries []rules.Entry) error {
+	seq := j.seq
+	for i := 0; i < len(entries); {
+		n := run(entries[i:])
+		var err error
+		if n == 0 {
+			n = 1
+			err = j.storeEvent(seq+1, entries[i])
+		} else {
+			err = j.storeBatch(seq+1, entries[i:i+n])
+		}
+		if err != nil {
+			return err
+		}
+		seq += uint64(n)
+		i += n
+	}
+	return nil
+}
+
+// run counts the readings of one boot at the head of entries.
+func run(entries []rules.Entry) int {
+	for i, e := range entries {
+		if _, ok := e.Body.(*rules.Measured); !ok || e.At.Boot != entries[0].At.Boot {
+			return i
+		}
+	}
+	return len(entries)
+}
+
+func (j *Journal) storeBatch(first uint64, entries []rules.Entry) error {
+	e := &j.enc
+	e.begin(len(j.catalog))
+	for i := range entries {
+		m := entries[i].Body.(*rules.Measured)
+		id := j.ids[m.Point]
+		e.add(entries[i].At.Since.Milliseconds(), id, j.catalog[id].quantity.Counts(m.Value), m)
+	}
+	return insertBatch(j.conn, batch{
+		first: first, last: first + uint64(len(entries)) - 1, boot: entries[0].At.Boot,
+		firstMs: entries[0].At.Since.Milliseconds(), lastMs: entries[len(entries)-1].At.Since.Milliseconds(),
+		takenLow: e.takenLow, takenHigh: e.takenHigh, blob: e.finish(),
+	})
+}
+
+func insertBatch(conn *sqlite.Conn, b batch) error {
+	return exec(conn, `INSERT INTO batches (first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		int64(b.first), int64(b.last), int64(b.boot), b.firstMs, b.lastMs, b.takenLow, b.takenHigh, b.blob)
+}
+
+// The kinds of events, as stored.
+const (
+	told    = "told"
+	started = "started"
+	clocked = "clocked"
+)
+
+func (j *Journal) storeEvent(seq uint64, e rules.Entry) error {
+	kind := told
+	switch e.Body.(type) {
+	case *rules.Started:
+		kind = started
+	case *rules.Clocked:
+		kind = clocked
+	}
+	text, err := json.Marshal(e.Body)
+	if err != nil {
+		return fmt.Errorf("entry %d cannot be written down: %w", seq, err)
+	}
+	return exec(j.conn, `INSERT INTO events (seq, boot, since_ms, kind, body) VALUES (?, ?, ?, ?, ?)`,
+		int64(seq), int64(e.At.Boot), e.At.Since.Milliseconds(), kind, string(text))
+}
 
 // Find stores findings that are not stored yet, in one transaction, and returns the new ones.
-func (j *Journal) Find(fs []rules.Finding) ([]Stored, error) { return nil, errTodo }
+func (j *Journal) Find(fs []rules.Finding) ([]Stored, error) {
+	if len(fs) == 0 {
+		return nil, nil
+	}
+	j.write.Lock()
+	defer j.write.Unlock()
+	var fresh []Stored
+	err := j.transaction("store findings", func() error {
+		for _, f := range fs {
+			text, err := json.Marshal(f)
+			if err != nil {
+				return fmt.Errorf("finding %s cannot be written down: %w", f.Flag, err)
+			}
+			err = exec(j.conn, `INSERT INTO findings (flag, system, step_begin, subject, edge, seq, boot, since_ms, body)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+				ON CONFLICT (flag, system, step_begin, subject, edge, seq, boot, since_ms) DO NOTHING`,
+				f.Flag, f.System, int64(f.Begin), f.Subject, int64(f.Edge), int64(f.Seq),
+				int64(f.At.Boot), f.At.Since.Milliseconds(), string(text))
+			if err != nil {
+				return err
+			}
+			if j.conn.Changes() > 0 {
+				fresh = append(fresh, Stored{j.conn.LastInsertRowID(), f})
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	if len(fresh) > 0 {
+		j.announce()
+	}
+	return fresh, nil
+}
 
 // Changed returns a channel that is closed at the next Append or Find.
-func (j *Journal) Changed() <-chan struct{} { return nil }
+func (j *Journal) Changed() <-chan struct{} {
+	j.wake.Lock()
+	defer j.wake.Unlock()
+	return j.changed
+}
+
+func (j *Journal) announce() {
+	j.wake.Lock()
+	defer j.wake.Unlock()
+	close(j.changed)
+	j.changed = make(chan struct{})
+}
 
 // SetCursor moves a follower's cursor; only after the other side's final yes.
-func (j *Journal) SetCursor(name string, at int64) error { return errTodo }
+func (j *Journal) SetCursor(name string, at int64) error {
+	j.write.Lock()
+	defer j.write.Unlock()
+	return j.transaction("move cursor "+name, func() error {
+		return exec(j.conn, `INSERT INTO cursors (name, at) VALUES (?, ?)
+			ON CONFLICT (name) DO UPDATE SET at = excluded.at`, name, at)
+	})
+}
 
 // Freeze returns the anchor by which a follower stamps a boot: the first
 // proven one, kept from then on. ok is false while there is none.
 func (j *Journal) Freeze(follower string, boot uint32) (offsetMs int64, ok bool, err error) {
-	return 0, false, errTodo
+	j.write.Lock()
+	defer j.write.Unlock()
+	err = j.transaction("freeze the clock of "+follower, func() error {
+		if offsetMs, ok, err = frozen(j.conn, follower, boot); err != nil || ok {
+			return err
+		}
+		if offsetMs, ok, err = firstProven(j.conn, boot); err != nil || !ok {
+			return err
+		}
+		return exec(j.conn, `INSERT INTO frozen (follower, boot, offset_ms) VALUES (?, ?, ?)`,
+			follower, int64(boot), offsetMs)
+	})
+	return offsetMs, ok && err == nil, err
+}
+
+func frozen(conn *sqlite.Conn, follower string, boot uint32) (offsetMs int64, ok bool, err error) {
+	err = rows(conn, `SELECT offset_ms FROM frozen WHERE follower = ? AND boot = ?`, func(s *sqlite.Stmt) error {
+		offsetMs, ok = s.ColumnInt64(0), true
+		return nil
+	}, follower, int64(boot))
+	return offsetMs, ok, err
+}
+
+func firstProven(conn *sqlite.Conn, boot uint32) (offsetMs int64, ok bool, err error) {
+	err = rows(conn, `SELECT seq, boot, since_ms, kind, body FROM events
+		WHERE kind = 'clocked' AND boot = ? AND body ->> 'Proven' ORDER BY seq LIMIT 1`, func(s *sqlite.Stmt) error {
+		e, err := event(s)
+		if err != nil {
+			return err
+		}
+		offsetMs, ok = anchor(e).OffsetMs, true
+		return nil
+	}, int64(boot))
+	return offsetMs, ok, err
 }
 
 // Quarantine keeps what the other side refused for good, with its words.
-func (j *Journal) Quarantine(follower string, item, reason string) error { return errTodo }
+func (j *Journal) Quarantine(follower string, item, reason string) error {
+	j.write.Lock()
+	defer j.write.Unlock()
+	return j.transaction("set aside what was refused to "+follower, func() error {
+		return exec(j.conn, `INSERT INTO quarantine (follower, item, reason) VALUES (?, ?, ?)`, follower, item, reason)
+	})
+}
 
 // Stored is a finding with its number in the order of storing.
 type Stored struct {
 	ID int64
 	rules.Finding
-}
-
-func (r *Reader) Close() error                             { return errTodo }
-func (r *Reader) Last(ctx context.Context) (uint64, error) { return 0, errTodo }
-
-// Entries yields entries with from <= Seq <= to (0: to the end), in order, in short
-// transactions; points nil: all, else only readings of these points, and every
-// mark, start and anchor. The *Measured of a yielded entry is the reader's own
-// and is valid until the next is asked for.
-func (r *Reader) Entries(ctx context.Context, from, to uint64, points []string) iter.Seq2[rules.Entry, error] {
-	return nil
-}
-
-// Findings returns up to limit findings with ID > after, in order.
-func (r *Reader) Findings(ctx context.Context, after int64, limit int) ([]Stored, error) {
-	return nil, errTodo
-}
-
-// OpenFlags returns the flags open (and whether acknowledged) by findings that rest on entries with Seq < before (0: all).
-func (r *Reader) OpenFlags(ctx context.Context, before uint64) ([]rules.Flag, error) {
-	return nil, errTodo
-}
-
-// OpenSteps returns the begin marks that no end mark has closed, in order.
-func (r *Reader) OpenSteps(ctx context.Context) ([]rules.Entry, error) { return nil, errTodo }
-
-// Marks returns all marks (Told, Started, Clocked entries) in order.
-func (r *Reader) Marks(ctx context.Context) ([]rules.Entry, error) { return nil, errTodo }
-
-// Anchors returns what is known of wall time, by the newest anchors.
-func (r *Reader) Anchors(ctx context.Context) (Anchors, error) { return nil, errTodo }
-
-// Anchors maps a boot to its newest anchor.
-type Anchors map[uint32]Anchor
-
-// Anchor is a boot's wall clock: Wall = OffsetMs + since boot.
-type Anchor struct {
-	OffsetMs int64
-	Error    time.Duration
-	Source   string
-	Proven   bool
-}
-
-// Wall returns Unix ms of an instant. ok is false where the boot has no anchor.
-func (a Anchors) Wall(at rules.Instant) (ms int64, ok bool) {
-	x, ok := a[at.Boot]
-	return x.OffsetMs + at.Since.Milliseconds(), ok
-}
-
-// Cursor returns a follower's cursor, 0 where it has none yet.
-func (r *Reader) Cursor(ctx context.Context, name string) (int64, error) { return 0, errTodo }
-
-// Quarantined counts what a follower set aside.
-func (r *Reader) Quarantined(ctx context.Context, follower string) (int64, error) { return 0, errTodo }
-
-// Sample is one point of a curve.
-type Sample struct {
-	WallMs    int64 // when it was taken, by the newest anchors
-	Value     float64
-	Low, High float64 // of the readings it stands for; equal to Value where it is one
-	Health    sensors.Health
-}
-
-// Series returns a point's readings taken between two wall times, at most most samples
-// (min, mean and max of equal spans where there are more); a failed reading is a sample with its health.
-func (r *Reader) Series(ctx context.Context, point string, fromMs, toMs int64, most int) ([]Sample, error) {
-	return nil, errTodo
-}
-
-// Recent yields the newest n readings, newest first, for the duplicate memory.
-func (r *Reader) Recent(ctx context.Context, n int) iter.Seq2[rules.Entry, error] { return nil }
-
-// Receipts returns the stored receipts, oldest first.
-func (r *Reader) Receipts(ctx context.Context) ([]sensors.Receipt, error) { return nil, errTodo }
-
-// FollowerState is how something that leaves the box stands.
-type FollowerState struct {
-	Name        string
-	OK          bool
-	Sentence    string // what is wrong and what to do; or "up to date"
-	Waiting     int64  // entries or messages not yet accepted
-	Quarantined int64
-	LastDone    time.Time
-}
-
-// Follower carries what leaves the box: a named cursor over the journal that
-// moves only after the other side's final yes.
-type Follower interface {
-	Run(ctx context.Context) error
-	State() FollowerState
 }

@@ -1,0 +1,332 @@
+package journal
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+
+	"zombiezen.com/go/sqlite"
+)
+
+// The files in the journal's directory. SQLite adds -wal and -shm beside the first.
+const (
+	dataFile = "journal.db"
+	lockFile = "journal.lock"
+)
+
+// The schema's version, in the database's user_version; application_id tells
+// our file from another program's.
+const (
+	schemaVersion = 1
+	applicationID = 0x53574a31 // "SWJ1"
+)
+
+const schema = `
+CREATE TABLE points (
+	id       INTEGER PRIMARY KEY,
+	name     TEXT NOT NULL,
+	quantity TEXT NOT NULL,
+	UNIQUE (name, quantity)
+) STRICT;
+CREATE TABLE batches (
+	first_seq     INTEGER PRIMARY KEY,
+	last_seq      INTEGER NOT NULL,
+	boot          INTEGER NOT NULL,
+	first_ms      INTEGER NOT NULL,
+	last_ms       INTEGER NOT NULL,
+	taken_low_ms  INTEGER NOT NULL,
+	taken_high_ms INTEGER NOT NULL,
+	blob          BLOB NOT NULL
+) STRICT;
+CREATE TABLE events (
+	seq      INTEGER PRIMARY KEY,
+	boot     INTEGER NOT NULL,
+	since_ms INTEGER NOT NULL,
+	kind     TEXT NOT NULL,
+	body     TEXT NOT NULL
+) STRICT;
+CREATE INDEX events_by_kind ON events (kind, seq);
+CREATE TABLE findings (
+	id         INTEGER PRIMARY KEY,
+	flag       TEXT NOT NULL,
+	system     TEXT NOT NULL,
+	step_begin INTEGER NOT NULL,
+	subject    TEXT NOT NULL,
+	edge       INTEGER NOT NULL,
+	seq        INTEGER NOT NULL,
+	boot       INTEGER NOT NULL,
+	since_ms   INTEGER NOT NULL,
+	body       TEXT NOT NULL,
+	UNIQUE (flag, system, step_begin, subject, edge, seq, boot, since_ms)
+) STRICT;
+CREATE TABLE cursors (
+	name TEXT PRIMARY KEY,
+	at   INTEGER NOT NULL
+) STRICT;
+CREATE TABLE frozen (
+	follower  TEXT NOT NULL,
+	boot      INTEGER NOT NULL,
+	offset_ms INTEGER NOT NULL,
+	PRIMARY KEY (follower, boot)
+) STRICT;
+CREATE TABLE quarantine (
+	id       INTEGER PRIMARY KEY,
+	follower TEXT NOT NULL,
+	item     TEXT NOT NULL,
+	reason   TEXT NOT NULL
+) STRICT;
+CREATE TABLE receipts (
+	id     INTEGER PRIMARY KEY,
+	client TEXT NOT NULL,
+	count  INTEGER NOT NULL,
+	blob   BLOB NOT NULL
+) STRICT;
+CREATE INDEX receipts_by_client ON receipts (client, id);
+`
+
+// ErrFull is what Append and the other writing calls return (wrapped) when the
+// disk has no room. Nothing of the call is stored; once there is room again the
+// journal goes on.
+var ErrFull = errors.New("the disk is full")
+
+// busyFor bounds a wait for another process that reads or recovers.
+const busyFor = 20 * time.Second
+
+// lockDir makes sure of being the only writer. The lock is the kernel's: it is
+// gone with the process, however that ends.
+func lockDir(dir string) (*os.File, error) {
+	path := filepath.Join(dir, lockFile)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return nil, fmt.Errorf("journal: open the lock file: %w", err)
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		who := "another process"
+		if pid, _ := io.ReadAll(io.LimitReader(f, 20)); len(strings.TrimSpace(string(pid))) > 0 {
+			who = "process " + strings.TrimSpace(string(pid))
+		}
+		_ = f.Close() // the error that counts is the one below
+		return nil, fmt.Errorf("journal: %s already writes the journal in %s; stop it first or give another directory (%w)", who, dir, err)
+	}
+	// The number is only for the sentence above, so a failure to write it is no fault.
+	if f.Truncate(0) == nil {
+		_, _ = fmt.Fprintf(f, "%d\n", os.Getpid())
+	}
+	return f, nil
+}
+
+// checkVersion refuses a SQLite with the WAL-reset fault, which can corrupt a
+// database and was mended in 3.51.3.
+func checkVersion(conn *sqlite.Conn) error {
+	version, err := text(conn, `SELECT sqlite_version()`)
+	if err != nil {
+		return err
+	}
+	var major, minor, patch int
+	if _, err := fmt.Sscanf(version, "%d.%d.%d", &major, &minor, &patch); err != nil {
+		return fmt.Errorf("SQLite calls itself %q, which is no version", version)
+	}
+	if major*1e6+minor*1e3+patch < 3_051_003 {
+		return fmt.Errorf("SQLite %s can damage a write-ahead log; build with modernc.org/sqlite v1.62.0 or later (SQLite 3.51.3 or later)", version)
+	}
+	return nil
+}
+
+func openWriter(dir string) (_ *sqlite.Conn, err error) {
+	path := filepath.Join(dir, dataFile)
+	conn, err := sqlite.OpenConn(path, sqlite.OpenReadWrite|sqlite.OpenCreate)
+	if err != nil {
+		return nil, explain("open", dir, err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(explain("open", dir, err), conn.Close())
+		}
+	}()
+	conn.SetBusyTimeout(busyFor)
+	if err := checkVersion(conn); err != nil {
+		return nil, err
+	}
+	version, err := checkSchema(conn)
+	if err != nil {
+		return nil, err
+	}
+	// EXTRA while the file changes to WAL: it syncs the directory when the
+	// rollback journal goes. A journal that came back after a power cut would
+	// otherwise undo everything. Then FULL: each commit is synced.
+	for _, p := range []string{
+		`PRAGMA synchronous = EXTRA`,
+		`PRAGMA journal_mode = WAL`,
+		`PRAGMA synchronous = FULL`,
+		`PRAGMA journal_size_limit = 16777216`,
+	} {
+		if err := exec(conn, p); err != nil {
+			return nil, err
+		}
+	}
+	if version == 0 {
+		if err := create(conn); err != nil {
+			return nil, err
+		}
+		return conn, syncDir(dir)
+	}
+	return conn, nil
+}
+
+// create makes the tables, all or none.
+func create(conn *sqlite.Conn) error {
+	script := "BEGIN IMMEDIATE;" + schema + fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT;",
+		applicationID, schemaVersion)
+	for strings.TrimSpace(script) != "" {
+		s, rest, err := conn.PrepareTransient(script)
+		if err != nil {
+			return err
+		}
+		_, err = s.Step()
+		if err = errors.Join(err, s.Finalize()); err != nil {
+			return err
+		}
+		script = script[len(script)-rest:]
+	}
+	return nil
+}
+
+// checkSchema returns the schema's version, 0 for an empty database.
+func checkSchema(conn *sqlite.Conn) (int64, error) {
+	version, err := number(conn, `PRAGMA user_version`)
+	if err != nil {
+		return 0, err
+	}
+	app, err := number(conn, `PRAGMA application_id`)
+	if err != nil {
+		return 0, err
+	}
+	tables, err := number(conn, `SELECT count(*) FROM sqlite_schema`)
+	switch {
+	case err != nil:
+		return 0, err
+	case app == 0 && version == 0 && tables == 0:
+		return 0, nil
+	case app != applicationID:
+		return 0, errors.New("the file is a database of another program; give another directory")
+	case version > schemaVersion:
+		return 0, fmt.Errorf("the journal was written by a newer standwatch (schema %d, this one knows %d); install that version or a later one", version, schemaVersion)
+	case version < schemaVersion:
+		return 0, fmt.Errorf("the journal has schema %d, which no standwatch ever wrote; restore it from a copy", version)
+	}
+	return version, nil
+}
+
+func openReader(dir string) (_ *sqlite.Conn, err error) {
+	path := filepath.Join(dir, dataFile)
+	// Asking for the size opens nothing: closing any other handle on the file would drop SQLite's locks.
+	if _, err := os.Stat(path); err != nil {
+		if errors.Is(err, os.ErrNotExist) {
+			return nil, fmt.Errorf("journal: there is no journal in %s (no file %s); give the directory a standwatch writes to: %w", dir, dataFile, err)
+		}
+		return nil, fmt.Errorf("journal: %w", err)
+	}
+	conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
+	if err != nil {
+		return nil, explain("open for reading", dir, err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(explain("open for reading", dir, err), conn.Close())
+		}
+	}()
+	conn.SetBusyTimeout(busyFor)
+	if err := checkVersion(conn); err != nil {
+		return nil, err
+	}
+	version, err := checkSchema(conn)
+	if err != nil {
+		return nil, err
+	}
+	if version == 0 {
+		return nil, errors.New("the journal is empty: the standwatch that makes it has not come further yet; try again")
+	}
+	return conn, nil
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(d.Sync(), d.Close())
+}
+
+// explain says what failed, where, and what to do.
+func explain(what, dir string, err error) error {
+	if err == nil {
+		return nil
+	}
+	code := sqlite.ErrCode(err)
+	switch {
+	case code.ToPrimary() == sqlite.ResultFull, errors.Is(err, syscall.ENOSPC):
+		return fmt.Errorf("journal: %s: %w: nothing was kept of this; make room on the disk of %s (%w)", what, ErrFull, dir, err)
+	case code.ToPrimary() == sqlite.ResultIOErr:
+		return fmt.Errorf("journal: %s: the disk of %s does not take what is written or give what is read; check the card or disk and its cable: %w", what, dir, err)
+	case code.ToPrimary() == sqlite.ResultCorrupt, code.ToPrimary() == sqlite.ResultNotADB:
+		return fmt.Errorf("journal: %s: the journal in %s is damaged; move the directory aside, keep it, and start again: %w", what, dir, err)
+	case code.ToPrimary() == sqlite.ResultReadOnly, code.ToPrimary() == sqlite.ResultCantOpen, code.ToPrimary() == sqlite.ResultPerm:
+		return fmt.Errorf("journal: %s: no access to the journal in %s; check its owner and whether the disk is mounted read-only: %w", what, dir, err)
+	}
+	return fmt.Errorf("journal: %s: %w", what, err)
+}
+
+// rows runs a query and calls f for each row.
+func rows(conn *sqlite.Conn, query string, f func(*sqlite.Stmt) error, args ...any) error {
+	s, err := conn.Prepare(query)
+	if err != nil {
+		return err
+	}
+	for i, a := range args {
+		switch a := a.(type) {
+		case int64:
+			s.BindInt64(i+1, a)
+		case string:
+			s.BindText(i+1, a)
+		case []byte:
+			s.BindBytes(i+1, a)
+		default:
+			return fmt.Errorf("a %T cannot be stored", a)
+		}
+	}
+	for {
+		more, err := s.Step()
+		if err != nil || !more {
+			return errors.Join(err, clear(s))
+		}
+		if err := f(s); err != nil {
+			return errors.Join(err, clear(s))
+		}
+	}
+}
+
+// clear ends a statement, and lets go of the blob bound to it. Reset repeats
+// the error of Step, which the caller has.
+func clear(s *sqlite.Stmt) error {
+	_ = s.Reset()
+	return s.ClearBindings()
+}
+
+func exec(conn *sqlite.Conn, query string, args ...any) error {
+	return rows(conn, query, func(*sqlite.Stmt) error { return nil }, args...)
+}
+
+func number(conn *sqlite.Conn, query string, args ...any) (n int64, err error) {
+	err = rows(conn, query, func(s *sqlite.Stmt) error { n = s.ColumnInt64(0); return nil }, args...)
+	return n, err
+}
+
+func text(conn *sqlite.Conn, query string, args ...any) (t string, err error) {
+	err = rows(conn, query, func(s *sqlite.Stmt) error { t = s.ColumnText(0); return nil }, args...)
+	return t, err
+}
