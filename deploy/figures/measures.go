@@ -1,0 +1,410 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"standwatch/daemon/journal"
+)
+
+// longestMeasure ends a measure that goes nowhere.
+const longestMeasure = 3 * time.Minute
+
+func size(b bench) error {
+	st, err := os.Stat(b.program)
+	if err != nil {
+		return err
+	}
+	fmt.Printf("  %.1f MB\n", float64(st.Size())/1e6)
+	return nil
+}
+
+// drained is one client emptying one backlog.
+type drained struct {
+	took, cpu time.Duration
+}
+
+func backlog(b bench) error {
+	var bare, ours []drained
+	for round := range b.rounds {
+		one, two := drainBare, drainBox
+		if round%2 == 1 { // so that neither always has the warmer machine
+			one, two = two, one
+		}
+		first, err := one(b)
+		if err != nil {
+			return err
+		}
+		second, err := two(b)
+		if err != nil {
+			return err
+		}
+		if round%2 == 1 {
+			first, second = second, first
+		}
+		bare, ours = append(bare, first), append(ours, second)
+		fmt.Printf("  round %d: bare %s, standwatch %s\n", round+1, b.show(first), b.show(second))
+	}
+	x, y := middle(bare), middle(ours)
+	fmt.Printf("  median of %d rounds: bare %s, standwatch %s: %.0f %% of the rate, %.2f times the CPU\n", b.rounds,
+		b.show(x), b.show(y), 100*x.took.Seconds()/y.took.Seconds(), y.cpu.Seconds()/x.cpu.Seconds())
+	fmt.Println("  (rate: from the connection to the last message counted, or read back from the journal by another process;")
+	fmt.Println("  CPU: user and system time of the whole process, its start and its orderly stop included)")
+	return nil
+}
+
+func (b bench) show(d drained) string {
+	return fmt.Sprintf("%.0f/s with %.2f s CPU", float64(b.messages)/d.took.Seconds(), d.cpu.Seconds())
+}
+
+// middle takes the medians of the times and of the CPU.
+func middle(ds []drained) drained {
+	var took, cpu []time.Duration
+	for _, d := range ds {
+		took, cpu = append(took, d.took), append(cpu, d.cpu)
+	}
+	slices.Sort(took)
+	slices.Sort(cpu)
+	return drained{took[len(took)/2], cpu[len(cpu)/2]}
+}
+
+func jsonMessage(i int) message {
+	return message{"bench/" + pointName(i), fmt.Appendf(nil, `{"celsius":%.2f,"seq":%d,"battery":93}`, 20+float64(i%700)/100, i/points)}
+}
+
+func drainBare(b bench) (d drained, err error) {
+	m, err := startMosquitto(b.dir)
+	if err != nil {
+		return d, err
+	}
+	defer m.stop()
+	self, err := os.Executable()
+	if err != nil {
+		return d, err
+	}
+	log := filepath.Join(b.dir, "bare.log")
+	run := func(count int) (*child, error) {
+		return startChild(log, self, "acknowledge", m.url, strconv.Itoa(count))
+	}
+	c, err := run(0)
+	if err != nil {
+		return d, err
+	}
+	if err := m.await(10*time.Second, "New client connected", " bare "); err != nil {
+		return d, err
+	}
+	if err := c.wait(); err != nil {
+		return d, err
+	}
+	if err := m.fill(b.messages, jsonMessage); err != nil {
+		return d, err
+	}
+	if c, err = run(b.messages); err != nil {
+		return d, err
+	}
+	if err := m.await(10*time.Second, "New client connected", " bare "); err != nil {
+		return d, err
+	}
+	begun := time.Now()
+	for end := begun.Add(longestMeasure); !strings.Contains(read(log), "counted"); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			return d, fmt.Errorf("the bare subscriber did not count %d messages", b.messages)
+		}
+	}
+	d.took = time.Since(begun)
+	err = c.wait()
+	d.cpu = c.cpu()
+	return d, err
+}
+
+func drainBox(b bench) (drained, error) {
+	return drainInto(b, oneReading, b.messages, b.messages, jsonMessage)
+}
+
+// drainInto lets a standwatch make its session, fills the broker while it is
+// away, and drains.
+func drainInto(b bench, payload string, messages, readings int, nth func(int) message) (d drained, err error) {
+	m, err := startMosquitto(b.dir)
+	if err != nil {
+		return d, err
+	}
+	defer m.stop()
+	x, err := newBox(b, m.url, payload)
+	if err != nil {
+		return d, err
+	}
+	defer os.RemoveAll(x.dir)
+	if err := x.start(b); err != nil {
+		return d, err
+	}
+	if err := m.await(10*time.Second, "standwatch", "bench/"); err != nil {
+		return d, fmt.Errorf("%w\n%s", err, tail(read(filepath.Join(x.dir, "log")), 2000))
+	}
+	time.Sleep(300 * time.Millisecond) // until it has subscribed to every topic
+	if err := x.proc.stop(); err != nil {
+		return d, err
+	}
+	if err := m.fill(messages, nth); err != nil {
+		return d, err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), longestMeasure)
+	defer cancel()
+	r, err := x.reader(ctx)
+	if err != nil {
+		return d, err
+	}
+	defer r.Close()
+	before, err := r.Last(ctx)
+	if err != nil {
+		return d, err
+	}
+	if err := x.start(b); err != nil {
+		return d, err
+	}
+	if err := m.await(10*time.Second, "New client connected", "standwatch"); err != nil {
+		return d, err
+	}
+	begun := time.Now()
+	if err := reaches(ctx, r, before+uint64(readings)+2); err != nil { // beside the start and its anchor
+		return d, err
+	}
+	d.took = time.Since(begun)
+	err = x.proc.stop()
+	d.cpu = x.proc.cpu()
+	return d, err
+}
+
+func packs(b bench) error {
+	const perPack = 100
+	n := max(1, b.messages/20) // five times the readings of the backlog above
+	var ds []drained
+	for range b.rounds {
+		d, err := drainInto(b, pack, n, n*perPack, func(i int) message { return message{"bench/pack", senml(i, perPack)} })
+		if err != nil {
+			return err
+		}
+		ds = append(ds, d)
+	}
+	d := middle(ds)
+	fmt.Printf("  %.0f readings/s with %.2f s CPU for %d readings (median of %d rounds)\n",
+		float64(n*perPack)/d.took.Seconds(), d.cpu.Seconds(), n*perPack, b.rounds)
+	return nil
+}
+
+// senml makes a pack by RFC 8428 with a base time a second after the one before.
+func senml(i, n int) []byte {
+	var s strings.Builder
+	begin := time.Now().Unix() - 3600
+	for k := range n {
+		if k == 0 {
+			fmt.Fprintf(&s, `[{"bt":%d,"bu":"Cel","n":"%s","v":%.2f}`, begin+int64(i/2), pointName(i*n), 20+float64(i%700)/100)
+			continue
+		}
+		fmt.Fprintf(&s, `,{"n":"%s","v":%.2f}`, pointName(i*n+k), 20+float64((i+k)%700)/100)
+	}
+	s.WriteByte(']')
+	return []byte(s.String())
+}
+
+func start(b bench) error {
+	m, err := startMosquitto(b.dir)
+	if err != nil {
+		return err
+	}
+	defer m.stop()
+	ctx, cancel := context.WithTimeout(context.Background(), longestMeasure)
+	defer cancel()
+	done := publish(ctx, m, 20*time.Millisecond, 1)
+	var took []time.Duration
+	for range 5 {
+		d, err := startOnce(ctx, b, m)
+		if err != nil {
+			return err
+		}
+		took = append(took, d)
+	}
+	cancel()
+	if err := <-done; err != nil {
+		return err
+	}
+	fmt.Printf("  %s (a new journal each time; a thermometer speaks every 20 ms)\n", spread(took))
+	return nil
+}
+
+func startOnce(ctx context.Context, b bench, m *mosquitto) (time.Duration, error) {
+	x, err := newBox(b, m.url, oneReading)
+	if err != nil {
+		return 0, err
+	}
+	defer os.RemoveAll(x.dir)
+	begun := time.Now()
+	if err := x.start(b); err != nil {
+		return 0, err
+	}
+	r, err := x.reader(ctx)
+	if err != nil {
+		return 0, err
+	}
+	defer r.Close()
+	for {
+		ok, err := measured(ctx, r)
+		if err != nil {
+			return 0, err
+		}
+		if ok {
+			break
+		}
+		time.Sleep(2 * time.Millisecond)
+	}
+	took := time.Since(begun)
+	return took, x.proc.stop()
+}
+
+// publish sends n readings at every interval until ctx ends, from a point to
+// the next.
+func publish(ctx context.Context, m *mosquitto, every time.Duration, n int) <-chan error {
+	done := make(chan error, 1)
+	go func() {
+		c, err := dial(m.url, "thermometers", true)
+		if err != nil {
+			done <- err
+			return
+		}
+		defer c.Disconnect(100)
+		tick := time.NewTicker(every)
+		defer tick.Stop()
+		for i := 0; ; {
+			for range n {
+				x := jsonMessage(i)
+				c.Publish(x.topic, 1, false, x.payload)
+				i++
+			}
+			select {
+			case <-ctx.Done():
+				done <- nil
+				return
+			case <-tick.C:
+			}
+		}
+	}()
+	return done
+}
+
+func steady(b bench) error {
+	m, err := startMosquitto(b.dir)
+	if err != nil {
+		return err
+	}
+	defer m.stop()
+	x, err := newBox(b, m.url, oneReading)
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(x.dir)
+	if err := x.start(b); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(b.seconds)*time.Second+longestMeasure)
+	defer cancel()
+	done := publish(ctx, m, time.Second, points)
+	time.Sleep(5 * time.Second) // its start is another figure
+	pid := x.proc.cmd.Process.Pid
+	before, begun := used(pid), time.Now()
+	time.Sleep(time.Duration(b.seconds) * time.Second)
+	share := (used(pid) - before).Seconds() / time.Since(begun).Seconds()
+	status := fmt.Sprintf("/proc/%d/status", pid)
+	fmt.Printf("  %.2f %% of one core over %d s, %s resident (at most %s)\n", 100*share, b.seconds,
+		procField(status, "VmRSS"), procField(status, "VmHWM"))
+	cancel()
+	if err := <-done; err != nil {
+		return err
+	}
+	return x.proc.stop()
+}
+
+// used is the CPU time of a running process, in the kernel's steps of 10 ms.
+func used(pid int) time.Duration {
+	stat := read(fmt.Sprintf("/proc/%d/stat", pid))
+	fields := strings.Fields(stat[strings.LastIndexByte(stat, ')')+1:])
+	if len(fields) < 13 {
+		return 0
+	}
+	user, _ := strconv.Atoi(fields[11]) // a kernel's number
+	system, _ := strconv.Atoi(fields[12])
+	return time.Duration(user+system) * 10 * time.Millisecond
+}
+
+// flagDelay publishes, at moments that have nothing to do with the commit's,
+// one reading of each point with a low battery, and waits for the flag.
+func flagDelay(b bench) error {
+	m, err := startMosquitto(b.dir)
+	if err != nil {
+		return err
+	}
+	defer m.stop()
+	x, err := newBox(b, m.url, oneReading)
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(x.dir)
+	if err := x.start(b); err != nil {
+		return err
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), longestMeasure)
+	defer cancel()
+	r, err := x.reader(ctx)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if err := m.await(10*time.Second, "standwatch", "bench/"); err != nil {
+		return err
+	}
+	time.Sleep(time.Second)
+	c, err := dial(m.url, "thermometers", true)
+	if err != nil {
+		return err
+	}
+	defer c.Disconnect(100)
+	var took []time.Duration
+	after := int64(0)
+	for i := range points {
+		time.Sleep(time.Duration(rand.IntN(250)) * time.Millisecond)
+		sent := time.Now()
+		c.Publish("bench/"+pointName(i), 1, false, []byte(`{"celsius":21.5,"seq":1,"battery":3}`))
+		if after, err = flagged(ctx, r, after, pointName(i)); err != nil {
+			return err
+		}
+		took = append(took, time.Since(sent))
+	}
+	fmt.Printf("  %s\n", spread(took))
+	return x.proc.stop()
+}
+
+// flagged waits for a finding that names the point and returns its number.
+func flagged(ctx context.Context, r *journal.Reader, after int64, point string) (int64, error) {
+	for {
+		fs, err := r.Findings(ctx, after, 100)
+		if err != nil {
+			return after, err
+		}
+		for _, f := range fs {
+			after = f.ID
+			if slices.Contains(f.Points, point) {
+				return after, nil
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return after, fmt.Errorf("no flag for %s: %w", point, ctx.Err())
+		case <-time.After(time.Millisecond):
+		}
+	}
+}
