@@ -75,9 +75,18 @@ func middle(ds []drained) drained {
 	return drained{took[len(took)/2], cpu[len(cpu)/2]}
 }
 
+// jsonMessage is the i-th message: a thermometer after the other, each a second
+// after its last.
 func jsonMessage(i int) message {
-	return message{"bench/" + pointName(i), fmt.Appendf(nil, `{"celsius":%.2f,"seq":%d,"battery":93}`, 20+float64(i%700)/100, i/points)}
+	at := yesterday.Add(time.Duration(i/points) * time.Second).UnixMilli()
+	return message{"bench/" + pointName(i), fmt.Appendf(nil, `{"celsius":%.2f,"t":%d,"seq":%d,"battery":93}`, celsius(i), at, i/points)}
 }
+
+// yesterday is when the measured instruments began to speak: in the past, so
+// that no reading is from the future.
+var yesterday = time.Now().Add(-24 * time.Hour)
+
+func celsius(i int) float64 { return 20 + float64(i%700)/100 }
 
 func drainBare(b bench) (d drained, err error) {
 	m, err := startMosquitto(b.dir)
@@ -198,16 +207,18 @@ func packs(b bench) error {
 	return nil
 }
 
-// senml makes a pack by RFC 8428 with a base time a second after the one before.
+// senml makes the i-th pack of n records by RFC 8428; the packs take turns over
+// the points, and each point's next reading is a second after its last.
 func senml(i, n int) []byte {
 	var s strings.Builder
-	begin := time.Now().Unix() - 3600
 	for k := range n {
+		lead := ","
 		if k == 0 {
-			fmt.Fprintf(&s, `[{"bt":%d,"bu":"Cel","n":"%s","v":%.2f}`, begin+int64(i/2), pointName(i*n), 20+float64(i%700)/100)
-			continue
+			lead = fmt.Sprintf(`[{"bt":%d,"bu":"Cel"`, yesterday.Unix()+int64(i*n/points)) + ","
+		} else {
+			lead += "{"
 		}
-		fmt.Fprintf(&s, `,{"n":"%s","v":%.2f}`, pointName(i*n+k), 20+float64((i+k)%700)/100)
+		fmt.Fprintf(&s, `%s"n":"%s","v":%.2f}`, lead, pointName(i*n+k), celsius(i+k))
 	}
 	s.WriteByte(']')
 	return []byte(s.String())

@@ -51,7 +51,7 @@ func writeLog(name string, rows int) error {
 	fmt.Fprintln(w, "time,kind,name,value,unit,note")
 	for i := range rows {
 		at := begin.Add(time.Duration(i/points) * time.Second)
-		fmt.Fprintf(w, "%s,reading,%s,%.2f,,\n", at.Format("2006-01-02T15:04:05.000Z"), pointName(i), 20+float64(i%700)/100)
+		fmt.Fprintf(w, "%s,reading,%s,%.2f,,\n", at.Format("2006-01-02T15:04:05.000Z"), pointName(i), celsius(i))
 	}
 	return errors.Join(w.Flush(), f.Close())
 }
@@ -100,7 +100,7 @@ func writeJournal(ctx context.Context, dir string, rows int) (err error) {
 	batch := make([]rules.Entry, 0, 8192)
 	for i := range rows {
 		at.Since = time.Duration(i/points) * time.Second
-		value := sensors.Temperature.Round(20 + float64(i%700)/100)
+		value := sensors.Temperature.Round(celsius(i))
 		batch = append(batch, rules.Entry{At: at, Body: &rules.Measured{Reading: sensors.Reading{Point: pointName(i), Value: value}, Taken: at.Since}})
 		if len(batch) == cap(batch) || i == rows-1 {
 			if err := j.Append(batch, nil); err != nil {

@@ -53,7 +53,7 @@ func pointName(i int) string { return fmt.Sprintf("t%03d", i%points) }
 
 // Payloads of the two kinds.
 const (
-	oneReading = `topic: bench/POINT, format: json, value: /celsius, sequence: /seq, battery: /battery`
+	oneReading = `topic: bench/POINT, format: json, value: /celsius, time: /t, seq: /seq, battery: /battery`
 	pack       = `topic: bench/pack, format: senml, name: POINT`
 )
 
