@@ -1,37 +1,533 @@
 package rules
 
-import "standwatch/sensors"
+import (
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"standwatch/sensors"
+)
 
 // Engine applies entries to judges, in order.
-type Engine struct{}
+type Engine struct {
+	site  Site
+	rules []Rule
+
+	seq uint64  // of the last entry applied
+	now Instant // how far time has come
+
+	standing []*seat
+	running  []*stage
+	seats    []*seat            // all of them, in the order in which they are asked
+	byPoint  map[string][]*seat // who wants a point's readings
+	earliest time.Duration      // the earliest deadline, where armed
+	armed    bool
+
+	open     []Flag
+	given    []Finding         // the last verdict of each step begun and unit
+	commands map[string]string // what was last asked of each indoor unit
+	wall     int64             // Unix ms at the boot's beginning, by the newest anchor
+	anchored bool
+}
+
+// seat is a judge at work.
+type seat struct {
+	rule   *Rule
+	system string
+	step   Step // zero for a standing rule
+	points []sensors.Point
+	judge  Judge
+	due    time.Duration
+	armed  bool
+}
+
+// stage is a step under way.
+type stage struct {
+	Running
+	seats []*seat
+}
 
 // NewEngine makes an engine for a site with the given rules, in their order.
-func NewEngine(site Site, rules []Rule) *Engine { return &Engine{} }
+// Standing rules begin at the first *Started.
+func NewEngine(site Site, rules []Rule) *Engine {
+	if len(site.Systems) == 0 {
+		site.Systems = []System{{}}
+	}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}}
+	e.seatAll()
+	return e
+}
 
 // Resume tells a new engine which flags were open before its first entry.
-func (e *Engine) Resume(open []Flag) {}
+//
+// A replay that begins at a *Started entry gives exactly the findings of the
+// first time. One that begins later, at a step's begin, gives those of that
+// step's judges, and of the standing ones from the next *Started on.
+func (e *Engine) Resume(open []Flag) { e.open = append([]Flag(nil), open...) }
+
+// Recall tells a new engine which verdicts were given before its first entry,
+// in order: a weigh-in goes on from what the draw-in before it drew.
+func (e *Engine) Recall(given []Finding) {
+	for _, f := range given {
+		if f.Edge == Given {
+			e.remember(f)
+		}
+	}
+}
 
 // Next applies one entry: first every deadline strictly before its At, then
 // the entry itself. It returns the findings in order.
-func (e *Engine) Next(Entry) []Finding { return nil }
+func (e *Engine) Next(entry Entry) []Finding {
+	var out []Finding
+	if e.armed && entry.At.Boot == e.now.Boot && e.earliest < entry.At.Since {
+		out = e.passTime(entry.At.Since)
+	}
+	e.seq, e.now = entry.Seq, entry.At
+	switch b := entry.Body.(type) {
+	case *Measured:
+		for _, s := range e.byPoint[b.Point] {
+			out = e.ask(s, entry, out)
+		}
+	case *Told:
+		out = e.told(entry, b, out)
+	case *Started:
+		out = e.started(entry, out)
+	case *Clocked:
+		e.wall, e.anchored = b.Wall-entry.At.Since.Milliseconds(), true
+		for _, s := range e.seats {
+			out = e.ask(s, entry, out)
+		}
+	}
+	return out
+}
+
+// passTime fires the deadlines before an instant of the running boot: in time
+// order, equal ones in the order of the judges.
+func (e *Engine) passTime(before time.Duration) (out []Finding) {
+	for e.armed && e.earliest < before {
+		at := e.earliest
+		e.now.Since = at
+		for _, s := range e.seats {
+			if !s.armed || s.due != at {
+				continue
+			}
+			out = e.ask(s, Entry{Seq: e.seq, At: e.now, Body: &Due{}}, out)
+			if s.armed && s.due <= at { // asked and still wants the same moment: it waits for an entry
+				s.armed = false
+			}
+		}
+		e.findEarliest()
+	}
+	return out
+}
+
+// ask hands a judge an entry, takes its findings and its next deadline.
+func (e *Engine) ask(s *seat, entry Entry, out []Finding) []Finding {
+	for _, f := range s.judge.Next(entry) {
+		if f, ok := e.take(s, f); ok {
+			out = append(out, f)
+		}
+	}
+	e.rearm(s)
+	return out
+}
+
+// rearm notes a judge's deadline: whole milliseconds, rounded up, and never in
+// the past.
+func (e *Engine) rearm(s *seat) {
+	due, ok := s.judge.Due()
+	if ok {
+		if r := due % time.Millisecond; r > 0 {
+			due += time.Millisecond - r
+		}
+		due = max(due, e.now.Since)
+	}
+	if ok == s.armed && (!ok || due == s.due) {
+		return
+	}
+	wasEarliest := s.armed && s.due == e.earliest
+	s.due, s.armed = due, ok
+	switch {
+	case ok && (!e.armed || due <= e.earliest):
+		e.earliest, e.armed = due, true
+	case wasEarliest:
+		e.findEarliest()
+	}
+}
+
+func (e *Engine) findEarliest() {
+	e.armed = false
+	for _, s := range e.seats {
+		if s.armed && (!e.armed || s.due < e.earliest) {
+			e.earliest, e.armed = s.due, true
+		}
+	}
+}
+
+// take completes a finding and keeps the flags: a flag that is open is raised
+// again only with a higher urgency, and one that is not is never cleared, so
+// that edges alternate.
+func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
+	f.At, f.Seq, f.System, f.Step, f.Begin = e.now, e.seq, s.system, s.step.Name, s.step.Begin
+	f.Values = rounded(f.Values)
+	switch f.Edge {
+	case Given:
+		f.Flag = s.step.Name
+		e.remember(f)
+		return f, true
+	case Raised:
+		return f, e.raise(f)
+	}
+	i := e.find(f)
+	if i < 0 {
+		return f, false
+	}
+	f.Urgency = e.open[i].Urgency
+	if f.Points == nil {
+		f.Points = e.open[i].Points
+	}
+	e.open = append(e.open[:i:i], e.open[i+1:]...)
+	return f, true
+}
+
+func (e *Engine) raise(f Finding) bool {
+	i := e.find(f)
+	if i < 0 {
+		e.open = append(e.open, Flag{Finding: f, First: f.At})
+		return true
+	}
+	if f.Urgency <= e.open[i].Urgency {
+		return false
+	}
+	// More urgent than what was acknowledged: it has to be heard anew.
+	e.open[i] = Flag{Finding: f, First: e.open[i].First}
+	return true
+}
+
+func (e *Engine) find(f Finding) int {
+	for i := range e.open {
+		o := &e.open[i]
+		if o.Flag == f.Flag && o.System == f.System && o.Begin == f.Begin && o.Subject == f.Subject {
+			return i
+		}
+	}
+	return -1
+}
+
+func (e *Engine) remember(f Finding) {
+	for i := range e.given {
+		g := &e.given[i]
+		if g.Step == f.Step && g.System == f.System && g.Begin == f.Begin && g.Unit == f.Unit {
+			e.given = append(e.given[:i:i], e.given[i+1:]...)
+			break
+		}
+	}
+	e.given = append(e.given, f)
+}
+
+// started begins the standing judges anew, with the flags still open, and
+// tells the step judges, which go on. No deadline outlives its boot.
+func (e *Engine) started(entry Entry, out []Finding) []Finding {
+	e.anchored = false
+	for _, s := range e.seats {
+		s.armed = false
+	}
+	e.armed = false
+	e.standing = nil
+	for i := range e.rules {
+		r := &e.rules[i]
+		if r.Steps != nil {
+			continue
+		}
+		for _, system := range e.watched() {
+			points := e.points(r, system, false)
+			if len(points) == 0 {
+				continue
+			}
+			s := &seat{rule: r, system: system, points: points}
+			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Units: e.units(system),
+				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
+				Running: e.runningOn(system), Commands: e.asked()})
+			e.standing = append(e.standing, s)
+		}
+	}
+	e.seatAll()
+	for _, s := range e.standing {
+		e.rearm(s)
+	}
+	for _, st := range e.running {
+		for _, s := range st.seats {
+			out = e.ask(s, entry, out)
+		}
+	}
+	return out
+}
+
+// told hands a mark to those it concerns; a begin or end also starts or ends a step.
+func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
+	switch b.Kind {
+	case "begin", "end":
+		system, ok := e.systemOf(b.System)
+		if !ok || !knownStep(b.Name) {
+			return out
+		}
+		if b.Kind == "begin" {
+			return e.begin(entry, b, system, out)
+		}
+		out = e.tellStanding(entry, system, out)
+		return e.end(entry, system, b.Name, out)
+	case "command":
+		e.commands[b.Name] = b.Note
+	case "mark":
+		if b.Name == "acknowledged" {
+			e.acknowledge(b)
+		}
+	}
+	for _, s := range e.seats {
+		if b.System == "" || b.System == s.system {
+			out = e.ask(s, entry, out)
+		}
+	}
+	return out
+}
+
+// tellStanding hands a begin or end to the standing judges of the system and
+// of the box, and to the system's other steps.
+func (e *Engine) tellStanding(entry Entry, system string, out []Finding) []Finding {
+	b := entry.Body.(*Told)
+	for _, s := range e.seats {
+		own := s.step.Name == b.Name && s.system == system
+		if !own && (s.system == system || s.system == "") {
+			out = e.ask(s, entry, out)
+		}
+	}
+	return out
+}
+
+func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Finding {
+	over := &Told{Kind: "end", Name: b.Name, System: b.System}
+	out = e.end(Entry{Seq: entry.Seq, At: entry.At, Body: over}, system, b.Name, out)
+	out = e.tellStanding(entry, system, out)
+	step := Step{System: system, Name: b.Name, Begin: entry.Seq, Limits: b.Limits}
+	if len(step.Limits) == 0 {
+		step.Limits = e.site.Settings(system, b.Name)
+	}
+	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
+	for i := range e.rules {
+		r := &e.rules[i]
+		if !names(r.Steps, b.Name) {
+			continue
+		}
+		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
+		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Units: e.units(system),
+			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
+			Running: e.runningOn(system), Commands: e.asked()})
+		st.seats = append(st.seats, s)
+	}
+	e.running = append(e.running, st)
+	e.seatAll()
+	for _, s := range st.seats {
+		e.rearm(s)
+	}
+	return out
+}
+
+// end hands the step's judges its end, then clears what they leave open.
+func (e *Engine) end(entry Entry, system, name string, out []Finding) []Finding {
+	for i, st := range e.running {
+		if st.System != system || st.Name != name {
+			continue
+		}
+		for _, s := range st.seats {
+			out = e.ask(s, entry, out)
+		}
+		e.running = append(e.running[:i:i], e.running[i+1:]...)
+		e.seatAll()
+		return append(out, e.clearEnded(st.Step)...)
+	}
+	return out
+}
+
+func (e *Engine) clearEnded(step Step) (out []Finding) {
+	var left []Flag
+	for _, o := range e.open {
+		if o.System != step.System || o.Step != step.Name || o.Begin != step.Begin {
+			left = append(left, o)
+			continue
+		}
+		out = append(out, Finding{At: e.now, Seq: e.seq, Edge: Cleared, Flag: o.Flag, System: o.System, Step: o.Step,
+			Begin: o.Begin, Subject: o.Subject, Urgency: o.Urgency, Points: o.Points, Text: stepEnded(o.Flag, o.Step)})
+	}
+	e.open = left
+	return out
+}
+
+// happened is when a mark was made: its own time where that is known and earlier than the entry's.
+func (e *Engine) happened(entry Entry, b *Told) Instant {
+	at := entry.At
+	if b.Own == 0 || !e.anchored {
+		return at
+	}
+	since := time.Duration(b.Own-e.wall) * time.Millisecond
+	if since < at.Since && at.Since-since < 24*time.Hour { // further off is a clock, not a late mark
+		at.Since = since
+	}
+	return at
+}
+
+func (e *Engine) acknowledge(b *Told) {
+	flag, subject, _ := strings.Cut(strings.TrimSpace(b.Note), " ")
+	for i := range e.open {
+		o := &e.open[i]
+		if o.Flag == flag && (subject == "" || o.Subject == subject) && (b.System == "" || o.System == b.System) {
+			o.Acknowledged, o.By = true, b.By
+		}
+	}
+}
+
+// seatAll lists the judges in the order in which they are asked: the standing
+// ones, then those of the steps as they were begun.
+func (e *Engine) seatAll() {
+	e.seats = append([]*seat(nil), e.standing...)
+	for _, st := range e.running {
+		e.seats = append(e.seats, st.seats...)
+	}
+	e.byPoint = map[string][]*seat{}
+	for _, s := range e.seats {
+		for i := range s.points {
+			e.byPoint[s.points[i].Name] = append(e.byPoint[s.points[i].Name], s)
+		}
+	}
+	e.findEarliest()
+}
+
+// watched lists the systems, and "" for the box's own points where there are several.
+func (e *Engine) watched() []string {
+	var all []string
+	for _, s := range e.site.Systems {
+		all = append(all, s.Name)
+	}
+	if len(all) > 1 {
+		all = append(all, "")
+	}
+	return all
+}
+
+// points lists what a rule reads of a system. What belongs to no system (a
+// barometer, a scale on a trolley) serves every system's steps.
+func (e *Engine) points(r *Rule, system string, shared bool) (ps []sensors.Point) {
+	one := len(e.site.Systems) == 1
+	for _, p := range e.site.Points {
+		mine := one || p.System == system || shared && p.System == ""
+		if mine && (r.Roles == nil || names(r.Roles, p.Role)) {
+			ps = append(ps, p)
+		}
+	}
+	return ps
+}
+
+func (e *Engine) systemOf(name string) (string, bool) {
+	if name == "" && len(e.site.Systems) == 1 {
+		return e.site.Systems[0].Name, true
+	}
+	for _, s := range e.site.Systems {
+		if s.Name == name {
+			return name, true
+		}
+	}
+	return "", false
+}
+
+func (e *Engine) units(system string) []Unit {
+	for _, s := range e.site.Systems {
+		if s.Name == system {
+			return s.Units
+		}
+	}
+	return nil
+}
+
+func (e *Engine) openOf(r *Rule, system string) (open []Flag) {
+	for _, o := range e.open {
+		if o.System == system && names(r.Flags, o.Flag) {
+			open = append(open, o)
+		}
+	}
+	return open
+}
+
+func (e *Engine) givenOn(system string) (given []Finding) {
+	for _, f := range e.given {
+		if f.System == system {
+			given = append(given, f)
+		}
+	}
+	return given
+}
+
+// runningOn lists the steps under way on a system; all of them for the box's own points.
+func (e *Engine) runningOn(system string) (steps []Step) {
+	for _, st := range e.running {
+		if st.System == system || system == "" {
+			steps = append(steps, st.Step)
+		}
+	}
+	return steps
+}
+
+func (e *Engine) asked() map[string]string {
+	m := make(map[string]string, len(e.commands))
+	for unit, c := range e.commands {
+		m[unit] = c
+	}
+	return m
+}
 
 // Due is the earliest deadline of the running boot.
-func (e *Engine) Due() (Instant, bool) { return Instant{}, false }
+func (e *Engine) Due() (Instant, bool) {
+	return Instant{e.now.Boot, e.earliest}, e.armed
+}
 
 // Open returns the open flags in the order they were first raised.
-func (e *Engine) Open() []Flag { return nil }
+func (e *Engine) Open() []Flag { return append([]Flag(nil), e.open...) }
 
 // Running returns the steps under way with their begin marks' moments.
-func (e *Engine) Running() []Running { return nil }
+func (e *Engine) Running() []Running {
+	var all []Running
+	for _, st := range e.running {
+		all = append(all, st.Running)
+	}
+	return all
+}
 
-// Running is a step under way and how it stands.
+// Running is a step under way and when it began.
 type Running struct {
 	Step
 	Since Instant
 }
 
 // Outlooks says how each running step stands, in the order begun; a step nobody can speak for yet has a plain sentence.
-func (e *Engine) Outlooks(at Instant) []StepOutlook { return nil }
+func (e *Engine) Outlooks(at Instant) []StepOutlook {
+	var all []StepOutlook
+	for _, st := range e.running {
+		all = append(all, StepOutlook{st.Running, st.outlook(at)})
+	}
+	return all
+}
+
+func (st *stage) outlook(at Instant) Outlook {
+	for _, s := range st.seats {
+		if o, ok := s.judge.(Outlooker); ok {
+			return o.Outlook(at)
+		}
+	}
+	var elapsed time.Duration
+	if at.Boot == st.Since.Boot {
+		elapsed = max(0, at.Since-st.Since.Since)
+	}
+	return Outlook{Sentence: underWay(st.Name, elapsed, at.Boot == st.Since.Boot), Elapsed: elapsed, Left: -1}
+}
 
 // StepOutlook is a running step's outlook.
 type StepOutlook struct {
@@ -39,27 +535,36 @@ type StepOutlook struct {
 	Outlook
 }
 
-// All lists the rules, in the order in which they are asked.
-func All() []Rule { return nil }
-
-// Limit is one setting that a step (or a standing rule) knows: its key in the
-// site file, its dimension, its default and where that comes from.
-type Limit struct {
-	Step, Key string
-	Dimension sensors.Dimension // NoDimension: a word of Words
-	Quantity  sensors.Quantity  // where gauge or absolute matters; else NoQuantity
-	Words     []string
-	Default   float64
-	HasDef    bool
-	Source    string // of the default
-	Doc       string
+// Num rounds to six significant digits, so that a number is the same on every machine.
+func Num(x float64) float64 {
+	y, err := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 6, 64), 64)
+	if err != nil {
+		return x
+	}
+	if y == 0 {
+		return 0 // never minus nought
+	}
+	return y
 }
 
-// Limits is the table of every step's settings; the site file is checked against it.
-func Limits() []Limit { return nil }
+// rounded rounds values and leaves out what is no number.
+func rounded(vs []Value) []Value {
+	var kept []Value
+	for _, v := range vs {
+		if !math.IsNaN(v.Number) && !math.IsInf(v.Number, 0) {
+			kept = append(kept, Value{v.Key, Num(v.Number)})
+		}
+	}
+	return kept
+}
 
-// StepNames lists the steps in the usual order.
-func StepNames() []string { return nil }
+func names(list []string, name string) bool {
+	for _, n := range list {
+		if n == name {
+			return true
+		}
+	}
+	return false
+}
 
-// Settings returns a step's settings: the site's where given, else the defaults.
-func (s Site) Settings(system, step string) map[string]Setting { return nil }
+func knownStep(name string) bool { return names(stepNames[:], name) }

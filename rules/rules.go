@@ -232,7 +232,14 @@ type Start struct {
 	Points  []sensors.Point
 	Units   []Unit    // indoor units of the system
 	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
-	Earlier []Finding // verdicts given before on this system
+	Earlier []Finding // verdicts given before on this system, the last of each step and unit
+	// Began is when the step began: the mark's own time where it came late
+	// (in the boot of Entry.At; it may be earlier than that boot), else Entry.At.
+	Began Instant
+	// Running are the steps of the system already under way; Commands is what
+	// was last asked of each indoor unit (off, fan, cool, heat).
+	Running  []Step
+	Commands map[string]string
 }
 
 // Unit is an indoor unit with the points that stand for it.

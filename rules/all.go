@@ -1,0 +1,9 @@
+package rules
+
+// All lists the rules, in the order in which they are asked.
+func All() []Rule {
+	return []Rule{
+		PointSilent,
+		ScaleSilent,
+	}
+}

@@ -1,0 +1,479 @@
+package rules
+
+import (
+	"math"
+	"sort"
+	"time"
+)
+
+// ledger keeps what went into a system by weight. The scale carries the
+// cylinder: what leaves it is the sum of slow falls of the gross weight. A
+// jump is not flow (a cylinder lifted off or put on, a scale zeroed, a hose
+// that was kicked): it closes one segment and opens the next. One ledger runs
+// over draw-in and weigh-in.
+type ledger struct {
+	clock     watch
+	before    charge // by the steps before this one
+	platforms []*platform
+}
+
+// charge is a charged mass, best estimate and bounds, against what was aimed at.
+type charge struct {
+	bestKg, lowKg, highKg float64
+	unweighedKg           float64 // of the best estimate, the part no scale saw
+	targetKg              float64
+	aimed                 bool // there is a target
+}
+
+func (c charge) remainingKg() float64 { return c.targetKg - c.bestKg }
+
+type sample struct {
+	t time.Duration // of the step
+	v float64
+}
+
+const (
+	bumpMost   = 10 * time.Second       // a jump that goes back sooner is a bump (the contract)
+	jumpKg     = 0.1                    // between two readings; common practice
+	jumpKgPerS = 0.1                    // faster than any charging hose flows (6 kg/min); common practice
+	emptyKg    = 0.3                    // an empty platform shows less (the field guide)
+	gapAtLeast = 30 * time.Second       // a silence in which flow is bridged
+	steadyOver = 21 * time.Second       // a median over it never sees a bump
+	slopeOver  = 3 * time.Minute        // the robust slope's window
+	onsetOver  = time.Minute            // how much of a segment's beginning gives its start
+	historyFor = 5 * time.Minute        //
+	slopeEvery = 5 * time.Second        // how often the slope is taken anew
+	noFlow     = 0.02 / 60              // kg/s: the draw-in's end (the field guide)
+	gapHigh    = 1.25                   // what may have flowed in a gap, of the rate before it (the field guide)
+	ounceKg    = 0.028349523125         //
+	pause      = 500 * time.Millisecond // readings closer than this are one
+)
+
+// platform is one scale and the cylinder on it.
+type platform struct {
+	point string
+
+	closedKg                float64 // by the segments before
+	doubtKg, lostKg, lostHi float64 // a shift nobody explained; best and high of what flowed unseen
+	start                   sample  // of the open segment: its gross weight when it began
+	begun                   []sample
+	settled                 bool // start is final
+	good                    []sample
+	pending                 []sample // since a jump, until it is known what it was
+	rate                    float64  // kg/s leaving the cylinder, robust
+	noiseKg                 float64
+	sloped                  time.Duration // when rate was taken
+	units                   granularity
+	hinted                  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
+}
+
+func beginLedger(s Start) *ledger {
+	l := &ledger{clock: startWatch(s)}
+	for _, f := range s.Earlier {
+		l.before = earlierCharge(l.before, f)
+	}
+	for _, p := range s.Points {
+		if p.Role == "charging-scale" {
+			l.platforms = append(l.platforms, &platform{point: p.Name})
+		}
+	}
+	return l
+}
+
+// earlierCharge is the total after an earlier draw-in or weigh-in: each
+// verdict counts from the system's first draw-in.
+func earlierCharge(was charge, f Finding) charge {
+	if !isWeighing(f.Step) {
+		return was
+	}
+	for _, v := range f.Values {
+		switch v.Key {
+		case "drawn_kg", "charged_kg":
+			was.bestKg = v.Number
+		case "charged_low_kg":
+			was.lowKg = v.Number
+		case "charged_high_kg":
+			was.highKg = v.Number
+		case "unweighed_kg":
+			was.unweighedKg = v.Number
+		}
+	}
+	return was
+}
+
+// Next follows the scale; it finds nothing.
+func (l *ledger) Next(e Entry) {
+	l.clock.hear(e)
+	switch b := e.Body.(type) {
+	case *Measured:
+		if !b.Health.Usable() || !b.Health.Live() {
+			return
+		}
+		for _, p := range l.platforms {
+			if p.point == b.Point {
+				p.weigh(sample{l.clock.of(b.Taken), b.Value})
+			}
+		}
+	case *Told:
+		if b.Name == "cylinder-swapped" || b.Name == "scale-zeroed" {
+			for _, p := range l.platforms {
+				p.hinted = l.clock.newest + 2*time.Minute
+			}
+		}
+	}
+}
+
+// weigh takes one gross weight.
+func (p *platform) weigh(s sample) {
+	p.units.see(s.v)
+	if len(p.good) == 0 && len(p.pending) == 0 {
+		p.open([]sample{s})
+		return
+	}
+	last := p.good[len(p.good)-1]
+	if n := len(p.pending); n > 0 {
+		p.weighAfterJump(s, last, p.pending[n-1])
+		return
+	}
+	if s.t-last.t < pause {
+		return // late, or twice
+	}
+	if p.jumped(last, s) || p.cameBackZeroed(last, s) {
+		p.pending = []sample{s}
+		return
+	}
+	p.accept(s)
+}
+
+func (p *platform) weighAfterJump(s, last, newest sample) {
+	if s.t-newest.t < pause {
+		return
+	}
+	away := (s.t - last.t).Seconds()
+	expected := last.v - float64(p.rate*away)
+	if math.Abs(s.v-expected) <= p.jump()+float64(0.5*p.rate*away) && !p.hintedAt(s.t) {
+		p.pending = nil // it was a bump
+		p.accept(s)
+		return
+	}
+	if p.jumped(newest, s) {
+		p.pending = []sample{s}
+		return
+	}
+	p.pending = append(p.pending, s)
+	if s.t-p.pending[0].t >= bumpMost {
+		p.breakSegment()
+	}
+}
+
+// jumped reports whether two readings lie further apart than flow explains.
+// Nothing flows back into a cylinder.
+func (p *platform) jumped(a, b sample) bool {
+	dt := (b.t - a.t).Seconds()
+	fall := a.v - b.v
+	most := max(p.jump(), float64(jumpKgPerS*dt))
+	if p.hintedAt(b.t) {
+		most = p.jump() + float64(gapHigh*p.rate*dt)
+	}
+	return -fall > p.jump() || fall > most
+}
+
+func (p *platform) jump() float64 { return max(jumpKg, 6*p.noiseKg) }
+
+func (p *platform) hintedAt(t time.Duration) bool { return p.hinted > 0 && t <= p.hinted }
+
+// cameBackZeroed reports whether a scale that was silent shows nothing now
+// although a cylinder stood on it and cannot have emptied.
+func (p *platform) cameBackZeroed(last, s sample) bool {
+	gap := s.t - last.t
+	return gap >= gapAtLeast && math.Abs(s.v) < emptyKg && last.v > 1 &&
+		last.v-s.v > float64(gapHigh*p.rate*gap.Seconds())+emptyKg
+}
+
+// breakSegment closes the segment where it was before the jump and opens the
+// next with what came since.
+func (p *platform) breakSegment() {
+	last := p.good[len(p.good)-1]
+	gap := p.pending[0].t - last.t
+	fall := last.v - p.pending[0].v
+	p.closedKg += p.start.v - median(tail(p.good, 3))
+	switch {
+	case gap >= gapAtLeast: // the best guess is that it flowed on as before
+		flowed := max(0, p.rate) * gap.Seconds()
+		p.closedKg += flowed
+		p.lostKg += flowed
+		p.lostHi += gapHigh * flowed
+	case fall > 0 && fall < 2 && math.Abs(p.pending[0].v) > emptyKg:
+		p.doubtKg += fall // a shift, or a gulp too fast to be one
+	}
+	p.open(p.pending)
+	p.pending = nil
+}
+
+func (p *platform) open(first []sample) {
+	p.start, p.begun, p.settled = first[0], nil, false
+	p.good = nil
+	p.rate = 0
+	p.sloped = first[0].t
+	for _, s := range first {
+		p.accept(s)
+	}
+}
+
+func (p *platform) accept(s sample) {
+	if n := len(p.good); n > 0 {
+		off := math.Abs(s.v - p.good[n-1].v + float64(p.rate*(s.t-p.good[n-1].t).Seconds()))
+		if n >= 3 {
+			// Two readings differ by 1.128 times the spread of one, on average.
+			p.noiseKg += (min(off, p.jump())/1.128 - p.noiseKg) / 20
+		}
+	}
+	p.good = append(p.good, s)
+	for len(p.good) > 8 && s.t-p.good[0].t > historyFor {
+		p.good = p.good[1:]
+	}
+	if !p.settled {
+		p.begun = append(p.begun, s)
+		p.start.v = onset(p.begun)
+		p.settled = s.t-p.begun[0].t >= onsetOver
+	}
+	if s.t-p.sloped >= slopeEvery {
+		p.sloped, p.rate = s.t, p.slope()
+	}
+}
+
+// onset is a segment's gross weight before flow began: the level part of a
+// level that then falls, by least squares over where it begins to fall.
+func onset(begun []sample) float64 {
+	n := len(begun)
+	if n < 6 {
+		return median(begun[:min(n, 3)])
+	}
+	best, level := math.Inf(1), begun[0].v
+	step := max(1, n/30)
+	for k := 0; k < n; k += step {
+		if v, sse := hinge(begun, begun[k].t); sse < best {
+			best, level = sse, v
+		}
+	}
+	return level
+}
+
+// hinge fits v = level - slope*max(0, t-from) and returns the level and the
+// sum of squares.
+func hinge(ss []sample, from time.Duration) (level, sse float64) {
+	var n, sx, sy, sxx, sxy float64
+	for _, s := range ss {
+		x := max(0, (s.t - from).Seconds())
+		n++
+		sx += x
+		sy += s.v
+		sxx += float64(x * x)
+		sxy += float64(x * s.v)
+	}
+	det := float64(n*sxx) - float64(sx*sx)
+	slope := 0.0
+	if det > 1e-9 {
+		slope = min(0, (float64(n*sxy)-float64(sx*sy))/det)
+	}
+	level = (sy - float64(slope*sx)) / n
+	for _, s := range ss {
+		d := s.v - level - float64(slope*max(0, (s.t-from).Seconds()))
+		sse += float64(d * d)
+	}
+	return level, sse
+}
+
+// slope is the mass leaving a second, robust (the median of pairs, Theil and
+// Sen), over the last three minutes; over the last one where the flow has
+// clearly changed since.
+func (p *platform) slope() float64 {
+	long, _ := theilSen(p.since(slopeOver))
+	short, doubt := theilSen(p.since(slopeOver / 3))
+	if math.Abs(short-long) > 3*doubt && (math.Abs(short) > 1.5*math.Abs(long) || math.Abs(short) < 0.67*math.Abs(long)) {
+		long = short
+	}
+	return -long
+}
+
+func (p *platform) since(span time.Duration) []sample {
+	last := p.good[len(p.good)-1].t
+	i := sort.Search(len(p.good), func(i int) bool { return last-p.good[i].t <= span })
+	return p.good[i:]
+}
+
+// theilSen is the median slope of pairs of at most 40 samples, a second, and
+// its standard error by their scatter about it.
+func theilSen(ss []sample) (slope, doubt float64) {
+	ss = thinned(ss, 40)
+	if len(ss) < 3 {
+		return 0, math.Inf(1)
+	}
+	var slopes []float64
+	for i := range ss {
+		for k := i + 1; k < len(ss); k++ {
+			if dt := (ss[k].t - ss[i].t).Seconds(); dt > 0 {
+				slopes = append(slopes, (ss[k].v-ss[i].v)/dt)
+			}
+		}
+	}
+	sort.Float64s(slopes)
+	slope = middle(slopes)
+	var off []float64
+	for _, s := range ss {
+		off = append(off, s.v-float64(slope*s.t.Seconds()))
+	}
+	sort.Float64s(off)
+	mid := middle(off)
+	for i := range off {
+		off[i] = math.Abs(off[i] - mid)
+	}
+	sort.Float64s(off)
+	spread := 1.4826 * middle(off)
+	span := (ss[len(ss)-1].t - ss[0].t).Seconds()
+	return slope, spread * math.Sqrt(12/float64(len(ss))) / span
+}
+
+func thinned(ss []sample, most int) []sample {
+	if len(ss) <= most {
+		return ss
+	}
+	kept := make([]sample, most)
+	for i := range kept {
+		kept[i] = ss[i*(len(ss)-1)/(most-1)]
+	}
+	return kept
+}
+
+// chargedKg is what left the cylinders of this platform: by the newest few readings.
+func (p *platform) chargedKg() float64 {
+	if len(p.good) == 0 {
+		return 0
+	}
+	return p.closedKg + p.start.v - median(tail(p.good, 3))
+}
+
+// surelyOver reports whether more than limit has left, beyond a bump and the
+// scale's noise.
+func (p *platform) surelyOver(limitKg float64) bool {
+	for _, span := range []time.Duration{steadyOver, 3 * steadyOver, 9 * steadyOver} {
+		ss := p.since(span)
+		if len(ss) < 3 || ss[len(ss)-1].t-ss[0].t < bumpMost {
+			continue
+		}
+		// A median's standard error is 1.25 that of a mean.
+		doubt := 2 * 1.25 * p.noiseKg / math.Sqrt(float64(len(ss)))
+		if p.noiseKg < p.units.digit()/2 {
+			doubt = 0
+		}
+		if p.closedKg+p.start.v-median(ss)-doubt > limitKg {
+			return true
+		}
+	}
+	return false
+}
+
+// charge is the whole charge by now.
+func (l *ledger) charge(target Setting, aimed bool) charge {
+	c := l.before
+	c.targetKg, c.aimed = target.Value, aimed
+	for _, p := range l.platforms {
+		kg := p.chargedKg()
+		c.bestKg += kg
+		c.unweighedKg += p.lostKg
+		c.lowKg += kg - p.lostKg
+		c.highKg += kg - p.lostKg + p.lostHi + p.doubtKg
+	}
+	return c
+}
+
+func (l *ledger) values(target Setting, aimed bool) []Value {
+	c := l.charge(target, aimed)
+	vs := []Value{{"charged_kg", c.bestKg}}
+	if aimed {
+		vs = append(vs, Value{"target_kg", c.targetKg})
+	}
+	return vs
+}
+
+// flow is the rate in kg/s and what is charged by it now, of the scale that flows most.
+func (l *ledger) flow() (kgPerS float64) {
+	for _, p := range l.platforms {
+		kgPerS = max(kgPerS, p.rate)
+	}
+	return kgPerS
+}
+
+func (l *ledger) digit() float64 {
+	d := 0.0
+	for _, p := range l.platforms {
+		d = max(d, p.units.digit())
+	}
+	return d
+}
+
+// granularity finds the display digit: the coarsest usual division of which
+// all readings are multiples.
+type granularity struct {
+	seen  int
+	last  int64
+	fails [len(divisionsMg)]bool
+}
+
+// Usual divisions of charging scales, coarsest first, in mg: grams, then
+// fractions of a pound and of an ounce (common practice).
+var divisionsMg = [...]float64{100e3, 50e3, 20e3, 10e3, 5e3, 2e3, 1e3,
+	0.05 * 453592.37, 0.02 * 453592.37, 0.01 * 453592.37, 0.5 * 28349.523125, 0.2 * 28349.523125, 0.1 * 28349.523125}
+
+func (g *granularity) see(kg float64) {
+	mg := int64(math.Round(kg * 1e6))
+	if mg == g.last {
+		return
+	}
+	g.last = mg
+	g.seen++
+	for i, d := range divisionsMg {
+		n := math.Round(float64(mg) / d)
+		if math.Abs(float64(mg)-float64(n*d)) > 1 {
+			g.fails[i] = true
+		}
+	}
+}
+
+// digit is the display digit in kg; 5 g until enough different readings were
+// seen, or where none fits (common practice).
+func (g *granularity) digit() float64 {
+	if g.seen >= 8 {
+		for i, d := range divisionsMg {
+			if !g.fails[i] {
+				return d * 1e-6
+			}
+		}
+	}
+	return 0.005
+}
+
+func tail(ss []sample, n int) []sample { return ss[max(0, len(ss)-n):] }
+
+// median of the samples' values; of an even number the mean of the middle two.
+func median(ss []sample) float64 {
+	vs := make([]float64, len(ss))
+	for i, s := range ss {
+		vs[i] = s.v
+	}
+	sort.Float64s(vs)
+	return middle(vs)
+}
+
+func middle(sorted []float64) float64 {
+	n := len(sorted)
+	switch {
+	case n == 0:
+		return math.NaN()
+	case n%2 == 1:
+		return sorted[n/2]
+	}
+	return (sorted[n/2-1] + sorted[n/2]) / 2
+}
+
+func seconds(d time.Duration) float64 { return d.Seconds() }

@@ -1,0 +1,130 @@
+package rules
+
+import "standwatch/sensors"
+
+// Limit is one setting that a step (or a standing rule) knows: its key in the
+// site file, its dimension, its default and where that comes from.
+type Limit struct {
+	Step, Key string
+	Dimension sensors.Dimension // NoDimension: a word of Words
+	Quantity  sensors.Quantity  // where gauge or absolute matters; else NoQuantity
+	Words     []string
+	Default   float64
+	HasDef    bool
+	Source    string // of the default
+	Doc       string
+}
+
+// Where the defaults come from. The unit maker's instructions, the job's
+// specification and local code come before every one of them.
+const (
+	practice = "common practice"
+	// UFGS 15182 3.3.3: pull to 300 micron, valve off, stand 1 h, not over 500 micron.
+	// UFGS 15182 3.2.1.2: hold the final pressure 24 h.
+	ufgsVacuum   = "UFGS 15182, 3.3.3 (government guide specification)"
+	ufgsPressure = "UFGS 15182, 3.2.1.2 (government guide specification)"
+	ra3          = "California residential appendix RA3 (2008), installer's tolerance of 3 F"
+	siteFile     = "site file"
+)
+
+const (
+	micronPa = 101325.0 / 760 / 1000
+	psiPa    = 6894.757293168361
+)
+
+var stepNames = [...]string{
+	"take-off", "pressure-test", "evacuation", "vacuum-hold", "draw-in", "preheat", "unit-count", "weigh-in",
+	"trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run", "hand-over",
+}
+
+// StepNames lists the steps in the usual order.
+func StepNames() []string { return append([]string(nil), stepNames[:]...) }
+
+// Limits is the table of every step's settings; the site file is checked against it.
+func Limits() []Limit {
+	s := sensors.Pressures
+	k, t, m := sensors.Differences, sensors.Times, sensors.Masses
+	given := func(step, key string, dim sensors.Dimension, v float64, source, doc string) Limit {
+		return Limit{Step: step, Key: key, Dimension: dim, Default: v, HasDef: true, Source: source, Doc: doc}
+	}
+	vacuum := func(l Limit) Limit { l.Quantity = sensors.Vacuum; return l }
+	gauge := func(l Limit) Limit { l.Quantity = sensors.Pressure; return l }
+	powered := func(step string) Limit {
+		return Limit{Step: step, Key: "powered", Words: []string{"allowed", "forbidden"}, Source: practice,
+			Doc: "whether indoor units may have power: a maker's evacuation mode wants it; otherwise their valves shut and cut the pipework into parts"}
+	}
+	return []Limit{
+		gauge(given("pressure-test", "target", s, 550*psiPa, practice+"; never above the lowest-rated part", "the gauge pressure of the last stage")),
+		given("pressure-test", "lasts", t, 24*3600, ufgsPressure, "how long the last stage stands"),
+		{Step: "pressure-test", Key: "ceiling", Dimension: s, Quantity: sensors.Pressure, Source: "the lowest-rated part", Doc: "gauge pressure that must never be passed, in the hottest hour either"},
+		powered("pressure-test"),
+
+		vacuum(given("evacuation", "target", s, 300*micronPa, ufgsVacuum, "the pressure to pull down to before valving off")),
+		powered("evacuation"),
+
+		vacuum(given("vacuum-hold", "limit", s, 500*micronPa, ufgsVacuum, "the pressure that must not be passed; the limit itself is still good")),
+		given("vacuum-hold", "lasts", t, 3600, ufgsVacuum, "how long the hold stands, from the pump valved off"),
+		vacuum(given("vacuum-hold", "start", s, 300*micronPa, ufgsVacuum, "the pressure at or under which the hold should begin")),
+		given("vacuum-hold", "settle", t, 300, practice, "how long the first minutes are left out of the comparison, while the pump's side evens out"),
+		powered("vacuum-hold"),
+
+		{Step: "draw-in", Key: "target", Dimension: m, Source: siteFile, Doc: "the whole additional charge; without it the weigh-in's target counts"},
+		given("draw-in", "lead", t, 120, practice, "how long before the charge's predicted arrival somebody is told"),
+		given("draw-in", "near", m, 0.2, practice, "the mass left at which somebody is called whatever the rate"),
+		powered("draw-in"),
+
+		given("preheat", "lasts", t, 6*3600, practice+" for inverter units; 24 h after a long lay-up", "how long the crankcase heaters must have been on"),
+
+		{Step: "weigh-in", Key: "target", Dimension: m, Source: siteFile, Doc: "the whole additional charge, counted from the first draw-in"},
+		given("weigh-in", "lead", t, 120, practice, "how long before the charge's predicted arrival somebody is told"),
+		given("weigh-in", "near", m, 0.2, practice, "the mass left at which somebody is called whatever the rate"),
+
+		given("trial-run", "lasts", t, 45*60, practice, "how long the full cooling run takes"),
+
+		given("cooling-check", "tolerance", k, 1.7, ra3, "how far the split may be from its target"),
+		given("cooling-check", "settle", t, 900, "California residential appendix RA3 (2008): 15 min of running first", "how long a unit runs before it is judged"),
+
+		given("heating-check", "tolerance", k, 1.7, ra3, "how far outside its range the rise may be"),
+		given("heating-check", "settle", t, 900, practice, "how long a unit runs before it is judged"),
+		given("heating-check", "ambient", sensors.Temperatures, 28, practice+"; the unit maker's own ceiling comes first", "the outdoor temperature above which units refuse to heat"),
+
+		given("branch-check", "settle", t, 600, practice, "how long each command is left to work"),
+		given("mixed-run", "lasts", t, 20*60, practice, "how long half the units heat while the other half cool"),
+	}
+}
+
+// Settings returns a step's settings: the site's where given, else the defaults.
+func (s Site) Settings(system, step string) map[string]Setting {
+	settings := map[string]Setting{}
+	for _, l := range Limits() {
+		if l.Step == step && l.HasDef {
+			settings[l.Key] = Setting{Value: l.Default, Source: l.Source}
+		}
+	}
+	for _, sys := range s.Systems {
+		if sys.Name != system {
+			continue
+		}
+		// One ledger runs over draw-in and weigh-in: one target for both.
+		if target, ok := sys.Steps["weigh-in"]["target"]; ok && step == "draw-in" {
+			settings["target"] = target
+		}
+		for key, v := range sys.Steps[step] {
+			settings[key] = v
+		}
+	}
+	return settings
+}
+
+// limit is a step's setting, or the table's default where a begin mark lacks it.
+func limit(step Step, key string) (Setting, bool) {
+	if v, ok := step.Limits[key]; ok {
+		return v, true
+	}
+	for _, l := range Limits() {
+		if l.Step == step.Name && l.Key == key && l.HasDef {
+			return Setting{Value: l.Default, Source: l.Source}, true
+		}
+	}
+	return Setting{}, false
+}

@@ -1,0 +1,305 @@
+package rules
+
+import (
+	"time"
+
+	"standwatch/sensors"
+)
+
+// silence follows one point's signs of life. Silence goes by when the box
+// heard, never by the instrument's own time.
+type silence struct {
+	point  sensors.Point
+	heard  time.Duration // the last sign of life, or since when it is waited for
+	raised bool
+
+	// After a silence a point has to speak steadily before the flag is
+	// cleared, longer each time it falls silent again soon, so that a bad radio
+	// link is one flag and not a hundred.
+	back    time.Duration // since when it speaks again
+	speaks  bool
+	cleared time.Duration // when the flag was last cleared
+	again   int           // how often it has been raised soon after that
+}
+
+// steadyFirst is how long a point speaks before its flag is cleared the first
+// time; soon after a clearing it is doubled up to steadyMost.
+const (
+	steadyFirst = 10 * time.Second
+	steadyMost  = 5 * time.Minute
+	soonAgain   = 10 * time.Minute
+)
+
+func (q *silence) limit() time.Duration {
+	if q.point.SilentAfter > 0 {
+		return q.point.SilentAfter
+	}
+	return 10 * time.Second // the contract's least
+}
+
+// due is the last moment that is still in time.
+func (q *silence) due() time.Duration { return q.heard + q.limit() }
+
+// hear takes a sign of life and reports whether a raised flag is to be cleared.
+func (q *silence) hear(now time.Duration) (clear bool) {
+	quiet := now - q.heard
+	q.heard = now
+	if !q.raised {
+		return false
+	}
+	if !q.speaks || quiet > q.limit() {
+		q.back, q.speaks = now, true
+		return false
+	}
+	if now-q.back < q.steady() {
+		return false
+	}
+	q.raised, q.speaks, q.cleared = false, false, now
+	return true
+}
+
+func (q *silence) steady() time.Duration {
+	d := min(q.limit(), steadyFirst)
+	for i := 0; i < q.again && d < steadyMost; i++ {
+		d *= 2
+	}
+	return min(d, steadyMost)
+}
+
+// raise notes that the flag is up.
+func (q *silence) raise(now time.Duration) {
+	if q.raised {
+		return
+	}
+	if q.cleared > 0 && now-q.cleared < soonAgain {
+		q.again++
+	} else {
+		q.again = 0
+	}
+	q.raised, q.speaks = true, false
+}
+
+// PointSilent tells when a point has not been heard for longer than allowed.
+var PointSilent = Rule{
+	Name:  "point-silent",
+	Doc:   "Tells when a point has given no sign of life for longer than its silent_after.",
+	Flags: []string{"point-silent"},
+	Begin: beginPointSilent,
+}
+
+type pointSilent struct {
+	system   string
+	points   map[string]*silence
+	order    []*silence
+	weighing map[string]bool // draw-ins and weigh-ins under way: there scale-silent speaks for the scale
+	earliest time.Duration   // never later than the first deadline; looked up anew when it comes
+	armed    bool
+}
+
+func beginPointSilent(s Start) Judge {
+	j := &pointSilent{system: s.System, points: map[string]*silence{}, weighing: map[string]bool{}}
+	for _, p := range s.Points {
+		if p.SilentAfter <= 0 {
+			continue
+		}
+		q := &silence{point: p, heard: s.Entry.At.Since}
+		for _, o := range s.Open {
+			q.raised = q.raised || o.Subject == p.Name
+		}
+		j.points[p.Name] = q
+		j.order = append(j.order, q)
+	}
+	for _, step := range s.Running {
+		if isWeighing(step.Name) {
+			j.weighing[step.System+"/"+step.Name] = true
+		}
+	}
+	j.rearm()
+	return j
+}
+
+func isWeighing(step string) bool { return step == "draw-in" || step == "weigh-in" }
+
+// muted reports whether another rule speaks for the point now.
+func (j *pointSilent) muted(q *silence) bool {
+	return len(j.weighing) > 0 && q.point.Role == "charging-scale"
+}
+
+func (j *pointSilent) Next(e Entry) []Finding {
+	switch b := e.Body.(type) {
+	case *Measured:
+		q := j.points[b.Point]
+		if q == nil || !b.Health.Live() {
+			return nil
+		}
+		if q.hear(e.At.Since) {
+			j.want(q.due())
+			return []Finding{{Edge: Cleared, Flag: "point-silent", Subject: q.point.Name, Text: speaksAgain(q.point.Name)}}
+		}
+	case *Told:
+		return j.told(e, b)
+	case *Due:
+		return j.fallSilent(e.At.Since)
+	}
+	return nil
+}
+
+// told follows the weighing steps: while one is under way the scale's silence
+// is scale-silent's matter, after it the scale is waited for anew.
+func (j *pointSilent) told(e Entry, b *Told) (out []Finding) {
+	if !isWeighing(b.Name) || b.Kind != "begin" && b.Kind != "end" {
+		return nil
+	}
+	key := b.System + "/" + b.Name
+	if b.System == "" {
+		key = j.system + "/" + b.Name
+	}
+	if b.Kind == "begin" {
+		j.weighing[key] = true
+	} else {
+		delete(j.weighing, key)
+	}
+	for _, q := range j.order {
+		if q.point.Role != "charging-scale" {
+			continue
+		}
+		if b.Kind == "begin" && q.raised {
+			q.raised = false
+			out = append(out, Finding{Edge: Cleared, Flag: "point-silent", Subject: q.point.Name, Text: scaleWatched(b.Name)})
+		}
+		if b.Kind == "end" {
+			q.heard = max(q.heard, e.At.Since)
+		}
+	}
+	j.rearm()
+	return out
+}
+
+func (j *pointSilent) fallSilent(now time.Duration) (out []Finding) {
+	for _, q := range j.order {
+		if q.raised || q.due() > now || j.muted(q) {
+			continue
+		}
+		q.raise(now)
+		out = append(out, Finding{Edge: Raised, Flag: "point-silent", Subject: q.point.Name, Urgency: Tell,
+			Points: []string{q.point.Name}, Text: silent(q.point.Name, now-q.heard),
+			Values: []Value{{"silent_s", seconds(now - q.heard)}}})
+	}
+	j.rearm()
+	return out
+}
+
+// rearm looks up the earliest deadline: at a start, a mark and when the last
+// one has come, never for a reading.
+func (j *pointSilent) rearm() {
+	j.armed = false
+	for _, q := range j.order {
+		if !q.raised && !j.muted(q) {
+			j.want(q.due())
+		}
+	}
+}
+
+func (j *pointSilent) want(due time.Duration) {
+	if !j.armed || due < j.earliest {
+		j.earliest, j.armed = due, true
+	}
+}
+
+func (j *pointSilent) Due() (time.Duration, bool) { return j.earliest, j.armed }
+
+// ScaleSilent calls when the charging scale falls silent while charge may flow.
+var ScaleSilent = Rule{
+	Name:  "scale-silent",
+	Doc:   "During draw-in and weigh-in: tells when the scale is silent for its silent_after, and wakes somebody at 60 s.",
+	Steps: []string{"draw-in", "weigh-in"},
+	Flags: []string{"scale-silent"},
+	Roles: []string{"charging-scale"},
+	Begin: beginScaleSilent,
+}
+
+// scaleWake is the silence at which what flows unweighed matters (the contract).
+const scaleWake = 60 * time.Second
+
+type scaleSilent struct {
+	scales []*scaleQuiet
+	ledger *ledger
+	target Setting
+	aimed  bool
+}
+
+type scaleQuiet struct {
+	silence
+	woken bool
+}
+
+func beginScaleSilent(s Start) Judge {
+	j := &scaleSilent{ledger: beginLedger(s)}
+	j.target, j.aimed = limit(s.Step, "target")
+	for _, p := range s.Points {
+		q := &scaleQuiet{}
+		q.point, q.heard = p, s.Entry.At.Since
+		j.scales = append(j.scales, q)
+	}
+	return j
+}
+
+func (j *scaleSilent) Next(e Entry) (out []Finding) {
+	j.ledger.Next(e)
+	switch b := e.Body.(type) {
+	case *Started:
+		for _, q := range j.scales {
+			q.heard, q.speaks, q.cleared = e.At.Since, false, 0
+		}
+	case *Measured:
+		for _, q := range j.scales {
+			if q.point.Name == b.Point && b.Health.Live() && q.hear(e.At.Since) {
+				q.woken = false
+				out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: scaleSpeaks(j.standing())})
+			}
+		}
+	case *Due:
+		for _, q := range j.scales {
+			out = append(out, j.fallSilent(q, e.At.Since)...)
+		}
+	}
+	return out
+}
+
+func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) []Finding {
+	due, wanted := q.next()
+	if !wanted || due > now {
+		return nil
+	}
+	urgency := Tell
+	if now >= q.heard+max(scaleWake, q.limit()) {
+		urgency, q.woken = Wake, true
+	}
+	q.raise(now)
+	quiet := now - q.heard
+	values := append([]Value{{"silent_s", seconds(quiet)}}, j.ledger.values(j.target, j.aimed)...)
+	return []Finding{{Edge: Raised, Flag: "scale-silent", Subject: q.point.Name, Urgency: urgency,
+		Points: []string{q.point.Name}, Text: scaleIsSilent(quiet, j.standing()), Values: values}}
+}
+
+// next is the moment at which a silent scale matters more than it does yet.
+func (q *scaleQuiet) next() (time.Duration, bool) {
+	switch {
+	case !q.raised:
+		return q.due(), true
+	case !q.woken:
+		return q.heard + max(scaleWake, q.limit()), true
+	}
+	return 0, false
+}
+
+func (j *scaleSilent) standing() charge { return j.ledger.charge(j.target, j.aimed) }
+
+func (j *scaleSilent) Due() (due time.Duration, ok bool) {
+	for _, q := range j.scales {
+		if d, wanted := q.next(); wanted && (!ok || d < due) {
+			due, ok = d, true
+		}
+	}
+	return due, ok
+}
