@@ -1,0 +1,237 @@
+package broker
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"standwatch/sensors"
+	"standwatch/sensors/mqtt"
+)
+
+func start(t *testing.T, c Config) *Broker {
+	t.Helper()
+	if c.Listen == "" {
+		c.Listen = "127.0.0.1:0"
+	}
+	b, err := Start(c, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = b.Close() })
+	return b
+}
+
+// connect connects a client, and reports whether it was let in.
+func connect(t *testing.T, b *Broker, name, password string, set func(*paho.ClientOptions)) (paho.Client, bool) {
+	t.Helper()
+	o := paho.NewClientOptions().AddBroker("tcp://" + b.Address()).SetUsername(name).SetPassword(password).
+		SetClientID("test-" + name).SetProtocolVersion(4).SetAutoReconnect(false)
+	if set != nil {
+		set(o)
+	}
+	c := paho.NewClient(o)
+	token := c.Connect()
+	if !token.WaitTimeout(5 * time.Second) {
+		t.Fatal("no answer to the connection")
+	}
+	t.Cleanup(func() { c.Disconnect(0) })
+	return c, token.Error() == nil
+}
+
+func box(t *testing.T, b *Broker, id string) paho.Client {
+	t.Helper()
+	name, password := b.Credential()
+	c, ok := connect(t, b, name, password, func(o *paho.ClientOptions) { o.SetClientID(id) })
+	if !ok {
+		t.Fatal("the box's own client was not let in")
+	}
+	return c
+}
+
+func publish(t *testing.T, c paho.Client, topic, payload string) {
+	t.Helper()
+	token := c.Publish(topic, 1, false, payload)
+	if !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+		t.Fatalf("publishing %s on %s: %v", payload, topic, token.Error())
+	}
+}
+
+var gateway = User{Name: "gateway", Password: "secret", Publish: []string{"plant/#"}, Subscribe: []string{"plant/out/#"}}
+
+func TestWhoGetsIn(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{Users: []User{gateway}})
+	for _, c := range []struct {
+		user, password string
+		in             bool
+	}{
+		{"gateway", "secret", true},
+		{"gateway", "Secret", false},
+		{"gateway", "", false},
+		{"", "", false},
+		{"nobody", "secret", false},
+		{boxUser, "", false},
+	} {
+		if _, in := connect(t, b, c.user, c.password, nil); in != c.in {
+			t.Errorf("%q with %q: let in %t, want %t", c.user, c.password, in, c.in)
+		}
+	}
+}
+
+// What a client may not publish must not come out as its will either: the
+// server itself would let it.
+func TestWillUnderTheSameRules(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{Users: []User{gateway}})
+	if _, in := connect(t, b, "gateway", "secret", func(o *paho.ClientOptions) { o.SetWill("secret/state", "x", 1, true) }); in {
+		t.Error("a client with a will outside its rights was let in")
+	}
+	if _, in := connect(t, b, "gateway", "secret", func(o *paho.ClientOptions) { o.SetWill("plant/state", "x", 1, true) }); !in {
+		t.Error("a client with a will within its rights was not let in")
+	}
+}
+
+func TestSubscriptionsAreLimited(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{Users: []User{gateway}})
+	c, _ := connect(t, b, "gateway", "secret", nil)
+	for filter, want := range map[string]byte{
+		"plant/out/a": 1, "plant/out/#": 1, "plant/a": 128, "#": 128, "plant/+/a": 128,
+		"$SYS/#": 128, "$SYS/broker/version": 128, "$share/g/plant/out/a": 128,
+	} {
+		token := c.Subscribe(filter, 1, func(paho.Client, paho.Message) {})
+		if !token.WaitTimeout(5 * time.Second) {
+			t.Fatalf("%s: no answer", filter)
+		}
+		for _, code := range token.(*paho.SubscribeToken).Result() {
+			if code != want {
+				t.Errorf("%s: answered %d, want %d", filter, code, want)
+			}
+		}
+	}
+}
+
+func TestReadFaults(t *testing.T) {
+	t.Parallel()
+	scalar := func(s string) sensors.Node { return sensors.Node{Kind: sensors.Scalar, Text: s} }
+	read := func(fields ...sensors.Field) []error {
+		var faults []error
+		Read(sensors.Node{File: "site.yaml", Line: 1, Column: 1, Kind: sensors.Mapping, Fields: fields}, &faults)
+		return faults
+	}
+	if fs := read(sensors.Field{Key: "listen", Value: scalar("127.0.0.1:1883")}); len(fs) > 0 {
+		t.Errorf("loopback without users: %v", fs)
+	}
+	for _, listen := range []string{"0.0.0.0:1883", ":1883", "192.0.2.1:1883", "[::]:1883", "1883"} {
+		if fs := read(sensors.Field{Key: "listen", Value: scalar(listen)}); len(fs) != 1 {
+			t.Errorf("%s without users: %v, want one fault", listen, fs)
+		}
+	}
+}
+
+// The source of sensors/mqtt on the broker within the box: a reading arrives
+// with its unit and is acknowledged once it is kept.
+func TestSourceOnTheBroker(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{})
+	scalar := func(s string) sensors.Node { return sensors.Node{Kind: sensors.Scalar, Text: s} }
+	source, err := mqtt.Driver().New(sensors.Env{}, sensors.Config{
+		Name: "box", Box: "b1", Device: b.Entry(sensors.Node{}),
+		Points: []sensors.Point{{Name: "gauge", Quantity: sensors.Vacuum, Unit: "micron", Settings: sensors.Node{Kind: sensors.Mapping,
+			Fields: []sensors.Field{{Key: "topic", Value: scalar("plant/gauge")}, {Key: "value", Value: scalar("/p")}, {Key: "seq", Value: scalar("/n")}}}}},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	got := make(chan sensors.Delivery)
+	done := make(chan error)
+	go func() {
+		done <- source.Run(ctx, func(d sensors.Delivery) {
+			select {
+			case got <- d:
+			case <-ctx.Done():
+			}
+		})
+	}()
+	c := box(t, b, "publisher")
+	var first sensors.Delivery
+	for n := 1; first.Kept == nil; n++ { // until the source has subscribed
+		publish(t, c, "plant/gauge", fmt.Sprintf(`{"p":%d,"n":7}`, 500))
+		select {
+		case first = <-got:
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
+	r := first.Readings[0]
+	// 101325/760 Pa is one millimetre of mercury, a thousand micron.
+	if want := 66.661; r.Value != want || r.Seq != 7 || !r.HasSeq || r.Health.Grade != sensors.Good {
+		t.Errorf("got %+v, want %g Pa with sequence 7", r, want)
+	}
+	first.Kept()
+	id := mqtt.ClientID("b1", "box")
+	for deadline := time.Now().Add(5 * time.Second); ; {
+		cl, _ := b.server.Clients.Get(id)
+		if cl != nil && cl.State.Inflight.Len() == 0 {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatal("the acknowledgement did not reach the broker")
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	cancel()
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+}
+
+// More than the broker keeps for one client is published while the box's own
+// client does not acknowledge: publishers wait, and nothing is lost.
+func TestPublishersWaitForTheBox(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{})
+	const messages = mostInflight + 3000
+	held := make(chan paho.Message, messages)
+	name, password := b.Credential()
+	reader, _ := connect(t, b, name, password, func(o *paho.ClientOptions) {
+		o.SetClientID("reader").SetAutoAckDisabled(true)
+	})
+	if token := reader.Subscribe("t", 1, func(_ paho.Client, m paho.Message) { held <- m }); !token.WaitTimeout(5 * time.Second) {
+		t.Fatal("no answer to the subscription")
+	}
+	sent := make(chan bool)
+	writer := box(t, b, "writer")
+	go func() {
+		defer close(sent)
+		var last paho.Token
+		for i := range messages {
+			last = writer.Publish("t", 1, false, fmt.Sprint(i))
+		}
+		last.WaitTimeout(time.Minute)
+	}()
+	seen := map[string]bool{}
+	var waiting []paho.Message
+	for len(seen) < messages {
+		select {
+		case m := <-held:
+			seen[string(m.Payload())] = true
+			waiting = append(waiting, m)
+		case <-time.After(500 * time.Millisecond):
+			// Quiet: the publisher waits for us, or what is missing is lost.
+			if len(waiting) == 0 {
+				t.Fatalf("%d of %d messages came", len(seen), messages)
+			}
+			for _, m := range waiting {
+				m.Ack()
+			}
+			waiting = nil
+		}
+	}
+	<-sent
+}

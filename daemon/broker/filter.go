@@ -1,0 +1,26 @@
+package broker
+
+import "strings"
+
+// covers reports whether everything that topic (itself perhaps a filter, in a
+// subscription) can match is matched by filter, by the rules of MQTT 3.1.1, section 4.7.
+func covers(filter, topic string) bool {
+	for {
+		f, moreF, okF := strings.Cut(filter, "/")
+		t, moreT, okT := strings.Cut(topic, "/")
+		if f == "#" {
+			return true
+		}
+		if t == "#" || t == "+" && f != "+" || f != "+" && f != t {
+			return false
+		}
+		if !okT {
+			// "plant/#" covers "plant" too.
+			return !okF || moreF == "#"
+		}
+		if !okF {
+			return false
+		}
+		filter, topic = moreF, moreT
+	}
+}

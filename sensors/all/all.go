@@ -1,0 +1,15 @@
+// Package all lists the drivers that are built in. There is no registry: an
+// instrument is one package and one line here.
+package all
+
+import (
+	"standwatch/sensors"
+	"standwatch/sensors/mqtt"
+)
+
+// Drivers returns every driver.
+func Drivers() []sensors.Driver {
+	return []sensors.Driver{
+		mqtt.Driver(),
+	}
+}
