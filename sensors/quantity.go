@@ -139,6 +139,9 @@ const (
 
 var dimensionWords = [...]string{"", "a temperature", "a temperature difference", "a pressure", "a mass", "a length", "a time", "a ratio", "a flow", "a volume", "a current", "a voltage", "a mass per time"}
 
+// dimensionSI is the SI unit of each dimension, as people write it.
+var dimensionSI = [...]string{"", "C", "K", "Pa", "kg", "m", "s", "1", "m3/s", "m3", "A", "V", "kg/s"}
+
 // String returns the dimension as a noun: "a pressure".
 func (d Dimension) String() string { return dimensionWords[d] }
 
@@ -213,6 +216,7 @@ var units = map[string]unit{
 
 	"l/s":  {dim: Flows, scale: 1e-3},
 	"m3/h": {dim: Flows, scale: 1.0 / 3600},
+	"m3/s": {dim: Flows, scale: 1},
 	"cfm":  {dim: Flows, scale: 0.000471947443},
 	"l":    {dim: Volumes, scale: 1e-3},
 	"m3":   {dim: Volumes, scale: 1},
@@ -225,6 +229,23 @@ var units = map[string]unit{
 	"kg/min": {dim: MassRates, scale: 1.0 / 60},
 	"kg/s":   {dim: MassRates, scale: 1},
 	"lb/min": {dim: MassRates, scale: 0.45359237 / 60},
+}
+
+// SI converts a value of any known unit into the SI unit of its dimension and
+// names that. Gauge and absolute pressure stay told apart: Pag, Paa.
+func SI(value float64, symbol string) (si float64, unit string, err error) {
+	u, ok := units[symbol]
+	if !ok {
+		return 0, "", fmt.Errorf("%q is not a unit known here", symbol)
+	}
+	unit = dimensionSI[u.dim]
+	switch u.ref {
+	case gauge:
+		unit = "Pag"
+	case absolute:
+		unit = "Paa"
+	}
+	return float64(value*u.scale) + u.offset, unit, nil
 }
 
 // Units lists the symbols a dimension may be written in, sorted.
