@@ -4,6 +4,8 @@ package rules
 func All() []Rule {
 	return []Rule{
 		PointSilent,
+		PointFailed,
+		BatteryLow,
 		ScaleSilent,
 	}
 }

@@ -20,7 +20,7 @@ type Engine struct {
 	standing []*seat
 	running  []*stage
 	seats    []*seat            // all of them, in the order in which they are asked
-	byPoint  map[string][]*seat // who wants a point's readings
+	byPoint  map[string][]place // who wants a point's readings
 	earliest time.Duration      // the earliest deadline, where armed
 	armed    bool
 
@@ -40,6 +40,12 @@ type seat struct {
 	judge  Judge
 	due    time.Duration
 	armed  bool
+}
+
+// place is where a point stands among a judge's.
+type place struct {
+	*seat
+	index int
 }
 
 // stage is a step under way.
@@ -86,8 +92,9 @@ func (e *Engine) Next(entry Entry) []Finding {
 	e.seq, e.now = entry.Seq, entry.At
 	switch b := entry.Body.(type) {
 	case *Measured:
-		for _, s := range e.byPoint[b.Point] {
-			out = e.ask(s, entry, out)
+		for _, p := range e.byPoint[b.Point] {
+			entry.place = p.index
+			out = e.ask(p.seat, entry, out)
 		}
 	case *Told:
 		out = e.told(entry, b, out)
@@ -393,10 +400,10 @@ func (e *Engine) seatAll() {
 	for _, st := range e.running {
 		e.seats = append(e.seats, st.seats...)
 	}
-	e.byPoint = map[string][]*seat{}
+	e.byPoint = map[string][]place{}
 	for _, s := range e.seats {
 		for i := range s.points {
-			e.byPoint[s.points[i].Name] = append(e.byPoint[s.points[i].Name], s)
+			e.byPoint[s.points[i].Name] = append(e.byPoint[s.points[i].Name], place{s, i})
 		}
 	}
 	e.findEarliest()

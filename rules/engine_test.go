@@ -20,7 +20,7 @@ type feed struct {
 
 func (f *feed) next(boot uint32, s float64, b Body) []Finding {
 	f.seq++
-	return f.Next(Entry{f.seq, at(boot, s), b})
+	return f.Next(Entry{Seq: f.seq, At: at(boot, s), Body: b})
 }
 
 func (f *feed) read(boot uint32, s float64, point string, v float64) []Finding {
@@ -123,8 +123,8 @@ func BenchmarkStandingRulesAndAStep(b *testing.B) {
 	}
 	site.Points = append(site.Points, sensors.Point{Name: "gauge", Quantity: sensors.Vacuum, Role: "vacuum-gauge", SilentAfter: 10 * time.Second})
 	e := NewEngine(site, All())
-	e.Next(Entry{1, Instant{1, 0}, &Started{}})
-	e.Next(Entry{2, Instant{1, 0}, &Told{Kind: "begin", Name: "vacuum-hold"}})
+	e.Next(Entry{Seq: 1, At: Instant{1, 0}, Body: &Started{}})
+	e.Next(Entry{Seq: 2, At: Instant{1, 0}, Body: &Told{Kind: "begin", Name: "vacuum-hold"}})
 	m := &Measured{}
 	entry := Entry{Body: m}
 	b.ReportAllocs()

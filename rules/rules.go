@@ -34,6 +34,10 @@ type Entry struct {
 	Seq  uint64
 	At   Instant
 	Body Body
+
+	// place is set by the engine for the judge it hands a reading to: which of
+	// its Start.Points it is of. It spares every judge a look-up by name.
+	place int
 }
 
 // Body is what an entry holds: *Measured, *Told, *Started, *Clocked or *Due.

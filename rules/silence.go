@@ -89,16 +89,15 @@ var PointSilent = Rule{
 
 type pointSilent struct {
 	system   string
-	points   map[string]*silence
-	order    []*silence
+	points   []*silence      // as the points of Start; nil where no silence is too long
 	weighing map[string]bool // draw-ins and weigh-ins under way: there scale-silent speaks for the scale
 	earliest time.Duration   // never later than the first deadline; looked up anew when it comes
 	armed    bool
 }
 
 func beginPointSilent(s Start) Judge {
-	j := &pointSilent{system: s.System, points: map[string]*silence{}, weighing: map[string]bool{}}
-	for _, p := range s.Points {
+	j := &pointSilent{system: s.System, points: make([]*silence, len(s.Points)), weighing: map[string]bool{}}
+	for i, p := range s.Points {
 		if p.SilentAfter <= 0 {
 			continue
 		}
@@ -106,8 +105,7 @@ func beginPointSilent(s Start) Judge {
 		for _, o := range s.Open {
 			q.raised = q.raised || o.Subject == p.Name
 		}
-		j.points[p.Name] = q
-		j.order = append(j.order, q)
+		j.points[i] = q
 	}
 	for _, step := range s.Running {
 		if isWeighing(step.Name) {
@@ -128,7 +126,7 @@ func (j *pointSilent) muted(q *silence) bool {
 func (j *pointSilent) Next(e Entry) []Finding {
 	switch b := e.Body.(type) {
 	case *Measured:
-		q := j.points[b.Point]
+		q := j.points[e.place]
 		if q == nil || !b.Health.Live() {
 			return nil
 		}
@@ -159,8 +157,8 @@ func (j *pointSilent) told(e Entry, b *Told) (out []Finding) {
 	} else {
 		delete(j.weighing, key)
 	}
-	for _, q := range j.order {
-		if q.point.Role != "charging-scale" {
+	for _, q := range j.points {
+		if q == nil || q.point.Role != "charging-scale" {
 			continue
 		}
 		if b.Kind == "begin" && q.raised {
@@ -176,8 +174,8 @@ func (j *pointSilent) told(e Entry, b *Told) (out []Finding) {
 }
 
 func (j *pointSilent) fallSilent(now time.Duration) (out []Finding) {
-	for _, q := range j.order {
-		if q.raised || q.due() > now || j.muted(q) {
+	for _, q := range j.points {
+		if q == nil || q.raised || q.due() > now || j.muted(q) {
 			continue
 		}
 		q.raise(now)
@@ -193,8 +191,8 @@ func (j *pointSilent) fallSilent(now time.Duration) (out []Finding) {
 // one has come, never for a reading.
 func (j *pointSilent) rearm() {
 	j.armed = false
-	for _, q := range j.order {
-		if !q.raised && !j.muted(q) {
+	for _, q := range j.points {
+		if q != nil && !q.raised && !j.muted(q) {
 			j.want(q.due())
 		}
 	}

@@ -72,3 +72,41 @@ func span(d time.Duration) string {
 		return fmt.Sprintf("%d h %d min", m/60, m%60)
 	}
 }
+
+// Failing instruments.
+
+// reasonWords say a health reason as a person would; others are said as they are.
+var reasonWords = map[string]string{
+	"crc":            "its check sum does not fit (crc): a long or wet cable, or interference",
+	"open-circuit":   "its circuit is open (open-circuit): a broken wire or a loose terminal",
+	"power-on-value": "it shows what it shows before measuring (power-on-value): its supply drops out",
+	"disconnected":   "it does not answer (disconnected)",
+	"offline":        "it has signed off (offline)",
+	"garbage":        "what it sends cannot be read (garbage)",
+	"not-a-number":   "it sends no number (not-a-number)",
+	"off-scale":      "its value is outside what can be (off-scale)",
+	"wrong-unit":     "it sends another unit (wrong-unit)",
+	"oversize":       "what it sends is too long to be a reading (oversize)",
+	"fault":          "it reports a fault of its own (fault)",
+}
+
+func fails(point string, since time.Duration, reason string) string {
+	why := reasonWords[reason]
+	if why == "" {
+		why = reason
+	}
+	if why == "" {
+		why = "no reason is given"
+	}
+	return fmt.Sprintf("%s has given no value for %s: %s. Look at the instrument and its cable.", point, span(since), why)
+}
+
+func readsAgain(point string) string { return fmt.Sprintf("%s gives values again.", point) }
+
+func batteryIsLow(point string) string {
+	return fmt.Sprintf("The battery of %s is low. Change or charge it before it falls silent.", point)
+}
+
+func batteryIsGood(point string) string {
+	return fmt.Sprintf("The battery of %s is good again.", point)
+}
