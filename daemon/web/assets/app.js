@@ -1,0 +1,337 @@
+// The page's live part: one stream that renews what the server rendered, and
+// the curves. Everything works without it; it only saves reloading.
+"use strict";
+(function () {
+  const body = document.body;
+  const units = [["d", 86400], ["h", 3600], ["min", 60], ["s", 1]];
+
+  function span(seconds) {
+    for (const [name, size] of units) {
+      if (seconds >= size || size === 1) return Math.floor(seconds / size) + " " + name;
+    }
+  }
+
+  // --- the stream ---------------------------------------------------------
+  let stream = null;
+  let heard = Date.now(); // when the last event came, by this device's clock
+  let clock = body.dataset.clock; // and by the box's
+  let renewed = () => {};
+
+  function busy(part) {
+    // Never take a form away from under somebody's fingers.
+    const a = document.activeElement;
+    if (a && part.contains(a) && /^(INPUT|SELECT|TEXTAREA)$/.test(a.tagName)) return true;
+    return Array.from(part.querySelectorAll("input:not([type=hidden]), textarea"))
+      .some((i) => i.value !== i.defaultValue);
+  }
+
+  function renew(name, html) {
+    for (const part of document.querySelectorAll('[data-live="' + name + '"]')) {
+      if (busy(part)) continue;
+      const focused = part.contains(document.activeElement) ? document.activeElement.id : "";
+      const open = new Set(Array.from(part.querySelectorAll("details"), (d, i) => (d.open ? i : -1)));
+      part.innerHTML = html;
+      part.querySelectorAll("details").forEach((d, i) => { if (open.has(i)) d.open = true; });
+      if (focused) {
+        const again = document.getElementById(focused);
+        if (again) again.focus();
+      }
+    }
+  }
+
+  function listen() {
+    if (stream || !body.dataset.stream || document.hidden) return;
+    const svg = body.classList.contains("has-uplot") ? "" : "&svg=1";
+    stream = new EventSource(body.dataset.stream + svg);
+    stream.onmessage = (e) => {
+      const u = JSON.parse(e.data);
+      heard = Date.now();
+      clock = u.clock;
+      found();
+      for (const name of Object.keys(u.parts || {})) renew(name, u.parts[name]);
+      renewed(u.now);
+    };
+    stream.onerror = () => {
+      // The browser tries again by itself, unless it was refused.
+      if (stream && stream.readyState === EventSource.CLOSED) {
+        stream = null;
+        setTimeout(listen, 5000);
+      }
+    };
+  }
+
+  function silent() {
+    if (stream) stream.close();
+    stream = null;
+  }
+
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) silent();
+    else { heard = Math.max(heard, Date.now() - 2000); listen(); }
+  });
+  window.addEventListener("pagehide", silent);
+  window.addEventListener("pageshow", listen);
+
+  // --- a page that has lost the box says so -------------------------------
+  const lost = document.getElementById("lost");
+
+  function found() {
+    if (!body.classList.contains("lostbox")) return;
+    body.classList.remove("lostbox");
+    lost.hidden = true;
+    lost.textContent = "";
+    redraw();
+  }
+
+  function watch() {
+    const age = Math.floor((Date.now() - heard) / 1000);
+    if (!body.dataset.stream || document.hidden || age < 8) return;
+    const first = !body.classList.contains("lostbox");
+    body.classList.add("lostbox");
+    const text = body.dataset.lost.replace("{clock}", clock).replace("{age}", span(age));
+    // Said aloud once; the age then grows in silence.
+    if (first) { lost.hidden = false; lost.setAttribute("aria-live", "assertive"); lost.textContent = text; redraw(); } else { lost.setAttribute("aria-live", "off"); lost.textContent = text; }
+  }
+  setInterval(watch, 1000);
+
+  // --- curves -------------------------------------------------------------
+  const sheets = [];
+  function redraw() { for (const s of sheets) s.plot && s.plot.redraw(false); }
+
+  const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+
+  function hatch(ctx, x1, y1, x2, y2, gap, colour, width) {
+    if (x2 - x1 < 1 || y2 - y1 < 1) return;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(x1, y1, x2 - x1, y2 - y1);
+    ctx.clip();
+    ctx.strokeStyle = colour;
+    ctx.lineWidth = width;
+    ctx.beginPath();
+    for (let s = x1 - (y2 - y1); s < x2; s += gap) {
+      ctx.moveTo(s, y2);
+      ctx.lineTo(s + (y2 - y1), y1);
+    }
+    ctx.stroke();
+    ctx.restore();
+  }
+
+  class Sheet {
+    constructor(place) {
+      this.place = place;
+      this.readout = document.createElement("output");
+      this.readout.className = "readout";
+      this.readout.textContent = body.dataset.read;
+      place.hidden = false;
+      place.tabIndex = 0;
+      place.setAttribute("role", "group");
+      place.setAttribute("aria-label", place.dataset.title);
+      place.append(this.readout);
+      this.asked = 0;
+      this.fetching = false;
+      place.addEventListener("keydown", (e) => this.key(e));
+      new ResizeObserver(() => this.resize()).observe(place);
+      this.load();
+    }
+
+    async load() {
+      if (this.fetching) return;
+      this.fetching = true;
+      this.asked = Date.now();
+      try {
+        const r = await fetch(this.place.dataset.curve + "&most=600", { headers: { Accept: "application/json" } });
+        if (r.ok) this.draw(await r.json());
+      } catch (e) { // the stream will say that the box is lost
+      } finally { this.fetching = false; }
+    }
+
+    // A curve is fetched anew when it would have moved by a pixel or so.
+    due(now) {
+      if (!this.chart) return Date.now() - this.asked > 2000;
+      const pixel = (this.chart.to - this.chart.from) / 400;
+      return Date.now() - this.asked > 1000 && now - this.chart.now >= pixel;
+    }
+
+    size() {
+      const w = Math.max(240, Math.floor(this.place.clientWidth));
+      return { width: w, height: w > 560 ? 340 : 280 };
+    }
+
+    resize() {
+      if (!this.plot) return;
+      const s = this.size();
+      if (s.width !== this.plot.width) this.plot.setSize(s);
+    }
+
+    draw(c) {
+      if (!c) return;
+      const same = this.chart && this.chart.unit === c.unit && this.chart.log === c.log;
+      this.chart = c;
+      const data = [c.times.map((t) => t / 1000), c.y];
+      if (this.plot && same) { this.plot.setData(data); return; }
+      if (this.plot) this.plot.destroy();
+      this.plot = new uPlot(this.options(), data, this.place);
+      this.place.prepend(this.plot.root);
+      this.touch();
+    }
+
+    options() {
+      const me = this, font = "13px system-ui, sans-serif";
+      const axis = { stroke: () => css("--soft"), font, grid: { stroke: () => css("--rule"), width: 1 }, ticks: { show: false } };
+      return Object.assign(me.size(), {
+        legend: { show: false },
+        cursor: { y: false, drag: { x: false, y: false }, points: { size: 12, fill: () => css("--ink") } },
+        padding: [8, 10, 20, 0],
+        scales: {
+          x: { time: true, range: () => [me.chart.from / 1000, me.chart.to / 1000] },
+          y: { distr: me.chart.log ? 3 : 1, log: 10, range: () => [me.chart.low, me.chart.high] },
+        },
+        axes: [
+          Object.assign({}, axis, {
+            size: 26,
+            splits: () => me.chart.timeTicks.map((t) => t.at / 1000),
+            values: () => me.chart.timeTicks.map((t) => t.label),
+          }),
+          Object.assign({}, axis, {
+            size: 58,
+            splits: () => me.chart.valueTicks.map((t) => t.at),
+            values: () => me.chart.valueTicks.map((t) => t.label),
+            filter: (u, s) => s,
+          }),
+        ],
+        series: [{}, { stroke: () => css("--ink"), width: 2.2, spanGaps: false, points: { show: false } }],
+        hooks: { drawAxes: [(u) => me.under(u)], draw: [(u) => me.over(u)], setCursor: [(u) => me.read(u)] },
+      });
+    }
+
+    at(u, v) { return u.valToPos(Math.min(Math.max(v, this.chart.low), this.chart.high), "y", true); }
+
+    // What lies under the curve: the forbidden side, the spread, the projection.
+    under(u) {
+      const c = this.chart, ctx = u.ctx, b = u.bbox, px = devicePixelRatio || 1;
+      const x = (ms) => Math.min(Math.max(u.valToPos(ms / 1000, "x", true), b.left), b.left + b.width);
+      ctx.save();
+      if (c.limit) {
+        const y = this.at(u, c.limit.at);
+        const top = c.limit.below ? y : b.top, bottom = c.limit.below ? b.top + b.height : y;
+        ctx.globalAlpha = 0.6;
+        hatch(ctx, b.left, top, b.left + b.width, bottom, 8 * px, css("--hatch"), 0.8 * px);
+        ctx.globalAlpha = 1;
+      }
+      if (c.yLow && c.yHigh) {
+        ctx.fillStyle = css("--ink");
+        ctx.globalAlpha = 0.14;
+        for (let i = 0; i < c.y.length;) {
+          if (c.y[i] === null) { i++; continue; }
+          let j = i;
+          ctx.beginPath();
+          for (; j < c.y.length && c.y[j] !== null; j++) ctx.lineTo(x(c.times[j]), this.at(u, c.yHigh[j]));
+          for (let k = j - 1; k >= i; k--) ctx.lineTo(x(c.times[k]), this.at(u, c.yLow[k]));
+          ctx.fill();
+          i = j;
+        }
+        ctx.globalAlpha = 1;
+      }
+      const t = c.trend || [];
+      if (t.length > 1) {
+        ctx.fillStyle = ctx.strokeStyle = css("--model");
+        ctx.globalAlpha = 0.16;
+        ctx.beginPath();
+        for (const p of t) ctx.lineTo(x(p.ms), this.at(u, p.high));
+        for (const p of t.slice().reverse()) ctx.lineTo(x(p.ms), this.at(u, p.low));
+        ctx.fill();
+        ctx.globalAlpha = 1;
+        ctx.lineWidth = 1.4 * px;
+        ctx.setLineDash([2 * px, 3 * px]);
+        ctx.beginPath();
+        for (const p of t) ctx.lineTo(x(p.ms), this.at(u, p.best));
+        ctx.stroke();
+      }
+      ctx.restore();
+    }
+
+    // What lies over it: the limit's line and name, old data, ticks of events.
+    over(u) {
+      const c = this.chart, ctx = u.ctx, b = u.bbox, px = devicePixelRatio || 1;
+      const right = b.left + b.width, bottom = b.top + b.height;
+      ctx.save();
+      ctx.strokeStyle = ctx.fillStyle = css("--ink");
+      ctx.lineWidth = 1.2 * px;
+      ctx.strokeRect(b.left, b.top, b.width, b.height);
+      if (c.limit) {
+        const y = this.at(u, c.limit.at);
+        ctx.lineWidth = 2 * px;
+        ctx.setLineDash([9 * px, 4 * px]);
+        ctx.beginPath(); ctx.moveTo(b.left, y); ctx.lineTo(right, y); ctx.stroke();
+        ctx.setLineDash([]);
+        ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
+        ctx.textAlign = "right";
+        const under = !c.limit.below && y + 20 * px < bottom;
+        ctx.textBaseline = under ? "top" : "bottom";
+        const ty = under ? y + 5 * px : y - 5 * px;
+        ctx.lineWidth = 4 * px;
+        ctx.strokeStyle = css("--leaf");
+        ctx.strokeText(c.limit.label, right - 5 * px, ty);
+        ctx.fillText(c.limit.label, right - 5 * px, ty);
+      }
+      const lost = body.classList.contains("lostbox");
+      if (c.stale || lost) {
+        const from = u.valToPos((c.stale || c.now) / 1000, "x", true);
+        const to = lost ? right : Math.max(from + 12 * px, u.valToPos(c.now / 1000, "x", true));
+        ctx.globalAlpha = 0.7;
+        hatch(ctx, Math.max(from, b.left), b.top, Math.min(to, right), bottom, 6 * px, css("--ink"), 1.2 * px);
+        ctx.globalAlpha = 1;
+      }
+      ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
+      ctx.textAlign = "center";
+      ctx.textBaseline = "top";
+      for (const e of c.events || []) {
+        const x = u.valToPos(e.ms / 1000, "x", true);
+        ctx.beginPath();
+        ctx.moveTo(x, bottom); ctx.lineTo(x - 4 * px, bottom + 7 * px); ctx.lineTo(x + 4 * px, bottom + 7 * px);
+        ctx.fill();
+        ctx.fillText(String(e.n), x, bottom + 28 * px);
+      }
+      ctx.restore();
+    }
+
+    read(u) {
+      const i = u.cursor.idx;
+      const text = i === null || i === undefined ? "" : this.chart.text[i];
+      this.readout.textContent = text || body.dataset.read;
+    }
+
+    key(e) {
+      const u = this.plot;
+      if (!u || !/^(ArrowLeft|ArrowRight|Home|End)$/.test(e.key)) return;
+      e.preventDefault();
+      const n = this.chart.times.length;
+      if (!n) return;
+      let i = u.cursor.idx;
+      const far = e.shiftKey ? 10 : 1;
+      if (e.key === "Home") i = 0;
+      else if (e.key === "End" || i === null || i === undefined) i = n - 1;
+      else i = Math.min(Math.max(i + (e.key === "ArrowLeft" ? -far : far), 0), n - 1);
+      u.setCursor({ left: u.valToPos(this.chart.times[i] / 1000, "x"), top: 0 });
+    }
+
+    touch() {
+      const over = this.plot.over;
+      const move = (e) => {
+        const t = e.touches[0], box = over.getBoundingClientRect();
+        this.plot.setCursor({ left: t.clientX - box.left, top: t.clientY - box.top });
+      };
+      over.addEventListener("touchstart", move, { passive: true });
+      over.addEventListener("touchmove", move, { passive: true });
+    }
+  }
+
+  if (window.uPlot) {
+    body.classList.add("has-uplot");
+    for (const place of document.querySelectorAll("[data-curve]")) sheets.push(new Sheet(place));
+    renewed = (now) => { for (const s of sheets) if (s.due(now)) s.load(); };
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
+  }
+  listen();
+})();

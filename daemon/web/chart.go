@@ -1,0 +1,307 @@
+package web
+
+import (
+	"context"
+	"math"
+	"slices"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/sensors"
+)
+
+// chart is one curve against its limit, in the unit it is shown in: what the
+// page's script draws and what the server draws where there is no script.
+type chart struct {
+	Point  string       `json:"point"`
+	Unit   string       `json:"unit"`
+	Log    bool         `json:"log"`
+	From   int64        `json:"from"` // Unix ms, of the time axis
+	To     int64        `json:"to"`
+	Now    int64        `json:"now"`
+	Zone   string       `json:"zone"`
+	Low    float64      `json:"low"` // of the value axis
+	High   float64      `json:"high"`
+	Values []tick       `json:"valueTicks"`
+	Hours  []tick       `json:"timeTicks"`
+	Times  []int64      `json:"times"` // a null in Y is a gap: never bridged
+	Y      []*float64   `json:"y"`
+	YLow   []*float64   `json:"yLow,omitempty"` // where a sample stands for many readings
+	YHigh  []*float64   `json:"yHigh,omitempty"`
+	Text   []string     `json:"text"` // of each sample: "03:12  312 micron"
+	Limit  *limitLine   `json:"limit,omitempty"`
+	Trend  []trendPlace `json:"trend,omitempty"`
+	Events []event      `json:"events,omitempty"`
+	Stale  int64        `json:"stale,omitempty"` // the data end here although time went on; 0: they are fresh
+}
+
+// limitLine is a limit with its name and source; the forbidden side is hatched.
+type limitLine struct {
+	At    float64 `json:"at"`
+	Label string  `json:"label"`
+	Below bool    `json:"below"` // what is forbidden lies below
+}
+
+type trendPlace struct {
+	Ms   int64   `json:"ms"`
+	Low  float64 `json:"low"`
+	Best float64 `json:"best"`
+	High float64 `json:"high"`
+}
+
+// event is a labelled tick under the time axis; its words stand in the list below.
+type event struct {
+	Ms   int64  `json:"ms"`
+	N    int    `json:"n"`
+	When moment `json:"-"`
+	Text string `json:"text"`
+}
+
+// gapAfter is how many expected intervals without a reading make a gap.
+const gapAfter = 2.5
+
+// series lays samples out for drawing: each stretch without usable readings
+// becomes one null, so that no line is ever drawn across it.
+func (c *chart) series(samples []journal.Sample, every time.Duration, most int, d dress, zone *time.Location) {
+	wide := max(every.Milliseconds(), 1, spanOf(samples, (c.To-c.From)/int64(max(most, 1))))
+	longest := int64(gapAfter * float64(wide))
+	many := false
+	add := func(ms int64, y, low, high *float64, text string) {
+		c.Times, c.Y = append(c.Times, ms), append(c.Y, y)
+		c.YLow, c.YHigh = append(c.YLow, low), append(c.YHigh, high)
+		c.Text = append(c.Text, text)
+	}
+	last := int64(math.MinInt64)
+	open := false // the sample before is drawn
+	for _, s := range samples {
+		if s.WallMs <= last {
+			continue // the drawing goes one way only
+		}
+		if !s.Health.Usable() {
+			if open {
+				add(s.WallMs, nil, nil, nil, "")
+				last = s.WallMs
+			}
+			open = false
+			continue
+		}
+		if open && s.WallMs-last > longest {
+			add(last+(s.WallMs-last)/2, nil, nil, nil, "")
+		}
+		y, low, high := d.value(s.Value), d.value(s.Low), d.value(s.High)
+		many = many || low != high
+		add(s.WallMs, &y, &low, &high, time.UnixMilli(s.WallMs).In(zone).Format("15:04:05")+"  "+d.text(s.Value))
+		last, open = s.WallMs, true
+	}
+	if !many {
+		c.YLow, c.YHigh = nil, nil
+	}
+}
+
+// spanOf is how long each sample stands for, where the journal has put readings
+// together to keep to the number asked for; else 0.
+func spanOf(samples []journal.Sample, bin int64) int64 {
+	together := len(samples) > 1
+	for i, s := range samples {
+		if s.Low != s.High {
+			return bin
+		}
+		if i > 0 && s.WallMs-samples[i-1].WallMs < bin*9/10 {
+			together = false
+		}
+	}
+	if together {
+		return bin
+	}
+	return 0
+}
+
+// axes fits both axes to what is drawn.
+func (c *chart) axes(zone *time.Location, most int) {
+	low, high := math.Inf(1), math.Inf(-1)
+	take := func(v float64) {
+		if c.Log && v <= 0 {
+			return
+		}
+		low, high = min(low, v), max(high, v)
+	}
+	for i, y := range c.Y {
+		if y != nil {
+			take(*y)
+			if c.YLow != nil {
+				take(*c.YLow[i])
+				take(*c.YHigh[i])
+			}
+		}
+	}
+	dataLow, dataHigh := low, high
+	if c.Limit != nil {
+		take(c.Limit.At)
+	}
+	for _, t := range c.Trend {
+		// A projection may run away; it must not squeeze what was measured.
+		if dataHigh > dataLow {
+			take(min(max(t.Best, dataLow-(dataHigh-dataLow)), dataHigh+(dataHigh-dataLow)))
+		}
+	}
+	if low > high {
+		low, high = 1, 10
+	}
+	if c.Log {
+		c.Low, c.High, c.Values = logAxis(low, high)
+	} else {
+		if c.Limit != nil && high > low { // a limit at the edge would hide its forbidden side
+			if room := (high - low) / 10; c.Limit.Below && low == c.Limit.At {
+				low -= room
+			} else if !c.Limit.Below && high == c.Limit.At {
+				high += room
+			}
+		}
+		c.Low, c.High, c.Values = linearAxis(low, high)
+	}
+	c.Hours = timeAxis(c.From, c.To, zone, most)
+}
+
+// The most samples a page asks for: a curve is no wider than a desk's screen,
+// and a page left open for a week must not grow.
+const (
+	mostSamples = 600
+	mostDrawn   = 300 // of a picture
+	mostEvents  = 12
+)
+
+// pointChart is a point's curve between two wall times.
+func (s *screens) pointChart(ctx context.Context, snap Snapshot, c choice, p sensors.Point, from, to int64, most int) (*chart, error) {
+	d, _ := c.dressed(p.Quantity, p.Unit)
+	ch := &chart{Point: p.Name, Unit: d.symbol, Log: p.Quantity == sensors.Vacuum,
+		From: from, To: to, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
+	samples, err := s.box.Curve(ctx, p.Name, from, to, most)
+	if err != nil {
+		return nil, err
+	}
+	ch.series(samples, p.Every, most, d, snap.zone())
+	if last := ch.lastMs(); last > 0 && min(ch.Now, to)-last > silence(p).Milliseconds() {
+		ch.Stale = last
+	}
+	ch.axes(snap.zone(), 6)
+	return ch, nil
+}
+
+// stepChart is the curve of a step under way, with its limit, its fitted model
+// and what happened meanwhile.
+func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Step, most int) (*chart, error) {
+	p, ok := snap.point(st.Outlook.Point)
+	if !ok {
+		return nil, nil
+	}
+	from, to := stepWindow(snap, st)
+	ch, err := s.pointChart(ctx, snap, c, p.Point, from, to, most)
+	if err != nil {
+		return nil, err
+	}
+	d, _ := c.dressed(p.Quantity, p.Unit)
+	if l := st.Outlook.Limit; l != nil {
+		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name),
+			Label: s.words.say("curve.limit", d.text(l.Value), l.Source)}
+	}
+	for _, t := range st.Trend {
+		if t.WallMs >= from && t.WallMs <= to {
+			ch.Trend = append(ch.Trend, trendPlace{t.WallMs, d.value(t.Low), d.value(t.Best), d.value(t.High)})
+		}
+	}
+	ch.Events = s.events(snap, st, from, to)
+	ch.axes(snap.zone(), 6)
+	return ch, nil
+}
+
+func (c *chart) lastMs() int64 {
+	for i := len(c.Y) - 1; i >= 0; i-- {
+		if c.Y[i] != nil {
+			return c.Times[i]
+		}
+	}
+	return 0
+}
+
+// stepWindow is the stretch of time a step's curve shows: from its begin to
+// where it will end, with a little room for what comes.
+func stepWindow(snap Snapshot, st Step) (from, to int64) {
+	begin, now := st.Begun, snap.Wall
+	if !st.Ended.IsZero() {
+		now = st.Ended
+	}
+	end := now
+	if st.Ended.IsZero() {
+		if st.Outlook.Lasts > 0 {
+			end = begin.Add(st.Outlook.Lasts)
+		} else if st.Outlook.Left > 0 && st.Outlook.Left < 4*now.Sub(begin) {
+			end = now.Add(st.Outlook.Left)
+		}
+		for _, t := range st.Trend { // a projection, but never more future than past
+			if at := time.UnixMilli(t.WallMs); at.After(end) && at.Sub(now) <= now.Sub(begin) {
+				end = at
+			}
+		}
+	}
+	if end.Before(now) {
+		end = now
+	}
+	if end.Sub(begin) < time.Minute {
+		end = begin.Add(time.Minute)
+	}
+	return begin.UnixMilli(), end.Add(end.Sub(begin) / 50).UnixMilli()
+}
+
+// forbiddenBelow tells on which side of its limit a step fails.
+func forbiddenBelow(step string) bool { return step == "pressure-test" }
+
+// events are the edges and marks within a step, oldest first.
+func (s *screens) events(snap Snapshot, st Step, from, to int64) []event {
+	var es []event
+	add := func(t time.Time, text string) {
+		if ms := t.UnixMilli(); ms >= from && ms <= to && len(es) < mostEvents {
+			es = append(es, event{Ms: ms, When: s.words.moment(t, snap.Wall, snap.zone()), Text: text})
+		}
+	}
+	for _, f := range snap.Recent { // newest first
+		if f.System != "" && f.System != st.System {
+			continue
+		}
+		if f.Begin == 0 && !slices.Contains(f.Points, st.Outlook.Point) || f.Begin != 0 && f.Step != st.Name {
+			continue
+		}
+		add(f.Wall, s.edgeTitle(f.Finding))
+	}
+	for i, j := 0, len(es)-1; i < j; i, j = i+1, j-1 {
+		es[i], es[j] = es[j], es[i]
+	}
+	for i := range es {
+		es[i].N = i + 1
+	}
+	return es
+}
+
+// silence is how long a point may be quiet before its figure counts as old:
+// five times its interval, at least 10 s, where the site says nothing else.
+func silence(p sensors.Point) time.Duration {
+	if p.SilentAfter > 0 {
+		return p.SilentAfter
+	}
+	return max(5*p.Every, 10*time.Second)
+}
+
+func (s Snapshot) zone() *time.Location {
+	if s.Zone == nil {
+		return time.UTC
+	}
+	return s.Zone
+}
+
+func (s Snapshot) point(name string) (Point, bool) {
+	for _, p := range s.Points {
+		if p.Name == name {
+			return p, true
+		}
+	}
+	return Point{}, false
+}

@@ -1,0 +1,290 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"log/slog"
+	"math"
+	"net"
+	"os"
+	"os/signal"
+	"sync"
+	"testing"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// go test ./daemon/web -args -serve 127.0.0.1:8099 shows the pages over an
+// invented night, without the rest of the box; -scene chooses which.
+var (
+	serveAt = flag.String("serve", "", "show the pages at this address instead of testing")
+	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, idle, empty, old")
+)
+
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if *serveAt == "" {
+		os.Exit(m.Run())
+	}
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	ln, err := net.Listen("tcp", *serveAt)
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	box := newFakeBox(*scene)
+	go box.run(ctx)
+	if err := Serve(ctx, ln, box.screens(WithLog(log)).handler(), log); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+}
+
+var zone = time.FixedZone("Europe/Lisbon", 0)
+
+// midnight of an invented night; the site does not exist.
+var midnight = time.Date(2026, 3, 12, 0, 0, 0, 0, zone)
+
+// fakeBox plays an invented night to the screens.
+type fakeBox struct {
+	mu      sync.Mutex
+	snap    Snapshot
+	told    []rules.Told
+	tellErr error
+	slots   map[chan struct{}]bool
+	curve   map[string]func(t time.Time) float64
+	gap     [2]time.Time
+}
+
+func (b *fakeBox) screens(opts ...Option) *screens {
+	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithAck(func(_ context.Context, id int64, key string) (rules.Finding, bool) {
+		if id == 7 && key == "secret" {
+			return rules.Finding{Flag: "scale-silent", Subject: "scale", Text: "Scale silent for 60 s."}, true
+		}
+		return rules.Finding{}, false
+	})}, opts...)...)
+	s.order = usualOrder
+	return s
+}
+
+// the steps of the contract, in the usual order
+var usualOrder = []string{"take-off", "pressure-test", "evacuation", "vacuum-hold", "draw-in", "preheat", "unit-count",
+	"weigh-in", "trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run", "hand-over"}
+
+func (b *fakeBox) Now() Snapshot {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.snap
+}
+
+func (b *fakeBox) Watch() (<-chan struct{}, func()) {
+	c := make(chan struct{}, 1)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.slots[c] = true
+	return c, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		delete(b.slots, c)
+	}
+}
+
+func (b *fakeBox) change(f func(*Snapshot)) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	f(&b.snap)
+	for c := range b.slots {
+		select {
+		case c <- struct{}{}:
+		default:
+		}
+	}
+}
+
+func (b *fakeBox) Tell(_ context.Context, t rules.Told) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.tellErr != nil {
+		return b.tellErr
+	}
+	b.told = append(b.told, t)
+	return nil
+}
+
+func (b *fakeBox) Curve(_ context.Context, point string, from, to int64, most int) ([]journal.Sample, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	f, ok := b.curve[point]
+	if !ok {
+		return nil, errors.New("no such point")
+	}
+	p, _ := b.snap.point(point)
+	end := min(to, p.Taken.UnixMilli())
+	step := max(p.Every.Milliseconds(), (to-from)/int64(most))
+	var ss []journal.Sample
+	for ms := from; ms <= end; ms += step {
+		t := time.UnixMilli(ms)
+		if t.After(b.gap[0]) && t.Before(b.gap[1]) {
+			continue
+		}
+		v := f(t)
+		ss = append(ss, journal.Sample{WallMs: ms, Value: v, Low: v * 0.985, High: v * 1.015})
+	}
+	return ss, nil
+}
+
+// run lets the invented night go on, a second a second.
+func (b *fakeBox) run(ctx context.Context) {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+			b.change(func(s *Snapshot) {
+				s.Wall = s.Wall.Add(time.Second)
+				if *scene == "old" {
+					return
+				}
+				s.KeptAt = s.Wall
+				for i := range s.Points {
+					s.Points[i].Taken, s.Points[i].Heard = s.Wall, s.Wall
+				}
+				if *scene == "hold" {
+					s.Running = b.holding(*s)
+				}
+			})
+		}
+	}
+}
+
+func micronPa(v float64) float64 { return v * 101325 / 760 / 1000 }
+
+var holdBegun = midnight.Add(3*time.Hour + 2*time.Minute)
+
+// moist is a hold with water in it: 250 micron rising towards 420, with a gauge's noise.
+func moist(t time.Time) float64 {
+	m := t.Sub(holdBegun).Minutes()
+	noise := 1 + 0.012*math.Sin(t.Sub(midnight).Seconds()*1.7) + 0.008*math.Sin(t.Sub(midnight).Seconds()/7)
+	return micronPa((250 + 170*(1-math.Exp(-m/20))) * noise)
+}
+
+func (b *fakeBox) holding(s Snapshot) []Step {
+	limits := map[string]rules.Setting{"limit": {Value: micronPa(500), Text: "500 micron", Source: "site file", Given: true},
+		"lasts": {Value: 3600, Text: "1h", Source: "site file", Given: true}}
+	limit := limits["limit"]
+	elapsed := s.Wall.Sub(holdBegun)
+	fig := moist(s.Wall)
+	st := Step{Step: rules.Step{Name: "vacuum-hold", Begin: 9, Limits: limits}, Begun: holdBegun, FigureAt: s.Points[0].Taken,
+		Outlook: rules.Outlook{
+			Sentence: fmt.Sprintf("Vacuum hold, %d of 60 min. %.0f micron and levelling off: looks dry and tight so far.",
+				int(elapsed.Minutes()), fig/micronPa(1)),
+			Point: "gauge", Figure: fig, Quantity: sensors.Vacuum, HasFig: true, Limit: &limit,
+			Elapsed: elapsed, Lasts: time.Hour, Left: time.Hour - elapsed, Sure: "likely"}}
+	for m := 5.0; m <= 60; m += 2.5 {
+		best := micronPa(250 + 170*(1-math.Exp(-m/20)))
+		wide := 0.01 + max(0, m-elapsed.Minutes())*0.004
+		st.Trend = append(st.Trend, TrendPoint{holdBegun.Add(time.Duration(m * float64(time.Minute))).UnixMilli(), best * (1 - wide), best, best * (1 + wide)})
+	}
+	preheat := Step{Step: rules.Step{Name: "preheat", Begin: 4}, Begun: midnight.Add(-90 * time.Minute),
+		Outlook: rules.Outlook{Sentence: "Preheat, 4 h 50 min of 6 h. Sump 14.5 K over the outdoor air.", Lasts: 6 * time.Hour, Left: 70 * time.Minute}}
+	return []Step{preheat, st}
+}
+
+func charged(t time.Time) float64 {
+	return 9.4 - max(0, midnight.Add(4*time.Hour).Sub(t).Minutes())*0.16
+}
+
+func newFakeBox(scene string) *fakeBox {
+	now := midnight.Add(3*time.Hour + 25*time.Minute + 20*time.Second)
+	b := &fakeBox{slots: map[chan struct{}]bool{}, curve: map[string]func(time.Time) float64{
+		"gauge": moist, "scale": charged,
+		"ambient": func(t time.Time) float64 { return 11.5 + math.Sin(t.Sub(midnight).Hours()) },
+	}}
+	for _, p := range []string{"barometer", "iu01-supply", "iu01-return", "ou1-sump", "indoor-power"} {
+		b.curve[p] = func(t time.Time) float64 { return 20 }
+	}
+	points := []sensors.Point{
+		{Name: "gauge", Quantity: sensors.Vacuum, Role: "vacuum-gauge", Unit: "micron", Every: time.Second, Source: "mqtt"},
+		{Name: "scale", Quantity: sensors.Mass, Role: "charging-scale", Unit: "kg", Every: 2 * time.Second, SilentAfter: 10 * time.Second, Source: "mqtt"},
+		{Name: "ambient", Quantity: sensors.Temperature, Role: "outdoor-air", Unit: "C", Every: 10 * time.Second, Source: "onewire"},
+		{Name: "barometer", Quantity: sensors.AbsolutePressure, Role: "barometer", Unit: "hPa", Every: time.Minute, Source: "mqtt"},
+		{Name: "ou1-sump", Quantity: sensors.Temperature, Role: "oil-sump", Unit: "C", Every: 10 * time.Second, Source: "onewire"},
+		{Name: "iu01-supply", Quantity: sensors.Temperature, Role: "supply-air", Unit: "C", Every: 10 * time.Second, Source: "mqtt"},
+		{Name: "iu01-return", Quantity: sensors.Temperature, Role: "return-air", Unit: "C", Every: 10 * time.Second, Source: "mqtt"},
+		{Name: "indoor-power", Quantity: sensors.Contact, Role: "indoor-power", Every: time.Minute, Source: "mqtt"},
+	}
+	values := []float64{moist(now), 9.4, 11.5, 101640, 26.1, 13.2, 24.0, 0}
+	s := Snapshot{BoxName: "quayside-1", Zone: zone, Wall: now, ClockProven: true, Demo: true,
+		Site: rules.Site{Name: "Quayside Library", Systems: []rules.System{{Refrigerant: "R-410A",
+			Units: []rules.Unit{{Name: "iu01", Room: "Reading room"}, {Name: "iu02", Room: "Map store"}}}}, Points: points},
+		Kept: 184203, KeptAt: now}
+	for i, p := range points {
+		s.Points = append(s.Points, Point{Point: p, Value: values[i], Taken: now, Heard: now, Count: 12000})
+	}
+	s.Points[4].Health, s.Points[4].Value, s.Points[4].Bad = sensors.Health{Grade: sensors.Failed, Reason: sensors.ReasonCRC}, 0, 3
+	s.Points[5].Health = sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonBatteryLow}
+	s.Points[6].Taken, s.Points[6].Heard = now.Add(-23*time.Minute), now.Add(-23*time.Minute)
+	s.Points[7].Taken, s.Points[7].Heard = time.Time{}, time.Time{}
+	s.Devices = []Device{{"site broker", true, "connected", now.Add(-5 * time.Hour)},
+		{"pipe bus", false, "The 1-Wire bus does not answer. Look at its plug; the box tries again every 30 s.", now.Add(-4 * time.Minute)}}
+	s.Outward = []journal.FollowerState{
+		{Name: "uplink", Sentence: "No network. 4,210 readings wait and will follow by themselves.", Waiting: 4210, Quarantined: 2, LastDone: now.Add(-40 * time.Minute)},
+		{Name: "outbox", OK: true, Sentence: "up to date", LastDone: now.Add(-23 * time.Minute)}}
+	s.Past = []Step{
+		{Step: rules.Step{Name: "evacuation", Begin: 6}, Begun: midnight.Add(-60 * time.Minute), Ended: holdBegun},
+		{Step: rules.Step{Name: "pressure-test", Begin: 2}, Begun: midnight.Add(-30 * time.Hour), Ended: midnight.Add(-2 * time.Hour),
+			Verdicts: []rules.Finding{{Edge: rules.Given, Flag: "pressure-test", Step: "pressure-test", Result: rules.Passed, Cause: "none",
+				Text: "Pressure test passed: 3.79 MPa held for 24 h, 2 kPa change after the temperature is taken out.", Values: []rules.Value{{Key: "start_pa", Number: 3.792e6}, {Key: "compensated_change_pa", Number: -2100}, {Key: "elapsed_s", Number: 86400}}}}}}
+	silent := rules.Finding{Edge: rules.Raised, Flag: "point-silent", Subject: "iu01-return", Urgency: rules.Tell, Points: []string{"iu01-return"},
+		Text:   "iu01-return silent for 23 min; last 24.0 °C. What it measures is not seen. Look at its battery, or bring it nearer.",
+		Values: []rules.Value{{Key: "silent_s", Number: 60}}}
+	failed := rules.Finding{Edge: rules.Raised, Flag: "point-failed", Subject: "ou1-sump", Urgency: rules.Note, Points: []string{"ou1-sump"},
+		Text: "ou1-sump gives no value: check sum wrong. Look at the cable."}
+	s.Flags = []Flag{{Flag: rules.Flag{Finding: silent}, Raised: now.Add(-22 * time.Minute)},
+		{Flag: rules.Flag{Finding: failed, Acknowledged: true, By: "Ines"}, Raised: now.Add(-4 * time.Minute)}}
+	rising := rules.Finding{Edge: rules.Cleared, Flag: "vacuum-rising", Step: "vacuum-hold", Begin: 9, Urgency: rules.Tell, Text: "The rise is levelling off below the limit."}
+	raised := rising
+	raised.Edge, raised.Text = rules.Raised, "Vacuum will pass 500 micron in about 30 min at this rate. Look for water or a leak before the hold's end."
+	raised.Values = []rules.Value{{Key: "limit_pa", Number: 66.66}, {Key: "rise_pa_per_s", Number: 0.0147}}
+	s.Recent = []Finding{{failed, 12, now.Add(-4 * time.Minute)}, {rising, 11, now.Add(-9 * time.Minute)}, {raised, 10, now.Add(-16 * time.Minute)},
+		{silent, 8, now.Add(-22 * time.Minute)}, {s.Past[1].Verdicts[0], 3, midnight.Add(-2 * time.Hour)}}
+	switch scene {
+	case "hold":
+		s.Running = b.holding(s)
+		b.gap = [2]time.Time{now.Add(-14 * time.Minute), now.Add(-12 * time.Minute)}
+	case "old":
+		s.Running = b.holding(s)
+		s.Wall = now.Add(4 * time.Minute)
+	case "weigh":
+		s.Running = []Step{weighing(s, now)}
+		wake := rules.Finding{Edge: rules.Raised, Flag: "scale-silent", Step: "weigh-in", Begin: 21, Subject: "scale", Urgency: rules.Wake, Points: []string{"scale"},
+			Text:   "Scale silent for 60 s at 9.40 of 14.20 kg. What flows now is not weighed. Close the cylinder valve or wake the scale.",
+			Values: []rules.Value{{Key: "charged_kg", Number: 9.4}, {Key: "target_kg", Number: 14.2}, {Key: "silent_s", Number: 60}}}
+		s.Flags = append([]Flag{{Flag: rules.Flag{Finding: wake}, Raised: now.Add(-12 * time.Second)}}, s.Flags...)
+		s.Recent = append([]Finding{{wake, 30, now.Add(-12 * time.Second)}}, s.Recent...)
+		s.Points[1].Taken, s.Points[1].Heard = now.Add(-72*time.Second), now.Add(-72*time.Second)
+	case "idle":
+		s.Flags = nil
+	case "empty":
+		s = Snapshot{BoxName: "box", Zone: time.UTC, Wall: now, Site: rules.Site{Name: "New site", Systems: []rules.System{{}}}}
+	}
+	b.snap = s
+	return b
+}
+
+func weighing(s Snapshot, now time.Time) Step {
+	target := rules.Setting{Value: 14.2, Text: "14.2 kg", Source: "site file", Given: true}
+	return Step{Step: rules.Step{Name: "weigh-in", Begin: 21, Limits: map[string]rules.Setting{"target": target}}, Begun: now.Add(-42 * time.Minute),
+		FigureAt: now.Add(-72 * time.Second),
+		Outlook: rules.Outlook{Sentence: "Weigh-in, 9.40 of 14.20 kg. Scale silent for 72 s: what flows now is not weighed.",
+			Point: "scale", Figure: 9.4, Quantity: sensors.Mass, HasFig: true, Limit: &target, Left: -1, Elapsed: 42 * time.Minute}}
+}

@@ -1,0 +1,427 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// What a person types is kept for years: no longer than a person would read.
+const (
+	mostName = 80
+	mostNote = 1000
+)
+
+// confirmView asks once before a step begins or ends.
+type confirmView struct {
+	Title    string
+	Sentence string // what will be recorded
+	Warn     string // out of the usual order, or without a verdict
+	Cautions []string
+	Do       string
+	System   string
+	Step     string
+	Note     string // recorded with the answer
+	Button   string
+	Back     string
+}
+
+// confirmPage asks, in a sentence that says what will be recorded.
+func (s *screens) confirmPage(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	snap := s.box.Now()
+	do, step := q.Get("do"), q.Get("step")
+	system, ok := s.knownStep(snap, q.Get("system"), step)
+	if !ok || do != "begin" && do != "end" {
+		s.refuse(w, r, http.StatusNotFound, "refused.step")
+		return
+	}
+	v := s.frame(r, "confirm", snap)
+	s.writeConfirm(w, http.StatusOK, v, snap, do, system, step)
+}
+
+func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap Snapshot, do, system, step string) {
+	title := s.stepTitle(snap, system, step)
+	at := snap.Wall.In(snap.zone()).Format("15:04")
+	c := confirmView{Do: do, System: system, Step: step, Back: stepURL(system, step),
+		Title: s.words.say("confirm."+do, title), Button: s.words.say("confirm." + do + "-button"),
+		Sentence: s.words.say("confirm."+do+"-sentence", title, at)}
+	if do == "begin" {
+		c.Warn, c.Note = s.outOfOrder(snap, system, step)
+		if text := s.words["caution."+step]; text != "" {
+			c.Cautions = strings.Split(strings.TrimSpace(text), "\n")
+		}
+	} else if st, ok := snap.running(system, step); ok {
+		c.Warn = s.sofar(st)
+	}
+	v.Title, v.Body = c.Title, c
+	s.write(w, status, "confirm", v)
+}
+
+// outOfOrder warns once where the usual order has something before this step
+// that nobody has begun; the answer is recorded with the mark.
+func (s *screens) outOfOrder(snap Snapshot, system, step string) (warning, note string) {
+	var missing []string
+	for _, name := range s.order {
+		if name == step {
+			break
+		}
+		row := s.stepRow(snap, system, name)
+		if name != "take-off" && row.State != rules.Passed && row.State != underWay && row.State != ended {
+			missing = append(missing, strings.ToLower(row.Title))
+		}
+	}
+	if len(missing) == 0 {
+		return "", ""
+	}
+	list := strings.Join(missing, ", ")
+	return s.words.say("confirm.order", list), s.words.say("confirm.order-note", list)
+}
+
+// sofar says what verdict stands if the step ends now.
+func (s *screens) sofar(st Step) string {
+	if len(st.Verdicts) == 0 {
+		return s.words.say("confirm.no-verdict")
+	}
+	return s.words.say("confirm.verdict", strings.ToLower(s.words.name("result", outcome(st.Verdicts))))
+}
+
+// markView is the form of one mark.
+type markView struct {
+	Title    string
+	Help     string
+	Sentence string
+	Name     string
+	System   string
+	Step     string
+	Steps    []option // to choose from, where the mark is about a step
+	Units    []option
+	Rooms    []option // of a command
+	Commands []option
+	HasValue bool
+	NeedNote bool
+	Value    string
+	Note     string
+	Back     string
+}
+
+type option struct {
+	Value, Title string
+	Chosen       bool
+}
+
+func (s *screens) markPage(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	snap := s.box.Now()
+	name := r.PathValue("mark")
+	m, ok := s.markForm(snap, name, q.Get("system"), q.Get("step"))
+	if !ok {
+		s.refuse(w, r, http.StatusNotFound, "refused.mark")
+		return
+	}
+	v := s.frame(r, "mark", snap)
+	v.Title, v.Body = m.Title, m
+	s.write(w, http.StatusOK, "mark", v)
+}
+
+func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, bool) {
+	kind, ok := markByName(name)
+	if !ok && name != "command" {
+		return markView{}, false
+	}
+	m := markView{Title: s.words.name("mark", name), Help: s.words.say("markhelp." + name), Name: name, Step: step,
+		Sentence: s.words.say("form.sentence", s.words.name("mark", name), snap.Wall.In(snap.zone()).Format("15:04")),
+		HasValue: kind.Value != sensors.NoDimension, NeedNote: kind.NeedNote, Back: "/steps"}
+	if sys, ok := s.knownStep(snap, system, step); ok {
+		m.System, m.Back = sys, stepURL(sys, step)
+	}
+	for i, u := range kind.Units {
+		m.Units = append(m.Units, option{u, s.words.name("unit", u), i == 0})
+	}
+	if kind.Of == "step" {
+		for _, st := range s.order {
+			m.Steps = append(m.Steps, option{st, s.words.name("step", st), st == step})
+		}
+	}
+	if name == "command" {
+		for _, c := range commands {
+			m.Commands = append(m.Commands, option{c, s.words.name("command", c), false})
+		}
+		for _, sys := range snap.Site.Systems {
+			for _, u := range sys.Units {
+				if m.System == "" || m.System == sys.Name {
+					title := u.Name
+					if u.Room != "" {
+						title = u.Room + " (" + u.Name + ")"
+					}
+					m.Rooms = append(m.Rooms, option{u.Name, title, false})
+				}
+			}
+		}
+	}
+	return m, true
+}
+
+// postMark records what a person tells the box, and goes back to the page.
+func (s *screens) postMark(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+		return
+	}
+	snap := s.box.Now()
+	told, done, problem := s.told(snap, r.PostForm)
+	if problem != "" {
+		s.again(w, r, snap, problem)
+		return
+	}
+	told.By = tidy(r.PostForm.Get("by"), mostName)
+	s.record(w, r, told, done, back(r.PostForm.Get("back")))
+}
+
+// told makes the mark of a form, or says what is wrong with the form.
+func (s *screens) told(snap Snapshot, f url.Values) (told rules.Told, done, problem string) {
+	note := tidy(f.Get("note"), mostNote)
+	switch kind := f.Get("kind"); kind {
+	case "begin", "end":
+		step := f.Get("step")
+		system, ok := s.knownStep(snap, f.Get("system"), step)
+		if !ok {
+			return told, "", s.words.say("problem.step")
+		}
+		_, running := snap.running(system, step)
+		if running == (kind == "begin") {
+			return told, "", s.words.say("problem."+kind, s.stepTitle(snap, system, step))
+		}
+		told = rules.Told{Kind: kind, Name: step, System: system, Note: note}
+		if kind == "begin" {
+			told.Limits = snap.Site.Settings(system, step)
+		}
+		return told, kind, ""
+	case "command":
+		unit, what := f.Get("unit"), f.Get("what")
+		if !hasUnit(snap, unit) || !slices.Contains(commands, what) {
+			return told, "", s.words.say("problem.command")
+		}
+		return rules.Told{Kind: "command", Name: unit, Note: what}, "mark", ""
+	case "acknowledge":
+		return s.acknowledged(snap, f.Get("flag"), f.Get("system"), f.Get("subject"))
+	case "mark":
+		told, problem = s.toldMark(f, note)
+		return told, "mark", problem
+	}
+	return told, "", s.words.say("problem.kind")
+}
+
+func (s *screens) toldMark(f url.Values, note string) (told rules.Told, problem string) {
+	m, ok := markByName(f.Get("name"))
+	if !ok {
+		return told, s.words.say("problem.mark")
+	}
+	told = rules.Told{Kind: "mark", Name: m.Name, Note: note}
+	if m.NeedNote && note == "" {
+		return told, s.words.say("problem.note")
+	}
+	if m.Of == "step" {
+		if !slices.Contains(s.order, f.Get("of")) {
+			return told, s.words.say("problem.step")
+		}
+		told.Note = f.Get("of") + " " + note
+		if m.Name == "accepted" && tidy(f.Get("by"), mostName) == "" {
+			return told, s.words.say("problem.accepted-by")
+		}
+	}
+	text := strings.TrimSpace(strings.ReplaceAll(f.Get("value"), ",", "."))
+	if m.Value == sensors.NoDimension || text == "" && !m.Needs {
+		return told, ""
+	}
+	unit := f.Get("unit")
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !slices.Contains(m.Units, unit) || v < 0 || v > 1e9 {
+		return told, s.words.say("problem.value", strings.Join(m.Units, ", "))
+	}
+	if unit == "1" {
+		told.Value, told.Unit = v, unit
+		return told, ""
+	}
+	si, err := sensors.ParseQuantity(strconv.FormatFloat(v, 'f', -1, 64)+" "+unit, m.Value)
+	if err != nil {
+		return told, s.words.say("problem.value", strings.Join(m.Units, ", "))
+	}
+	q := sensors.Pressure
+	if m.Value == sensors.Masses {
+		q = sensors.Mass
+	}
+	told.Value, told.Unit = q.Round(si), q.SI()
+	return told, ""
+}
+
+// acknowledged is the mark that says somebody has taken a flag on.
+func (s *screens) acknowledged(snap Snapshot, flag, system, subject string) (told rules.Told, done, problem string) {
+	for _, f := range snap.Flags {
+		if f.Flag.Flag == flag && f.System == system && f.Subject == subject {
+			return acknowledgement(f.Finding), "acknowledge", ""
+		}
+	}
+	return told, "", s.words.say("problem.flag")
+}
+
+func acknowledgement(f rules.Finding) rules.Told {
+	return rules.Told{Kind: "mark", Name: "acknowledged", Note: strings.TrimSpace(f.Flag + " " + f.Subject)}
+}
+
+// record tells the box and sends the browser back by GET.
+func (s *screens) record(w http.ResponseWriter, r *http.Request, told rules.Told, done, to string) {
+	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
+	defer cancel()
+	if err := s.box.Tell(ctx, told); err != nil {
+		s.log.Error("a mark was not recorded", "kind", told.Kind, "name", told.Name, "error", err)
+		s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
+		return
+	}
+	if told.By != "" {
+		setCookie(w, r, "who", url.QueryEscape(told.By))
+	}
+	u, _ := url.Parse(to) // back has checked it
+	q := u.Query()
+	q.Set("done", done)
+	u.RawQuery = q.Encode()
+	http.Redirect(w, r, u.String(), http.StatusSeeOther)
+}
+
+// again shows the form once more with what was wrong.
+func (s *screens) again(w http.ResponseWriter, r *http.Request, snap Snapshot, problem string) {
+	f := r.PostForm
+	v := s.frame(r, "mark", snap)
+	v.Problem, v.Who = problem, tidy(f.Get("by"), mostName)
+	name := f.Get("name")
+	if f.Get("kind") == "command" {
+		name = "command"
+	}
+	m, ok := s.markForm(snap, name, f.Get("system"), f.Get("step"))
+	if !ok {
+		v.Title = s.words.say("refused.title")
+		v.Page, v.Body = "lost", titled{v.Title, problem}
+		s.write(w, http.StatusUnprocessableEntity, "lost", v)
+		return
+	}
+	m.Value, m.Note = f.Get("value"), f.Get("note")
+	choose(m.Units, f.Get("unit"))
+	choose(m.Rooms, f.Get("unit"))
+	choose(m.Steps, f.Get("of"))
+	choose(m.Commands, f.Get("what"))
+	v.Title, v.Body = m.Title, m
+	s.write(w, http.StatusUnprocessableEntity, "mark", v)
+}
+
+func choose(os []option, value string) {
+	for i := range os {
+		os[i].Chosen = os[i].Value == value
+	}
+}
+
+func hasUnit(snap Snapshot, name string) bool {
+	for _, sys := range snap.Site.Systems {
+		for _, u := range sys.Units {
+			if u.Name == name {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// tidy is one line of text a person typed, without what cannot be printed.
+func tidy(s string, most int) string {
+	s = strings.Map(func(r rune) rune {
+		switch {
+		case r == '\n' || r == '\r' || r == '\t':
+			return ' '
+		case r < ' ' || r == 0x7f || r == utf8.RuneError:
+			return -1
+		}
+		return r
+	}, s)
+	s = strings.TrimSpace(s)
+	for len(s) > most {
+		_, n := utf8.DecodeLastRuneInString(s)
+		s = s[:len(s)-n]
+	}
+	return s
+}
+
+// back is a page of ours to return to; anything else is Now.
+func back(to string) string {
+	u, err := url.Parse(to)
+	if err != nil || u.Scheme != "" || u.Host != "" || u.Opaque != "" || u.User != nil ||
+		!strings.HasPrefix(to, "/") || strings.HasPrefix(to, "//") || strings.Contains(to, `\`) {
+		return "/"
+	}
+	return to
+}
+
+// postUnits keeps which units come first, in a cookie.
+func (s *screens) postUnits(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+		return
+	}
+	switch c := choice(r.PostForm.Get("units")); c {
+	case choiceSI, choiceUS, asMeasured:
+		setCookie(w, r, "units", string(c))
+		http.Redirect(w, r, back(r.PostForm.Get("back")), http.StatusSeeOther)
+	default:
+		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.units")
+	}
+}
+
+// ackView is the page behind the link in a message.
+type ackView struct {
+	Title, Text string
+	ID, Key     string
+}
+
+// ackPage shows the flag and a form. A GET changes nothing: mail programs
+// open links by themselves.
+func (s *screens) ackPage(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	f, ok := s.ackFinding(r.Context(), q.Get("id"), q.Get("key"))
+	if !ok {
+		s.refuse(w, r, http.StatusForbidden, "refused.ack")
+		return
+	}
+	v := s.frame(r, "ack", s.box.Now())
+	v.Path = "/"
+	v.Body = ackView{s.words.name("flag", f.Flag), f.Text, q.Get("id"), q.Get("key")}
+	s.write(w, http.StatusOK, "ack", v)
+}
+
+func (s *screens) postAck(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+		return
+	}
+	f, ok := s.ackFinding(r.Context(), r.PostForm.Get("id"), r.PostForm.Get("key"))
+	if !ok {
+		s.refuse(w, r, http.StatusForbidden, "refused.ack")
+		return
+	}
+	told := acknowledgement(f)
+	told.By = tidy(r.PostForm.Get("by"), mostName)
+	s.record(w, r, told, "acknowledge", "/flags")
+}
+
+func (s *screens) ackFinding(ctx context.Context, id, key string) (rules.Finding, bool) {
+	n, err := strconv.ParseInt(id, 10, 64)
+	if err != nil || s.checkAck == nil || key == "" {
+		return rules.Finding{}, false
+	}
+	return s.checkAck(ctx, n, key)
+}

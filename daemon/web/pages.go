@@ -1,0 +1,869 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// liveParts are the templates of each page that a stream renews.
+var liveParts = map[string][]string{
+	"now":    {"bar", "count", "lead", "leadcurve", "others", "openflags", "heard", "state"},
+	"points": {"bar", "count", "pointlist", "state"},
+	"point":  {"bar", "count", "pointnow", "state"},
+	"steps":  {"bar", "count", "steplist", "state"},
+	"step":   {"bar", "count", "stepnow", "state"},
+	"flags":  {"bar", "count", "recent", "state"},
+	"box":    {"bar", "count", "boxnow", "state"},
+}
+
+func parsePages(w words) map[string]*template.Template {
+	funcs := template.FuncMap{"say": w.say, "name": w.name}
+	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
+	pages := map[string]*template.Template{}
+	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost"} {
+		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
+	}
+	return pages
+}
+
+// view is what every page is made of; Body is the page's own.
+type view struct {
+	Page    string
+	Query   string // of the page's stream
+	Title   string
+	Site    string
+	Box     string
+	Clock   string
+	NowMs   int64
+	Zone    string
+	Proven  bool
+	Demo    bool
+	Units   choice
+	Path    string // to come back to
+	Done    string // what has just been recorded
+	Problem string // what was wrong with a form
+	Who     string
+	Curves  bool // the curve library is there
+	Open    int  // flags
+	Urgent  bool // one of them wakes
+	State   string
+	Body    any
+}
+
+type titled struct{ Title, Text string }
+
+// page answers with one of the pages that show how things stand.
+func (s *screens) page(name string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		v, status := s.look(r, name, true)
+		if status != http.StatusOK {
+			s.refuse(w, r, status, "refused.page")
+			return
+		}
+		s.write(w, status, name, v)
+	}
+}
+
+func (s *screens) write(w http.ResponseWriter, status int, page string, v view) {
+	var b strings.Builder
+	if err := s.pages[page].ExecuteTemplate(&b, "layout", v); err != nil {
+		s.log.Error("a page could not be written", "page", page, "error", err)
+		http.Error(w, s.words.say("refused.broken"), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write([]byte(b.String())) // a reader that has gone away is no fault of ours
+}
+
+// refuse answers with a page that says what is wrong and what to do.
+func (s *screens) refuse(w http.ResponseWriter, r *http.Request, status int, key string) {
+	v := s.frame(r, "lost", s.box.Now())
+	v.Title = s.words.say("refused.title")
+	v.Body = titled{v.Title, s.words.say(key)}
+	s.write(w, status, "lost", v)
+}
+
+func (s *screens) lost(w http.ResponseWriter, r *http.Request) {
+	s.refuse(w, r, http.StatusNotFound, "refused.page")
+}
+
+// frame fills in what all pages share.
+func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
+	v := view{
+		Page: page, Site: snap.Site.Name, Box: snap.BoxName, Demo: snap.Demo,
+		Title: s.words.say("title." + page),
+		Clock: snap.Wall.In(snap.zone()).Format("15:04:05"), NowMs: snap.Wall.UnixMilli(), Zone: snap.zone().String(),
+		Proven: snap.ClockProven, Units: unitsOf(r), Path: "/", Who: whoOf(r), Curves: s.curves,
+		Open: len(snap.Flags),
+	}
+	if r.Method == http.MethodGet && page != "lost" {
+		v.Path = r.URL.Path
+		if q := r.URL.Query(); q.Get("system") != "" {
+			v.Path += "?system=" + url.QueryEscape(q.Get("system"))
+		}
+	}
+	if done := r.URL.Query().Get("done"); s.words["done."+done] != "" {
+		v.Done = s.words.say("done." + done)
+	}
+	for _, f := range snap.Flags {
+		v.Urgent = v.Urgent || f.Urgency == rules.Wake && !f.Acknowledged
+	}
+	v.State = s.state(snap)
+	return v
+}
+
+// state is what a screen reader is told when it changes: states, never figures.
+func (s *screens) state(snap Snapshot) string {
+	var parts []string
+	for _, st := range snap.Running {
+		parts = append(parts, s.words.say("state.running", s.stepTitle(snap, st.System, st.Name)))
+	}
+	if len(parts) == 0 {
+		parts = append(parts, s.words.say("now.idle"))
+	}
+	for _, f := range snap.Flags {
+		parts = append(parts, s.words.say("state.flag", s.words.name("flag", f.Flag.Flag)))
+	}
+	return strings.Join(parts, " ")
+}
+
+// look builds a page's view of this moment.
+func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
+	snap := s.box.Now()
+	v := s.frame(r, page, snap)
+	q := url.Values{"page": {page}}
+	if system := r.URL.Query().Get("system"); system != "" {
+		q.Set("system", system)
+	}
+	ctx := r.Context()
+	switch page {
+	case "now":
+		v.Body = s.nowView(ctx, snap, v, svg)
+	case "points":
+		v.Body = s.pointViews(snap, v.Units)
+	case "point":
+		name := named(r, "point")
+		q.Set("point", name)
+		p, ok := snap.point(name)
+		if !ok {
+			return v, http.StatusNotFound
+		}
+		v.Title = p.Name
+		v.Body = s.pointPage(ctx, snap, v.Units, p, svg)
+	case "steps":
+		v.Body = s.stepLists(snap)
+	case "step":
+		name := named(r, "step")
+		q.Set("step", name)
+		system, ok := s.knownStep(snap, r.URL.Query().Get("system"), name)
+		if !ok {
+			return v, http.StatusNotFound
+		}
+		v.Title = s.words.name("step", name)
+		v.Body = s.stepPage(snap, v, system, name)
+	case "flags":
+		v.Body = s.flagsPage(snap, v)
+	case "box":
+		v.Body = s.boxPage(snap)
+	}
+	v.Query = q.Encode()
+	return v, http.StatusOK
+}
+
+// named is a name from the path, or in a stream from the query.
+func named(r *http.Request, key string) string {
+	if s := r.PathValue(key); s != "" {
+		return s
+	}
+	return r.URL.Query().Get(key)
+}
+
+// knownStep checks a step and a system of the site. Without a word of the
+// system the site's only one is meant.
+func (s *screens) knownStep(snap Snapshot, system, step string) (string, bool) {
+	if !slices.Contains(s.order, step) {
+		return "", false
+	}
+	for _, sys := range snap.Site.Systems {
+		if sys.Name == system || system == "" && len(snap.Site.Systems) == 1 {
+			return sys.Name, true
+		}
+	}
+	return "", false
+}
+
+func (s *screens) stepTitle(snap Snapshot, system, step string) string {
+	title := s.words.name("step", step)
+	if len(snap.Site.Systems) > 1 && system != "" {
+		return s.words.say("step.of", title, system)
+	}
+	return title
+}
+
+func stepURL(system, step string) string {
+	u := "/steps/" + url.PathEscape(step)
+	if system != "" {
+		u += "?system=" + url.QueryEscape(system)
+	}
+	return u
+}
+
+func confirmURL(do, system, step string) string {
+	return "/confirm?" + url.Values{"do": {do}, "system": {system}, "step": {step}}.Encode()
+}
+
+// figure is the number as tall as a thumb.
+type figure struct {
+	Number, Unit string
+	Other        string // in the units of the other world
+	Size         int    // how many characters must share the width
+	Old          bool
+	When         moment
+}
+
+func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
+	o := st.Outlook
+	if !o.HasFig {
+		return nil
+	}
+	unit := ""
+	quiet := time.Minute
+	if p, ok := snap.point(o.Point); ok {
+		quiet = silence(p.Point)
+		if p.Quantity == o.Quantity {
+			unit = p.Unit
+		}
+	}
+	main, other := c.dressed(o.Quantity, unit)
+	f := &figure{Number: main.number(o.Figure), Unit: main.symbol,
+		When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()),
+		Old:  snap.Wall.Sub(st.FigureAt) > quiet}
+	if o.Quantity == sensors.Contact {
+		f.Number = s.onOff(o.Figure)
+	}
+	if main == pound {
+		f.Other = main.text(o.Figure) + ", " + other.text(o.Figure)
+	} else if main != other {
+		f.Other = other.text(o.Figure)
+	}
+	f.Size = min(max(len(f.Number), 3), 8)
+	return f
+}
+
+func (s *screens) onOff(v float64) string {
+	if v != 0 {
+		return s.words.say("contact.on")
+	}
+	return s.words.say("contact.off")
+}
+
+// stepView is a step under way as Now shows it.
+type stepView struct {
+	System, Name, Title  string
+	Sentence             string
+	Fig                  *figure
+	Begun                moment
+	Elapsed, Lasts, Left string
+	Sure                 string
+	Verdicts             []verdictView
+	URL, EndURL          string
+	CurveURL             string
+	Chart                *chart
+	Wide, Narrow         template.HTML
+	Table                []tableRow
+	CurveTitle           string
+	Flags                []flagView
+}
+
+type tableRow struct{ Clock, Value string }
+
+type nowView struct {
+	Lead   *stepView
+	Others []stepView
+	Flags  []flagView // that do not belong to the lead
+	Next   *stepRow
+	Heard  heardView
+	Quiet  string // nothing has been kept for a while
+}
+
+type heardView struct{ Sentence string }
+
+func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) nowView {
+	var n nowView
+	running := slices.Clone(snap.Running)
+	slices.SortStableFunc(running, func(a, b Step) int { return snap.urgency(b) - snap.urgency(a) })
+	for i, st := range running {
+		sv := s.stepView(snap, v.Units, st)
+		if i > 0 {
+			n.Others = append(n.Others, sv)
+			continue
+		}
+		s.addCurve(ctx, snap, v.Units, st, &sv, svg)
+		n.Lead = &sv
+	}
+	if n.Lead == nil {
+		n.Next = s.next(snap)
+	}
+	for _, f := range snap.Flags {
+		n.Flags = append(n.Flags, s.flagView(snap, v, f.Finding, f.Raised, &f))
+	}
+	n.Heard = s.heard(snap)
+	if snap.KeptAt.IsZero() {
+		n.Quiet = s.words.say("now.nothing-kept")
+	} else if d := snap.Wall.Sub(snap.KeptAt); d > time.Minute {
+		n.Quiet = s.words.say("now.quiet", s.words.span(d))
+	}
+	return n
+}
+
+// urgency orders the steps under way: first what should wake somebody, then
+// what is nearest its end, then what was begun last.
+func (s Snapshot) urgency(st Step) int {
+	u := 0
+	for _, f := range s.Flags {
+		if f.Step == st.Name && f.System == st.System {
+			u = max(u, 1+int(f.Urgency))
+		}
+	}
+	u *= 1 << 20
+	if st.Outlook.HasFig {
+		u += 1 << 18
+	}
+	if left := st.Outlook.Left; left > 0 {
+		u += max(0, 1<<17-int(left/time.Second))
+	}
+	return u
+}
+
+func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
+	o := st.Outlook
+	sv := stepView{System: st.System, Name: st.Name, Title: s.stepTitle(snap, st.System, st.Name),
+		Sentence: o.Sentence, Fig: s.figure(snap, c, st),
+		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
+		Verdicts: s.verdicts(snap, c, st.Verdicts),
+		URL:      stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
+	if sv.Sentence == "" {
+		sv.Sentence = s.words.say("now.no-outlook", sv.Title, sv.Elapsed)
+	}
+	if o.Sure != "" {
+		sv.Sure = s.words.name("sure", o.Sure)
+	}
+	if o.Lasts > 0 {
+		sv.Lasts = s.words.span(o.Lasts)
+		if left := o.Lasts - snap.Wall.Sub(st.Begun); left > 0 {
+			sv.Left = s.words.say("now.left", s.words.span(left))
+		} else {
+			sv.Left = s.words.say("now.time-is-up")
+		}
+	}
+	if o.Left > 0 {
+		sv.Left = s.words.say("now.left", s.words.span(o.Left))
+	}
+	return sv
+}
+
+func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step, sv *stepView, svg bool) {
+	if st.Outlook.Point == "" {
+		return
+	}
+	sv.CurveURL = "/curve?" + url.Values{"system": {st.System}, "step": {st.Name}}.Encode()
+	sv.CurveTitle = s.words.say("curve.title", st.Outlook.Point, sv.Title)
+	if !svg {
+		return
+	}
+	ch, err := s.stepChart(ctx, snap, c, st, mostDrawn)
+	if err != nil {
+		s.log.Error("a curve could not be read", "point", st.Outlook.Point, "error", err)
+	}
+	if ch == nil || err != nil {
+		return
+	}
+	sv.Chart, sv.Table = ch, tableOf(ch)
+	sv.Wide, sv.Narrow = ch.svg(720, 320, sv.CurveTitle), ch.svg(372, 268, sv.CurveTitle)
+}
+
+// tableOf is the curve as rows: a screen reader's way to read it.
+func tableOf(c *chart) []tableRow {
+	const rows = 24
+	every := max(1, (len(c.Text)+rows-1)/rows)
+	var t []tableRow
+	for i := 0; i < len(c.Text); i++ {
+		if i%every == 0 || i == len(c.Text)-1 {
+			clock, value, ok := strings.Cut(c.Text[i], "  ")
+			if ok {
+				t = append(t, tableRow{clock, value})
+			}
+		}
+	}
+	return t
+}
+
+func (s *screens) heard(snap Snapshot) heardView {
+	var never, late, failed int
+	for _, p := range snap.Points {
+		switch {
+		case p.Heard.IsZero():
+			never++
+		case snap.Wall.Sub(p.Heard) > silence(p.Point):
+			late++
+		case p.Health.Grade == sensors.Failed:
+			failed++
+		}
+	}
+	n := len(snap.Points)
+	switch {
+	case n == 0:
+		return heardView{s.words.say("heard.none")}
+	case never == n:
+		return heardView{s.words.say("heard.never", n)}
+	case never+late+failed == 0:
+		return heardView{s.words.say("heard.all", n)}
+	}
+	return heardView{s.words.say("heard.some", n-never-late-failed, n, never+late, failed)}
+}
+
+// verdictView is a verdict with its figures.
+type verdictView struct {
+	Result, Word, Unit, Cause, Text string
+	Values                          []titled
+}
+
+func (s *screens) verdicts(snap Snapshot, c choice, fs []rules.Finding) []verdictView {
+	last := map[string]int{}
+	for i, f := range fs {
+		last[f.Unit] = i // the last one of each unit counts
+	}
+	var vs []verdictView
+	for i, f := range fs {
+		if last[f.Unit] == i {
+			vs = append(vs, verdictView{f.Result, s.words.name("result", f.Result), f.Unit, f.Cause, f.Text, s.values(c, f.Values)})
+		}
+	}
+	return vs
+}
+
+func (s *screens) values(c choice, vs []rules.Value) []titled {
+	var ts []titled
+	for _, v := range vs {
+		label, text := c.keyed(v.Key, v.Number)
+		if name, ok := strings.CutSuffix(v.Key, "_s"); ok && !strings.HasSuffix(name, "_per") {
+			text = s.words.span(time.Duration(v.Number * float64(time.Second)))
+		}
+		ts = append(ts, titled{label, text})
+	}
+	return ts
+}
+
+// flagView is a flag, or an edge of one, or a verdict among the recent findings.
+type flagView struct {
+	Name, System, Subject, Title string
+	Urgency, UrgencyWord         string
+	Text                         string
+	When                         moment
+	Values                       []titled
+	Open                         bool
+	Acknowledged                 bool
+	By                           string
+	State                        string // raised, cleared, passed, failed, not-proven
+	StateWord                    string
+	Where                        string
+	ID                           string // on the page
+	Who, Back                    string
+}
+
+func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time, open *Flag) flagView {
+	fv := flagView{Name: f.Flag, System: f.System, Subject: f.Subject,
+		Title:   s.edgeTitle(f),
+		Urgency: f.Urgency.String(), UrgencyWord: s.words.name("urgency", f.Urgency.String()),
+		Text: f.Text, When: s.words.moment(at, snap.Wall, snap.zone()), Values: s.values(v.Units, f.Values),
+		State: f.Edge.String(), StateWord: s.words.name("edge", f.Edge.String()), Who: v.Who, Back: v.Path}
+	if f.Edge == rules.Given {
+		fv.State, fv.StateWord = f.Result, s.words.name("result", f.Result)
+	}
+	var where []string
+	if f.System != "" && len(snap.Site.Systems) > 1 {
+		where = append(where, f.System)
+	}
+	if f.Step != "" && f.Edge != rules.Given {
+		where = append(where, s.words.name("step", f.Step))
+	}
+	if f.Subject != "" && f.Unit == "" {
+		where = append(where, f.Subject)
+	}
+	fv.Where = strings.Join(where, ", ")
+	if open != nil {
+		fv.Title = s.words.name("flag", f.Flag)
+		fv.Open, fv.Acknowledged, fv.By = true, open.Acknowledged, open.By
+		fv.ID = fmt.Sprintf("flag-%s-%s-%s", f.Flag, f.System, f.Subject)
+	}
+	return fv
+}
+
+// edgeTitle names a finding in a few words.
+func (s *screens) edgeTitle(f rules.Finding) string {
+	if f.Edge == rules.Given {
+		title := s.words.name("step", f.Flag)
+		if f.Unit != "" {
+			title += ", " + f.Unit
+		}
+		return s.words.say("edge.title-verdict", title, strings.ToLower(s.words.name("result", f.Result)))
+	}
+	return s.words.say("edge.title-"+f.Edge.String(), s.words.name("flag", f.Flag))
+}
+
+type flagsView struct {
+	Open   []flagView
+	Recent []flagView
+}
+
+func (s *screens) flagsPage(snap Snapshot, v view) flagsView {
+	var fv flagsView
+	for _, f := range snap.Flags {
+		fv.Open = append(fv.Open, s.flagView(snap, v, f.Finding, f.Raised, &f))
+	}
+	for _, f := range snap.Recent {
+		fv.Recent = append(fv.Recent, s.flagView(snap, v, f.Finding, f.Wall, nil))
+	}
+	return fv
+}
+
+// pointView is a row of Points.
+type pointView struct {
+	Name, Role, System string
+	URL                string
+	Main, Other        string
+	State              string // good, suspect, failed, silent, none
+	Health             string // in words
+	Taken              moment
+	Heard              moment
+	Every, Silent      string
+	Source             string
+	Count, Bad         uint64
+}
+
+func (s *screens) pointViews(snap Snapshot, c choice) []pointView {
+	vs := make([]pointView, len(snap.Points))
+	for i, p := range snap.Points {
+		vs[i] = s.pointView(snap, c, p)
+	}
+	return vs
+}
+
+func (s *screens) pointView(snap Snapshot, c choice, p Point) pointView {
+	v := pointView{Name: p.Name, Role: s.words.name("role", p.Role), System: p.System,
+		URL:   "/points/" + url.PathEscape(p.Name),
+		State: p.Health.Grade.String(), Health: s.health(p.Health),
+		Taken: s.words.moment(p.Taken, snap.Wall, snap.zone()), Heard: s.words.moment(p.Heard, snap.Wall, snap.zone()),
+		Every: s.words.span(p.Every), Silent: s.words.span(silence(p.Point)),
+		Source: s.words.name("source", p.Source), Count: p.Count, Bad: p.Bad}
+	if p.Source == "" {
+		v.Source = s.words.say("source.none")
+	}
+	if p.Every < time.Second && p.Every > 0 {
+		v.Every = s.words.say("time.milliseconds", int(p.Every/time.Millisecond))
+	}
+	switch {
+	case p.Heard.IsZero() && p.Taken.IsZero():
+		v.State, v.Health = "none", s.words.say("health.never")
+		return v
+	case snap.Wall.Sub(p.Heard) > silence(p.Point):
+		v.State, v.Health = "silent", s.words.say("health.silent", s.words.span(snap.Wall.Sub(p.Heard)))
+	}
+	if p.Health.Grade == sensors.Failed {
+		return v
+	}
+	if p.Quantity == sensors.Contact {
+		v.Main = s.onOff(p.Value)
+	} else {
+		v.Main, v.Other = c.both(p.Quantity, p.Unit, p.Value)
+	}
+	return v
+}
+
+func (s *screens) health(h sensors.Health) string {
+	if h.Grade == sensors.Good {
+		return s.words.say("health.good")
+	}
+	return s.words.say("health."+h.Grade.String(), s.words.name("reason", h.Reason))
+}
+
+type pointPageView struct {
+	pointView
+	CurveURL     string
+	CurveTitle   string
+	Wide, Narrow template.HTML
+	Table        []tableRow
+}
+
+// pointWindow is what a point's own page shows: the last two hours.
+func pointWindow(snap Snapshot) (from, to int64) {
+	return snap.Wall.Add(-2 * time.Hour).UnixMilli(), snap.Wall.UnixMilli() + 1
+}
+
+func (s *screens) pointPage(ctx context.Context, snap Snapshot, c choice, p Point, svg bool) pointPageView {
+	v := pointPageView{pointView: s.pointView(snap, c, p), CurveTitle: s.words.say("curve.point-title", p.Name),
+		CurveURL: "/curve?" + url.Values{"point": {p.Name}}.Encode()}
+	if !svg {
+		return v
+	}
+	from, to := pointWindow(snap)
+	ch, err := s.pointChart(ctx, snap, c, p.Point, from, to, mostDrawn)
+	if err != nil {
+		s.log.Error("a curve could not be read", "point", p.Name, "error", err)
+		return v
+	}
+	v.Table = tableOf(ch)
+	v.Wide, v.Narrow = ch.svg(720, 320, v.CurveTitle), ch.svg(372, 268, v.CurveTitle)
+	return v
+}
+
+// stepRow is one step of one system in the usual order.
+type stepRow struct {
+	System, Name, Title string
+	State, StateWord    string
+	URL                 string
+	When                string
+	Text                string
+}
+
+type stepList struct {
+	System string
+	Rows   []stepRow
+}
+
+func (s *screens) stepLists(snap Snapshot) []stepList {
+	var ls []stepList
+	for _, sys := range snap.Site.Systems {
+		l := stepList{System: sys.Name}
+		for _, name := range s.order {
+			l.Rows = append(l.Rows, s.stepRow(snap, sys.Name, name))
+		}
+		ls = append(ls, l)
+	}
+	return ls
+}
+
+// States of a step, each with a shape of its own.
+const (
+	waiting  = "waiting"
+	underWay = "under-way"
+	ended    = "ended" // without a verdict
+)
+
+func (s *screens) stepRow(snap Snapshot, system, name string) stepRow {
+	row := stepRow{System: system, Name: name, Title: s.words.name("step", name), State: waiting, URL: stepURL(system, name)}
+	if st, ok := snap.running(system, name); ok {
+		row.State = underWay
+		row.When = s.words.say("step.begun", s.words.moment(st.Begun, snap.Wall, snap.zone()).Ago, clock(st.Begun, snap.Wall, snap.zone()))
+		row.Text = st.Outlook.Sentence
+	} else if st, ok := snap.past(system, name); ok {
+		row.State = outcome(st.Verdicts)
+		row.When = s.words.say("step.ended", clock(st.Ended, snap.Wall, snap.zone()))
+		if n := len(st.Verdicts); n > 0 {
+			row.Text = st.Verdicts[n-1].Text
+		}
+	}
+	row.StateWord = s.words.name("state", row.State)
+	return row
+}
+
+func (s Snapshot) past(system, step string) (Step, bool) {
+	for _, st := range s.Past { // newest first
+		if st.Name == step && st.System == system {
+			return st, true
+		}
+	}
+	return Step{}, false
+}
+
+// outcome is the worst of the verdicts that count, one a unit.
+func outcome(fs []rules.Finding) string {
+	last := map[string]string{}
+	for _, f := range fs {
+		last[f.Unit] = f.Result
+	}
+	state := ended
+	for _, r := range last {
+		switch {
+		case r == rules.NotPassed || state == rules.NotPassed:
+			state = rules.NotPassed
+		case r == rules.NotProven || state == rules.NotProven:
+			state = rules.NotProven
+		default:
+			state = rules.Passed
+		}
+	}
+	return state
+}
+
+// next is what the usual order has after the last step that was begun, on the
+// first system that still has something to do.
+func (s *screens) next(snap Snapshot) *stepRow {
+	for _, sys := range snap.Site.Systems {
+		last := -1
+		for i, name := range s.order {
+			if _, ok := snap.past(sys.Name, name); ok {
+				last = i
+			}
+		}
+		if last >= 0 {
+			row := s.stepRow(snap, sys.Name, s.order[last])
+			if row.State == rules.NotPassed || row.State == rules.NotProven {
+				return &row
+			}
+		}
+		if last+1 < len(s.order) {
+			row := s.stepRow(snap, sys.Name, s.order[last+1])
+			return &row
+		}
+	}
+	return nil
+}
+
+type limitRow struct{ Name, Text, Source string }
+
+type linkRow struct{ URL, Title string }
+
+type stepPageView struct {
+	stepRow
+	Running  bool
+	Now      *stepView
+	Cautions []string
+	Limits   []limitRow
+	Verdicts []verdictView
+	Own      []linkRow
+	Common   []linkRow
+	BeginURL string
+	EndURL   string
+	Who      string
+}
+
+func (s *screens) stepPage(snap Snapshot, v view, system, name string) stepPageView {
+	p := stepPageView{stepRow: s.stepRow(snap, system, name), Who: v.Who,
+		BeginURL: confirmURL("begin", system, name), EndURL: confirmURL("end", system, name)}
+	p.Title = s.stepTitle(snap, system, name)
+	if c := s.words["caution."+name]; c != "" {
+		p.Cautions = strings.Split(strings.TrimSpace(c), "\n")
+	}
+	limits := snap.Site.Settings(system, name)
+	if st, ok := snap.running(system, name); ok {
+		sv := s.stepView(snap, v.Units, st)
+		p.Running, p.Now, p.Verdicts = true, &sv, sv.Verdicts
+		if st.Limits != nil {
+			limits = st.Limits
+		}
+	} else if st, ok := snap.past(system, name); ok {
+		p.Verdicts = s.verdicts(snap, v.Units, st.Verdicts)
+	}
+	p.Limits = s.limitRows(limits)
+	own, common := marksFor(name)
+	p.Own, p.Common = s.markLinks(own, system, name), s.markLinks(common, system, name)
+	if slices.Contains(commanded, name) {
+		p.Own = append(p.Own, s.markLinks([]markKind{{Name: "command"}}, system, name)...)
+	}
+	return p
+}
+
+func (s *screens) limitRows(limits map[string]rules.Setting) []limitRow {
+	var rows []limitRow
+	for key, l := range limits {
+		rows = append(rows, limitRow{s.words.name("limit", key), l.Text, l.Source})
+	}
+	slices.SortFunc(rows, func(a, b limitRow) int { return strings.Compare(a.Name, b.Name) })
+	return rows
+}
+
+func (s *screens) markLinks(ms []markKind, system, step string) []linkRow {
+	var ls []linkRow
+	for _, m := range ms {
+		q := url.Values{"step": {step}}
+		if system != "" {
+			q.Set("system", system)
+		}
+		ls = append(ls, linkRow{"/mark/" + m.Name + "?" + q.Encode(), s.words.name("mark", m.Name)})
+	}
+	return ls
+}
+
+type deviceView struct {
+	Name, State, Sentence string
+	Since                 moment
+}
+
+type outwardView struct {
+	Name, State, Sentence string
+	Waiting, Quarantined  int64
+	Last                  moment
+}
+
+type boxView struct {
+	Devices []deviceView
+	Outward []outwardView
+	Kept    string
+	KeptAt  moment
+	Clock   string
+	Zone    string
+}
+
+func (s *screens) boxPage(snap Snapshot) boxView {
+	b := boxView{Kept: thousands(fmt.Sprint(snap.Kept)), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()),
+		Clock: snap.Wall.In(snap.zone()).Format("2 January 2006, 15:04:05"), Zone: snap.zone().String()}
+	for _, d := range snap.Devices {
+		b.Devices = append(b.Devices, deviceView{d.Name, okState(d.OK), d.Sentence, s.words.moment(d.Since, snap.Wall, snap.zone())})
+	}
+	for _, f := range snap.Outward {
+		b.Outward = append(b.Outward, outwardView{s.words.name("outward", f.Name), okState(f.OK), f.Sentence, f.Waiting, f.Quarantined,
+			s.words.moment(f.LastDone, snap.Wall, snap.zone())})
+	}
+	return b
+}
+
+func okState(ok bool) string {
+	if ok {
+		return "good"
+	}
+	return "failed"
+}
+
+const aYear = 365 * 24 * 3600
+
+func unitsOf(r *http.Request) choice {
+	c, err := r.Cookie("units")
+	if err != nil {
+		return asMeasured
+	}
+	switch choice(c.Value) {
+	case choiceSI, choiceUS:
+		return choice(c.Value)
+	}
+	return asMeasured
+}
+
+// whoOf is the name last given on this browser, so that it need not be typed again.
+func whoOf(r *http.Request) string {
+	c, err := r.Cookie("who")
+	if err != nil {
+		return ""
+	}
+	name, err := url.QueryUnescape(c.Value)
+	if err != nil || len(name) > mostName {
+		return ""
+	}
+	return name
+}
+
+func setCookie(w http.ResponseWriter, r *http.Request, name, value string) {
+	http.SetCookie(w, &http.Cookie{Name: name, Value: value, Path: "/", MaxAge: aYear,
+		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil})
+}

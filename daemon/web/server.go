@@ -1,0 +1,203 @@
+package web
+
+import (
+	"context"
+	"embed"
+	"errors"
+	"html/template"
+	"io/fs"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/netip"
+	"strings"
+	"time"
+
+	"standwatch/rules"
+)
+
+// What the browser gets as it is. vendor holds the curve library where
+// deploy/assets has fetched it; its README keeps the folder in the tree.
+//
+//go:embed assets/app.js assets/style.css assets/icon.svg assets/vendor
+var assetFiles embed.FS
+
+//go:embed pages
+var pageFiles embed.FS
+
+// CheckAck says whether key is the secret of the acknowledgement link that was
+// sent out for a finding, and returns the finding.
+type CheckAck func(ctx context.Context, id int64, key string) (rules.Finding, bool)
+
+// Option is something the screens can do without.
+type Option func(*screens)
+
+// WithAck lets the links in messages acknowledge.
+func WithAck(check CheckAck) Option { return func(s *screens) { s.checkAck = check } }
+
+// WithMetrics mounts a handler at /metrics.
+func WithMetrics(h http.Handler) Option { return func(s *screens) { s.metrics = h } }
+
+// WithLog says where to report what a page could not do.
+func WithLog(log *slog.Logger) Option { return func(s *screens) { s.log = log } }
+
+type screens struct {
+	cfg      Config
+	box      Box
+	log      *slog.Logger
+	words    words
+	pages    map[string]*template.Template
+	checkAck CheckAck
+	metrics  http.Handler
+	curves   bool          // the curve library is in the binary
+	places   chan struct{} // of open streams; bounded
+	beat     time.Duration // the shortest time between two events of a stream
+	ping     time.Duration
+	order    []string // the steps, in the usual order
+}
+
+// New makes the screens' handler. It starts nothing.
+func New(cfg Config, box Box, opts ...Option) http.Handler {
+	return newScreens(cfg, box, opts...).handler()
+}
+
+func newScreens(cfg Config, box Box, opts ...Option) *screens {
+	w, err := readWords("en")
+	if err != nil {
+		panic(err) // the catalogue is part of the binary: a fault there is one of the build
+	}
+	s := &screens{cfg: cfg, box: box, words: w, log: slog.New(slog.DiscardHandler),
+		places: make(chan struct{}, mostStreams), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
+	for _, o := range opts {
+		o(s)
+	}
+	_, err = fs.Stat(assetFiles, "assets/vendor/uPlot.iife.min.js")
+	s.curves = err == nil
+	s.pages = parsePages(w)
+	return s
+}
+
+func (s *screens) handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.page("now"))
+	mux.HandleFunc("GET /points", s.page("points"))
+	mux.HandleFunc("GET /points/{point}", s.page("point"))
+	mux.HandleFunc("GET /steps", s.page("steps"))
+	mux.HandleFunc("GET /steps/{step}", s.page("step"))
+	mux.HandleFunc("GET /flags", s.page("flags"))
+	mux.HandleFunc("GET /box", s.page("box"))
+	mux.HandleFunc("GET /mark/{mark}", s.markPage)
+	mux.HandleFunc("GET /confirm", s.confirmPage)
+	mux.HandleFunc("POST /marks", s.postMark)
+	mux.HandleFunc("GET /flags/ack", s.ackPage)
+	mux.HandleFunc("POST /flags/ack", s.postAck)
+	mux.HandleFunc("POST /units", s.postUnits)
+	mux.HandleFunc("GET /curve", s.curve)
+	mux.HandleFunc("GET /stream", s.stream)
+	files, _ := fs.Sub(assetFiles, "assets") // the name is constant
+	mux.Handle("GET /assets/", http.StripPrefix("/assets/", noListing(http.FileServerFS(files))))
+	if s.metrics != nil {
+		mux.Handle("GET /metrics", s.metrics)
+	}
+	mux.HandleFunc("/", s.lost)
+	return s.guard(mux)
+}
+
+// noListing serves files, never what else is in the folder.
+func noListing(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, "/") || r.URL.Path == "" {
+			http.NotFound(w, r)
+			return
+		}
+		w.Header().Set("Cache-Control", "no-cache")
+		h.ServeHTTP(w, r)
+	})
+}
+
+const (
+	mostBody    = 16 << 10 // of a form
+	mostStreams = 64       // open pages
+	policy      = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+
+// guard keeps out other sites' pages (a name that resolves here, a form posted
+// from elsewhere) and tells the browser what a page of ours may do.
+func (s *screens) guard(next http.Handler) http.Handler {
+	cross := http.NewCrossOriginProtection()
+	if u, err := parseOrigin(s.cfg.PublicURL); err == nil {
+		_ = cross.AddTrustedOrigin(u.Scheme + "://" + u.Host) // parseOrigin has checked it
+	}
+	cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.refuse(w, r, http.StatusForbidden, "refused.origin")
+	}))
+	inner := cross.Handler(next)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		if !s.knownHost(r.Host) {
+			http.Error(w, s.words.say("refused.host"), http.StatusMisdirectedRequest)
+			return
+		}
+		if r.Body != nil {
+			r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		}
+		inner.ServeHTTP(w, r)
+	})
+}
+
+// knownHost reports whether the request names this box: a loopback name or
+// public_url's host. Any other name that leads here is somebody's trick.
+func (s *screens) knownHost(hostport string) bool {
+	host := hostport
+	if h, _, err := net.SplitHostPort(hostport); err == nil {
+		host = h
+	}
+	host = strings.Trim(host, "[]")
+	if strings.EqualFold(host, "localhost") {
+		return true
+	}
+	if ip, err := netip.ParseAddr(host); err == nil && ip.IsLoopback() {
+		return true
+	}
+	u, err := parseOrigin(s.cfg.PublicURL)
+	return err == nil && strings.EqualFold(hostport, u.Host)
+}
+
+// Serve answers on ln until ctx ends; open streams end with it.
+func Serve(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logger) error {
+	srv := &http.Server{
+		Handler:           h,
+		ReadHeaderTimeout: 5 * time.Second,
+		ReadTimeout:       15 * time.Second,
+		WriteTimeout:      30 * time.Second, // a stream sets its own at each event
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelDebug),
+		BaseContext:       func(net.Listener) context.Context { return ctx },
+	}
+	stopped := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(stopped)
+		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 3*time.Second)
+		defer cancel()
+		if srv.Shutdown(last) != nil {
+			_ = srv.Close()
+		}
+	})
+	err := srv.Serve(ln)
+	if stop() { // it ended by itself
+		return err
+	}
+	<-stopped
+	if errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}

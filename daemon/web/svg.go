@@ -1,0 +1,187 @@
+package web
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"math"
+	"strings"
+)
+
+// plot is a chart laid out on a sheet of given size, in SVG units.
+type plot struct {
+	*chart
+	width, height            int
+	left, right, top, bottom float64 // of the curve's field
+}
+
+// svg draws the chart: what a browser without script shows, and one without
+// the curve library. Colours and lines come from the style sheet by class.
+func (c *chart) svg(width, height int, title string) template.HTML {
+	p := plot{c, width, height, 56, float64(width) - 8, 10, float64(height) - 42}
+	var b strings.Builder
+	fmt.Fprintf(&b, `<svg class="curve" viewBox="0 0 %d %d" role="img" aria-label="%s">`, width, height, html.EscapeString(title))
+	p.grid(&b)
+	p.limit(&b)
+	p.trend(&b)
+	p.band(&b)
+	p.line(&b)
+	p.stale(&b)
+	p.events(&b)
+	b.WriteString("</svg>")
+	return template.HTML(b.String())
+}
+
+func (p plot) x(ms float64) float64 {
+	return round1(p.left + (p.right-p.left)*(ms-float64(p.From))/float64(max(p.To-p.From, 1)))
+}
+
+func (p plot) y(v float64) float64 {
+	low, high := p.Low, p.High
+	if p.Log {
+		v, low, high = math.Log10(max(v, low)), math.Log10(low), math.Log10(high)
+	}
+	share := min(max((v-low)/(high-low), 0), 1)
+	return round1(p.bottom - float64((p.bottom-p.top)*share))
+}
+
+func round1(v float64) float64 { return math.Round(v*10) / 10 }
+
+func (p plot) grid(b *strings.Builder) {
+	for _, t := range p.Values {
+		y := p.y(t.At)
+		fmt.Fprintf(b, `<line class="grid" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
+		fmt.Fprintf(b, `<text class="tick" x="%g" y="%g" text-anchor="end">%s</text>`, p.left-6, y+4, html.EscapeString(t.Label))
+	}
+	for _, t := range p.Hours {
+		x := p.x(t.At)
+		fmt.Fprintf(b, `<line class="grid" x1="%g" y1="%g" x2="%g" y2="%g"/>`, x, p.top, x, p.bottom)
+		anchor := "middle"
+		if x > p.right-18 {
+			anchor = "end"
+		}
+		fmt.Fprintf(b, `<text class="tick" x="%g" y="%g" text-anchor="%s">%s</text>`, x, p.bottom+16, anchor, html.EscapeString(t.Label))
+	}
+	fmt.Fprintf(b, `<rect class="field" x="%g" y="%g" width="%g" height="%g"/>`, p.left, p.top, p.right-p.left, p.bottom-p.top)
+}
+
+// hatch fills a box with slanted lines, clipped by hand so that no fill
+// pattern with a page-wide name is needed.
+func (p plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float64) {
+	var d strings.Builder
+	w, h := x2-x1, y2-y1
+	if w <= 0 || h <= 0 {
+		return
+	}
+	for s := gap; s < w+h; s += gap { // the line x+y = s within the box
+		ax, ay := min(s, w), max(s-w, 0)
+		bx, by := max(s-h, 0), min(s, h)
+		fmt.Fprintf(&d, "M%g %gL%g %g", round1(x1+ax), round1(y1+ay), round1(x1+bx), round1(y1+by))
+	}
+	fmt.Fprintf(b, `<path class="%s" d="%s"/>`, class, d.String())
+}
+
+func (p plot) limit(b *strings.Builder) {
+	if p.Limit == nil {
+		return
+	}
+	y := p.y(p.Limit.At)
+	textY := y + 16
+	if p.Limit.Below {
+		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8)
+		textY = y - 6
+	} else {
+		p.hatch(b, "forbidden", p.left, p.top, p.right, y, 8)
+	}
+	if textY > p.bottom-4 {
+		textY = y - 6
+	}
+	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
+	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-4, textY, html.EscapeString(p.Limit.Label))
+}
+
+func (p plot) trend(b *strings.Builder) {
+	if len(p.Trend) < 2 {
+		return
+	}
+	var band, best strings.Builder
+	for i, t := range p.Trend {
+		fmt.Fprintf(&band, "%s%g %g", move(i), p.x(float64(t.Ms)), p.y(t.High))
+		fmt.Fprintf(&best, "%s%g %g", move(i), p.x(float64(t.Ms)), p.y(t.Best))
+	}
+	for i := len(p.Trend) - 1; i >= 0; i-- {
+		fmt.Fprintf(&band, "L%g %g", p.x(float64(p.Trend[i].Ms)), p.y(p.Trend[i].Low))
+	}
+	fmt.Fprintf(b, `<path class="projection" d="%sZ"/><path class="model" d="%s"/>`, band.String(), best.String())
+}
+
+func move(i int) string {
+	if i == 0 {
+		return "M"
+	}
+	return "L"
+}
+
+// runs splits the curve at its gaps.
+func (c *chart) runs() [][2]int {
+	var rs [][2]int
+	start := -1
+	for i := 0; i <= len(c.Y); i++ {
+		drawn := i < len(c.Y) && c.Y[i] != nil
+		if drawn && start < 0 {
+			start = i
+		}
+		if !drawn && start >= 0 {
+			rs = append(rs, [2]int{start, i})
+			start = -1
+		}
+	}
+	return rs
+}
+
+func (p plot) band(b *strings.Builder) {
+	if p.YLow == nil {
+		return
+	}
+	for _, r := range p.runs() {
+		var d strings.Builder
+		for i := r[0]; i < r[1]; i++ {
+			fmt.Fprintf(&d, "%s%g %g", move(i-r[0]), p.x(float64(p.Times[i])), p.y(*p.YHigh[i]))
+		}
+		for i := r[1] - 1; i >= r[0]; i-- {
+			fmt.Fprintf(&d, "L%g %g", p.x(float64(p.Times[i])), p.y(*p.YLow[i]))
+		}
+		fmt.Fprintf(b, `<path class="spread" d="%sZ"/>`, d.String())
+	}
+}
+
+func (p plot) line(b *strings.Builder) {
+	for _, r := range p.runs() {
+		if r[1]-r[0] == 1 {
+			fmt.Fprintf(b, `<circle class="dot" cx="%g" cy="%g" r="2"/>`, p.x(float64(p.Times[r[0]])), p.y(*p.Y[r[0]]))
+			continue
+		}
+		var d strings.Builder
+		for i := r[0]; i < r[1]; i++ {
+			fmt.Fprintf(&d, "%s%g %g", move(i-r[0]), p.x(float64(p.Times[i])), p.y(*p.Y[i]))
+		}
+		fmt.Fprintf(b, `<path class="line" d="%s"/>`, d.String())
+	}
+}
+
+// stale ends the curve in a hatched strip: time went on, the data did not.
+func (p plot) stale(b *strings.Builder) {
+	if p.Stale == 0 {
+		return
+	}
+	x1, x2 := p.x(float64(p.Stale)), min(p.x(float64(p.Now)), p.right)
+	p.hatch(b, "no-data", x1, p.top, max(x2, x1+12), p.bottom, 6)
+}
+
+func (p plot) events(b *strings.Builder) {
+	for _, e := range p.Events {
+		x := p.x(float64(e.Ms))
+		fmt.Fprintf(b, `<path class="event" d="M%g %gL%g %gL%g %gZ"/>`, x, p.bottom+20, x-4, p.bottom+27, x+4, p.bottom+27)
+		fmt.Fprintf(b, `<text class="event-label" x="%g" y="%g" text-anchor="middle">%d</text>`, x, p.bottom+40, e.N)
+	}
+}

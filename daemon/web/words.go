@@ -1,0 +1,109 @@
+package web
+
+import (
+	"embed"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+)
+
+// words/en.yaml holds every string of the screens; a second language is a
+// second file with the same keys.
+//
+//go:embed words/en.yaml
+var wordFiles embed.FS
+
+type words map[string]string
+
+func readWords(language string) (words, error) {
+	text, err := wordFiles.ReadFile("words/" + language + ".yaml")
+	if err != nil {
+		return nil, err
+	}
+	w := words{}
+	return w, yaml.Unmarshal(text, &w)
+}
+
+// say returns the sentence under key, with what it leaves open filled in.
+func (w words) say(key string, args ...any) string {
+	s, ok := w[key]
+	if !ok {
+		return key
+	}
+	if len(args) == 0 {
+		return s
+	}
+	return fmt.Sprintf(s, args...)
+}
+
+// name returns the words for a name of the contract, or the name itself as words.
+func (w words) name(kind, name string) string {
+	if s, ok := w[kind+"."+name]; ok {
+		return s
+	}
+	s := strings.ReplaceAll(name, "-", " ")
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// span is a length of time as said aloud: "23 min", "2 h 10 min".
+func (w words) span(d time.Duration) string {
+	d = max(d, 0)
+	switch {
+	case d < time.Minute:
+		return w.say("time.seconds", int(d/time.Second))
+	case d < time.Hour:
+		return w.say("time.minutes", int(d/time.Minute))
+	case d < 24*time.Hour:
+		h, m := int(d/time.Hour), int(d%time.Hour/time.Minute)
+		if m == 0 {
+			return w.say("time.hours", h)
+		}
+		return w.say("time.hours-minutes", h, m)
+	}
+	days, h := int(d/(24*time.Hour)), int(d%(24*time.Hour)/time.Hour)
+	if h == 0 {
+		return w.say("time.days", days)
+	}
+	return w.say("time.days-hours", days, h)
+}
+
+// moment is a time as a person asks for it: how long ago, and by the clock.
+type moment struct {
+	Ago   string
+	Clock string
+	ISO   string // for <time datetime>
+	Never bool
+}
+
+func (w words) moment(t, now time.Time, zone *time.Location) moment {
+	if t.IsZero() {
+		return moment{Ago: w.say("time.never"), Never: true}
+	}
+	m := moment{Clock: clock(t, now, zone), ISO: t.UTC().Format(time.RFC3339)}
+	switch d := now.Sub(t); {
+	case d < 0 && d > -time.Second, d >= 0 && d < 2*time.Second:
+		m.Ago = w.say("time.just-now")
+	case d < 0:
+		m.Ago = w.say("time.ahead", w.span(-d))
+	default:
+		m.Ago = w.say("time.ago", w.span(d))
+	}
+	return m
+}
+
+// clock is the time of day at the site, with the day where it is not today.
+func clock(t, now time.Time, zone *time.Location) string {
+	t, now = t.In(zone), now.In(zone)
+	if t.Year() == now.Year() && t.YearDay() == now.YearDay() {
+		return t.Format("15:04")
+	}
+	if t.Year() == now.Year() {
+		return t.Format("2 Jan 15:04")
+	}
+	return t.Format("2 Jan 2006 15:04")
+}
