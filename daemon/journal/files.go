@@ -165,7 +165,7 @@ func openWriter(dir string) (_ *sqlite.Conn, err error) {
 		`PRAGMA synchronous = FULL`,
 		`PRAGMA journal_size_limit = 16777216`,
 	} {
-		if err := exec(conn, p); err != nil {
+		if err := execute(conn, p); err != nil {
 			return nil, err
 		}
 	}
@@ -302,22 +302,22 @@ func rows(conn *sqlite.Conn, query string, f func(*sqlite.Stmt) error, args ...a
 	for {
 		more, err := s.Step()
 		if err != nil || !more {
-			return errors.Join(err, clear(s))
+			return errors.Join(err, release(s))
 		}
 		if err := f(s); err != nil {
-			return errors.Join(err, clear(s))
+			return errors.Join(err, release(s))
 		}
 	}
 }
 
-// clear ends a statement, and lets go of the blob bound to it. Reset repeats
+// release ends a statement, and lets go of the blob bound to it. Reset repeats
 // the error of Step, which the caller has.
-func clear(s *sqlite.Stmt) error {
+func release(s *sqlite.Stmt) error {
 	_ = s.Reset()
 	return s.ClearBindings()
 }
 
-func exec(conn *sqlite.Conn, query string, args ...any) error {
+func execute(conn *sqlite.Conn, query string, args ...any) error {
 	return rows(conn, query, func(*sqlite.Stmt) error { return nil }, args...)
 }
 

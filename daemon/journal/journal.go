@@ -103,13 +103,13 @@ func (j *Journal) transaction(what string, f func() error) error {
 	if j.conn == nil {
 		return fmt.Errorf("journal: %s: the journal is closed", what)
 	}
-	err := exec(j.conn, "BEGIN IMMEDIATE")
+	err := execute(j.conn, "BEGIN IMMEDIATE")
 	if err == nil {
 		if err = f(); err == nil {
-			err = exec(j.conn, "COMMIT")
+			err = execute(j.conn, "COMMIT")
 		}
 		if err != nil && !j.conn.AutocommitEnabled() {
-			err = errors.Join(err, exec(j.conn, "ROLLBACK"))
+			err = errors.Join(err, execute(j.conn, "ROLLBACK"))
 		}
 	}
 	return explain(what, j.dir, err)
@@ -134,7 +134,7 @@ func (j *Journal) Points(points []sensors.Point) error {
 			if id == 0 {
 				id = uint32(len(catalog))
 				catalog = append(catalog, known{p.Name, p.Quantity})
-				if err := exec(j.conn, `INSERT INTO points (id, name, quantity) VALUES (?, ?, ?)`,
+				if err := execute(j.conn, `INSERT INTO points (id, name, quantity) VALUES (?, ?, ?)`,
 					int64(id), p.Name, p.Quantity.String()); err != nil {
 					return err
 				}
@@ -295,7 +295,7 @@ func (j *Journal) storeBatch(first uint64, entries []rules.Entry) error {
 }
 
 func insertBatch(conn *sqlite.Conn, b batch) error {
-	return exec(conn, `INSERT INTO batches (first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob)
+	return execute(conn, `INSERT INTO batches (first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
 		int64(b.first), int64(b.last), int64(b.boot), b.firstMs, b.lastMs, b.takenLow, b.takenHigh, b.blob)
 }
@@ -319,7 +319,7 @@ func (j *Journal) storeEvent(seq uint64, e rules.Entry) error {
 	if err != nil {
 		return fmt.Errorf("entry %d cannot be written down: %w", seq, err)
 	}
-	return exec(j.conn, `INSERT INTO events (seq, boot, since_ms, kind, body) VALUES (?, ?, ?, ?, ?)`,
+	return execute(j.conn, `INSERT INTO events (seq, boot, since_ms, kind, body) VALUES (?, ?, ?, ?, ?)`,
 		int64(seq), int64(e.At.Boot), e.At.Since.Milliseconds(), kind, string(text))
 }
 
@@ -337,7 +337,7 @@ func (j *Journal) Find(fs []rules.Finding) ([]Stored, error) {
 			if err != nil {
 				return fmt.Errorf("finding %s cannot be written down: %w", f.Flag, err)
 			}
-			err = exec(j.conn, `INSERT INTO findings (flag, system, step_begin, subject, edge, seq, boot, since_ms, body)
+			err = execute(j.conn, `INSERT INTO findings (flag, system, step_begin, subject, edge, seq, boot, since_ms, body)
 				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 				ON CONFLICT (flag, system, step_begin, subject, edge, seq, boot, since_ms) DO NOTHING`,
 				f.Flag, f.System, int64(f.Begin), f.Subject, int64(f.Edge), int64(f.Seq),
@@ -379,7 +379,7 @@ func (j *Journal) SetCursor(name string, at int64) error {
 	j.write.Lock()
 	defer j.write.Unlock()
 	return j.transaction("move cursor "+name, func() error {
-		return exec(j.conn, `INSERT INTO cursors (name, at) VALUES (?, ?)
+		return execute(j.conn, `INSERT INTO cursors (name, at) VALUES (?, ?)
 			ON CONFLICT (name) DO UPDATE SET at = excluded.at`, name, at)
 	})
 }
@@ -396,7 +396,7 @@ func (j *Journal) Freeze(follower string, boot uint32) (offsetMs int64, ok bool,
 		if offsetMs, ok, err = firstProven(j.conn, boot); err != nil || !ok {
 			return err
 		}
-		return exec(j.conn, `INSERT INTO frozen (follower, boot, offset_ms) VALUES (?, ?, ?)`,
+		return execute(j.conn, `INSERT INTO frozen (follower, boot, offset_ms) VALUES (?, ?, ?)`,
 			follower, int64(boot), offsetMs)
 	})
 	return offsetMs, ok && err == nil, err
@@ -428,7 +428,7 @@ func (j *Journal) Quarantine(follower string, item, reason string) error {
 	j.write.Lock()
 	defer j.write.Unlock()
 	return j.transaction("set aside what was refused to "+follower, func() error {
-		return exec(j.conn, `INSERT INTO quarantine (follower, item, reason) VALUES (?, ?, ?)`, follower, item, reason)
+		return execute(j.conn, `INSERT INTO quarantine (follower, item, reason) VALUES (?, ?, ?)`, follower, item, reason)
 	})
 }
 

@@ -94,10 +94,10 @@ func (r *Reader) read(ctx context.Context, what string, f func(*sqlite.Conn) err
 	if err != nil {
 		return err
 	}
-	err = exec(conn, "BEGIN")
+	err = execute(conn, "BEGIN")
 	if err == nil {
 		err = f(conn)
-		err = errors.Join(err, exec(conn, "END"))
+		err = errors.Join(err, execute(conn, "END"))
 	}
 	return explain(what, r.dir, errors.Join(err, r.give(conn)))
 }

@@ -33,7 +33,7 @@ func (j *Journal) storeReceipts(receipts []sensors.Receipt) error {
 	}
 	for _, c := range clients {
 		n := int64(len(byClient[c]) / receiptSize)
-		if err := exec(j.conn, `INSERT INTO receipts (client, count, blob) VALUES (?, ?, ?)`, c, n, byClient[c]); err != nil {
+		if err := execute(j.conn, `INSERT INTO receipts (client, count, blob) VALUES (?, ?, ?)`, c, n, byClient[c]); err != nil {
 			return err
 		}
 		r := j.receipts[c]
@@ -55,7 +55,7 @@ func (j *Journal) prune(client string, r *receiptCount) error {
 		if err != nil || r.total-n < receiptsKept {
 			return err
 		}
-		if err := exec(j.conn, `DELETE FROM receipts WHERE id = ?`, r.oldest); err != nil {
+		if err := execute(j.conn, `DELETE FROM receipts WHERE id = ?`, r.oldest); err != nil {
 			return err
 		}
 		r.total -= n
