@@ -1,4 +1,4 @@
-// Package main is the program behind deploy/bench: it measures standwatch from
+// Figures is the program behind deploy/bench: it measures standwatch from
 // outside, as a child process against a real mosquitto, and prints the figures
 // with a description of the machine. Nothing here passes or fails: a figure is
 // read by a person, who knows what else the machine was doing.
