@@ -1,0 +1,199 @@
+package outbox
+
+import (
+	"fmt"
+	"net"
+	"net/mail"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// Config is where messages go, as the site file has it.
+type Config struct {
+	Webhooks []Webhook
+	Mails    []Mail
+	FromNow  bool // a new destination begins at the newest finding, not at the journal's first
+}
+
+// Webhook is an address that takes messages as JSON.
+type Webhook struct {
+	Name       string
+	URL        string
+	Secret     string // signs each message; empty: unsigned
+	SecretFile string
+	Least      rules.Urgency // Tell or Wake
+	Timeout    time.Duration
+}
+
+// Mail is a mail server and the people to write to.
+type Mail struct {
+	Name         string
+	Server       string // host:port
+	Security     string // "starttls", "tls", "none"
+	User         string
+	Password     string
+	PasswordFile string
+	From         string
+	To           []string
+	Least        rules.Urgency
+	Timeout      time.Duration
+}
+
+// Read reads the outbox part of the site file. Secrets are not opened here, so
+// that a site file can be checked anywhere.
+func Read(n sensors.Node, faults *[]error) Config {
+	d := sensors.Decode(n, faults)
+	c := Config{FromNow: d.Bool("from_now", true)}
+	names := map[string]bool{}
+	unique := func(n sensors.Node, name string) {
+		if names[name] {
+			*faults = append(*faults, n.Fault(fmt.Sprintf("two destinations are called %q", name), "give each its own name, since each keeps its own place in the journal"))
+		}
+		names[name] = true
+	}
+	for _, one := range list(d, "webhooks") {
+		w := readWebhook(one, faults)
+		unique(one, w.Name)
+		c.Webhooks = append(c.Webhooks, w)
+	}
+	for _, one := range list(d, "mails") {
+		m := readMail(one, faults)
+		unique(one, m.Name)
+		c.Mails = append(c.Mails, m)
+	}
+	d.Done()
+	return c
+}
+
+// list accepts a list, or a single mapping for a list of one.
+func list(d *sensors.Decoder, key string) []sensors.Node {
+	n := d.Node(key)
+	switch n.Kind {
+	case sensors.Mapping:
+		return []sensors.Node{n}
+	case sensors.Scalar:
+		d.Fail(n, fmt.Sprintf("%s should be a list", key), "write - {name: ..., ...}")
+	}
+	return n.Items
+}
+
+func readWebhook(n sensors.Node, faults *[]error) Webhook {
+	d := sensors.Decode(n, faults)
+	w := Webhook{
+		Name:       d.Text("name", "webhook"),
+		URL:        d.Required("url"),
+		Secret:     d.Text("secret", ""),
+		SecretFile: beside(n.File, d.Text("secret_file", "")),
+		Least:      least(d),
+		Timeout:    d.Time("timeout", 10*time.Second),
+	}
+	if u, err := url.Parse(w.URL); w.URL != "" && (err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https") {
+		d.Fail(under(n, "url"), "url: this is not an address", "write https://HOST/PATH")
+	}
+	positive(d, n, w.Timeout)
+	d.Done()
+	return w
+}
+
+func readMail(n sensors.Node, faults *[]error) Mail {
+	d := sensors.Decode(n, faults)
+	m := Mail{
+		Name:         d.Text("name", "mail"),
+		Server:       d.Required("server"),
+		Security:     d.OneOf("security", "starttls", "starttls", "tls", "none"),
+		User:         d.Text("user", ""),
+		Password:     d.Text("password", ""),
+		PasswordFile: beside(n.File, d.Text("password_file", "")),
+		From:         d.Required("from"),
+		Least:        least(d),
+		Timeout:      d.Time("timeout", 30*time.Second),
+	}
+	if host, port, err := net.SplitHostPort(m.Server); m.Server != "" && (err != nil || host == "" || port == "") {
+		d.Fail(under(n, "server"), fmt.Sprintf("server: %q is not host and port", m.Server), "write mail.example.org:587")
+	}
+	if _, err := mail.ParseAddress(m.From); m.From != "" && err != nil {
+		d.Fail(under(n, "from"), fmt.Sprintf("from: %q is not a mail address", m.From), "write box@example.org")
+	}
+	if m.User != "" && m.Security == "none" {
+		d.Fail(under(n, "security"), "a password would travel in the clear", "write security: starttls or tls")
+	}
+	m.To = recipients(d)
+	positive(d, n, m.Timeout)
+	d.Done()
+	return m
+}
+
+func recipients(d *sensors.Decoder) (to []string) {
+	n := d.Node("to")
+	nodes := n.Items
+	if n.Kind == sensors.Scalar {
+		nodes = []sensors.Node{n}
+	}
+	if len(nodes) == 0 {
+		d.Fail(n, "to is missing", "add to: [who@example.org]")
+	}
+	seen := map[string]bool{}
+	for _, one := range nodes {
+		a, err := mail.ParseAddress(one.Text)
+		switch {
+		case err != nil:
+			d.Fail(one, fmt.Sprintf("to: %q is not a mail address", one.Text), "write who@example.org")
+		case seen[a.Address]:
+			d.Fail(one, fmt.Sprintf("to: %s stands here twice", a.Address), "name each once")
+		default:
+			seen[a.Address] = true
+			to = append(to, one.Text)
+		}
+	}
+	return to
+}
+
+func least(d *sensors.Decoder) rules.Urgency {
+	if d.OneOf("least", "tell", "tell", "wake") == "wake" {
+		return rules.Wake
+	}
+	return rules.Tell
+}
+
+func positive(d *sensors.Decoder, n sensors.Node, t time.Duration) {
+	if t <= 0 {
+		d.Fail(under(n, "timeout"), "timeout must be longer than nothing", "write 10s")
+	}
+}
+
+// under finds what stands under a key, for the position of a fault.
+func under(n sensors.Node, key string) sensors.Node {
+	for _, f := range n.Fields {
+		if f.Key == key {
+			return f.Value
+		}
+	}
+	return n
+}
+
+// beside resolves a path of the site file against the site file's folder.
+func beside(siteFile, path string) string {
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(siteFile), path)
+}
+
+// secret returns a secret, from its file where it has one; read anew each
+// time, so that a rotated one is taken without a restart.
+func secret(text, file string) (string, error) {
+	if file == "" {
+		return text, nil
+	}
+	b, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("a secret cannot be read: %w", err)
+	}
+	return strings.TrimRight(string(b), "\r\n"), nil
+}

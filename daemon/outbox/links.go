@@ -1,0 +1,97 @@
+package outbox
+
+import (
+	"crypto/hmac"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+)
+
+// keyFile holds the box's own key, beside the journal.
+const keyFile = "links.key"
+
+// Links makes and checks acknowledgement links. Whoever holds one may
+// acknowledge one flag and nothing else.
+type Links struct {
+	key    []byte
+	public string // the address under which people reach the box; empty: no links
+}
+
+// OpenLinks reads the box's key from its data folder, and makes one where
+// there is none. public is the address under which people reach the box's
+// pages; empty: no links are made.
+func OpenLinks(dir, public string) (*Links, error) {
+	path := filepath.Join(dir, keyFile)
+	key, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		key, err = makeKey(path)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the key for acknowledgement links: %w", err)
+	}
+	if len(key) < 32 {
+		return nil, fmt.Errorf("the key for acknowledgement links, %s, is cut off; remove it, and a new one is made (links already sent end with it)", path)
+	}
+	return &Links{key, strings.TrimRight(public, "/")}, nil
+}
+
+// makeKey writes a new key, complete or not at all.
+func makeKey(path string) ([]byte, error) {
+	key := make([]byte, 32)
+	if _, err := rand.Read(key); err != nil {
+		return nil, err
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), keyFile+".*") // mode 0600
+	if err != nil {
+		return nil, err
+	}
+	_, err = f.Write(key)
+	err = errors.Join(err, f.Sync(), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		_ = os.Remove(f.Name())
+		return nil, err
+	}
+	return key, nil
+}
+
+// Make returns the link that acknowledges a finding's flag; empty where the
+// box has no address for people.
+func (l *Links) Make(id int64) string {
+	if l.public == "" {
+		return ""
+	}
+	q := url.Values{"id": {strconv.FormatInt(id, 10)}, "key": {l.sign(id)}}
+	return l.public + "/flags/ack?" + q.Encode()
+}
+
+// Check reports whether key is the one that Make gave for id.
+func (l *Links) Check(id int64, key string) bool {
+	return hmac.Equal([]byte(key), []byte(l.sign(id)))
+}
+
+// Box returns a short name of this data folder, so that two journals of a box
+// never give two messages the same id. It tells nothing of the key.
+func (l *Links) Box() string { return hex.EncodeToString(l.mac("journal"))[:12] }
+
+// sign gives half a SHA-256, which is more than anybody can guess and still fits a mail's line.
+func (l *Links) sign(id int64) string {
+	return base64.RawURLEncoding.EncodeToString(l.mac("acknowledge " + strconv.FormatInt(id, 10))[:16])
+}
+
+func (l *Links) mac(what string) []byte {
+	h := hmac.New(sha256.New, l.key)
+	h.Write([]byte(what))
+	return h.Sum(nil)
+}

@@ -1,0 +1,68 @@
+package outbox
+
+import (
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+func TestLinks(t *testing.T) {
+	dir := t.TempDir()
+	l, err := OpenLinks(dir, "https://box.local:8443/")
+	if err != nil {
+		t.Fatal(err)
+	}
+	u, err := url.Parse(l.Make(17))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u.Scheme != "https" || u.Host != "box.local:8443" || u.Path != "/flags/ack" {
+		t.Errorf("link %s", u)
+	}
+	id, _ := strconv.ParseInt(u.Query().Get("id"), 10, 64)
+	key := u.Query().Get("key")
+	if id != 17 || !l.Check(id, key) {
+		t.Errorf("link %s is not accepted", u)
+	}
+	for _, wrong := range []struct {
+		id  int64
+		key string
+	}{{18, key}, {17, ""}, {17, key[1:]}, {17, "A" + key[1:]}, {17, strings.ToUpper(key)}} {
+		if wrong.key != key || wrong.id != 17 {
+			if l.Check(wrong.id, wrong.key) {
+				t.Errorf("%v is accepted", wrong)
+			}
+		}
+	}
+	if info, err := os.Stat(filepath.Join(dir, keyFile)); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("key file %v, %v; want mode 0600", info, err)
+	}
+
+	again, err := OpenLinks(dir, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !again.Check(17, key) || again.Box() != l.Box() {
+		t.Error("links end with a restart")
+	}
+	if again.Make(17) != "" {
+		t.Errorf("a link without an address: %q", again.Make(17))
+	}
+	other, err := OpenLinks(t.TempDir(), "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if other.Check(17, key) || other.Box() == l.Box() {
+		t.Error("another box takes the link")
+	}
+
+	if err := os.WriteFile(filepath.Join(dir, keyFile), []byte("short"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := OpenLinks(dir, ""); err == nil || !strings.Contains(err.Error(), "remove it") {
+		t.Errorf("a cut key: %v", err)
+	}
+}

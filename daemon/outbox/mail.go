@@ -1,0 +1,159 @@
+package outbox
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/mail"
+	"strconv"
+	"strings"
+
+	gomail "github.com/wneessen/go-mail"
+
+	"standwatch/rules"
+)
+
+// mailbox is one address behind a mail server. Each address is a destination
+// of its own: one that is refused must not keep the message from the others.
+type mailbox struct {
+	Mail
+	to string
+}
+
+func (b *mailbox) send(ctx context.Context, m message) error {
+	msg, err := b.compose(m)
+	if err != nil {
+		return &refusal{err.Error()} // no attempt will ever change it
+	}
+	client, err := b.client()
+	if err != nil {
+		return err
+	}
+	// The library heeds ctx only while it dials; a stop must not wait for a
+	// server that dawdles. What is left behind ends at the time-out.
+	sent := make(chan error, 1)
+	go func() { sent <- client.DialAndSendWithContext(ctx, msg) }()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case err = <-sent:
+	}
+	if err == nil || msg.IsDelivered() { // what fails after the server's yes is only the farewell
+		return nil
+	}
+	return b.judge(err)
+}
+
+// judge tells a refusal of this message (5xx to its sender, recipient or
+// content) from everything that may pass: no connection, a wrong password, 4xx.
+func (b *mailbox) judge(err error) error {
+	var s *gomail.SendError
+	if errors.As(err, &s) && s.ErrorCode() >= 500 && s.ErrorCode() < 600 {
+		switch s.Reason {
+		case gomail.ErrSMTPMailFrom, gomail.ErrSMTPRcptTo, gomail.ErrSMTPData, gomail.ErrSMTPDataClose:
+			return &refusal{s.Error()}
+		}
+	}
+	return fmt.Errorf("the mail server %s does not take it: %w", b.Server, err)
+}
+
+func (b *mailbox) client() (*gomail.Client, error) {
+	host, portText, err := net.SplitHostPort(b.Server)
+	if err != nil {
+		return nil, err
+	}
+	port, err := net.LookupPort("tcp", portText)
+	if err != nil {
+		return nil, err
+	}
+	options := []gomail.Option{gomail.WithPort(port), gomail.WithTimeout(b.Timeout)}
+	switch b.Security {
+	case "tls":
+		options = append(options, gomail.WithSSL())
+	case "none":
+		options = append(options, gomail.WithTLSPolicy(gomail.NoTLS))
+	default:
+		options = append(options, gomail.WithTLSPolicy(gomail.TLSMandatory))
+	}
+	if b.User != "" {
+		password, err := secret(b.Password, b.PasswordFile)
+		if err != nil {
+			return nil, err
+		}
+		options = append(options, gomail.WithSMTPAuth(gomail.SMTPAuthAutoDiscover), gomail.WithUsername(b.User), gomail.WithPassword(password))
+	}
+	return gomail.NewClient(host, options...)
+}
+
+func (b *mailbox) compose(m message) (*gomail.Msg, error) {
+	msg := gomail.NewMsg()
+	if err := msg.From(b.From); err != nil {
+		return nil, err
+	}
+	if err := msg.To(b.to); err != nil {
+		return nil, err
+	}
+	msg.SetMessageIDWithValue(m.key + "@" + domain(b.From))
+	msg.SetDate()
+	if m.Edge == rules.Raised && m.Urgency == rules.Wake {
+		msg.SetImportance(gomail.ImportanceHigh)
+	}
+	msg.Subject(m.subject())
+	msg.SetBodyString(gomail.TypeTextPlain, m.text())
+	return msg, nil
+}
+
+func domain(address string) string {
+	a, err := mail.ParseAddress(address)
+	if err != nil {
+		return "localhost"
+	}
+	return a.Address[strings.LastIndexByte(a.Address, '@')+1:]
+}
+
+// subject names the urgency, the place and the matter.
+func (m message) subject() string {
+	matter := m.Flag
+	if m.Unit != "" {
+		matter += " " + m.Unit
+	}
+	if m.Subject != "" {
+		matter += " " + m.Subject
+	}
+	s := fmt.Sprintf("%s: %s: %s", strings.ToUpper(m.word()), m.where(), matter)
+	return strings.Join(strings.Fields(s), " ")
+}
+
+// text is the mail: the sentence, the figures, the link.
+func (m message) text() string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n\n", m.Text)
+	line := func(label, value string) {
+		if value != "" {
+			fmt.Fprintf(&b, "%-8s %s\n", label+":", value)
+		}
+	}
+	line("Site", m.site)
+	line("System", m.System)
+	line("Step", m.Step)
+	line("Unit", m.Unit)
+	line("Points", strings.Join(m.Points, ", "))
+	if m.Edge == rules.Given {
+		line("Result", m.Result)
+		line("Cause", m.Cause)
+	}
+	when := m.wall.Format("2006-01-02 15:04:05 MST")
+	if !m.proven {
+		when += " (the box's clock is not proven)"
+	}
+	line("Time", when)
+	for _, v := range m.Values {
+		fmt.Fprintf(&b, "  %s %s\n", v.Key, strconv.FormatFloat(v.Number, 'f', -1, 64))
+	}
+	if m.ack != "" {
+		fmt.Fprintf(&b, "\nTo acknowledge, open:\n%s\n", m.ack)
+	}
+	fmt.Fprintf(&b, "\nBox %s, message %d. The box opens and closes nothing; follow the unit maker's\ninstructions and local rules.\n", m.box, m.id)
+	return b.String()
+}

@@ -1,0 +1,286 @@
+package outbox
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"mime"
+	"mime/quotedprintable"
+	"net"
+	"net/mail"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/emersion/go-smtp"
+
+	"standwatch/rules"
+)
+
+// sink is a mail server that keeps what it takes, and refuses as it is told.
+type sink struct {
+	mu       sync.Mutex
+	mails    []string // "to: raw message"
+	attempts int
+	rcpt     func(n int, to string) error
+	data     func(n int) error
+}
+
+func (s *sink) NewSession(*smtp.Conn) (smtp.Session, error) { return &session{sink: s}, nil }
+
+type session struct {
+	*sink
+	to []string
+}
+
+func (s *session) Reset()                               { s.to = nil }
+func (s *session) Logout() error                        { return nil }
+func (s *session) Mail(string, *smtp.MailOptions) error { return nil }
+
+func (s *session) Rcpt(to string, _ *smtp.RcptOptions) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.attempts++
+	if s.rcpt != nil {
+		if err := s.rcpt(s.attempts, to); err != nil {
+			return err
+		}
+	}
+	s.to = append(s.to, to)
+	return nil
+}
+
+func (s *session) Data(r io.Reader) error {
+	b, err := io.ReadAll(r)
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.data != nil {
+		if err := s.data(s.attempts); err != nil {
+			return err
+		}
+	}
+	s.mails = append(s.mails, strings.Join(s.to, ",")+": "+string(b))
+	return nil
+}
+
+func (s *sink) got() []string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return append([]string(nil), s.mails...)
+}
+
+// serve starts a sink on a free port.
+func serve(t *testing.T, s *sink, change func(*smtp.Server)) (address string) {
+	t.Helper()
+	srv := smtp.NewServer(s)
+	srv.Domain = "mail.invalid"
+	srv.ErrorLog = quiet{}
+	if change != nil {
+		change(srv)
+	}
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan struct{})
+	go func() { defer close(done); _ = srv.Serve(l) }()
+	t.Cleanup(func() { _ = srv.Close(); <-done })
+	return l.Addr().String()
+}
+
+type quiet struct{}
+
+func (quiet) Printf(string, ...any) {}
+func (quiet) Println(...any)        {}
+
+// post runs the mail followers until what is asked for holds.
+func post(t *testing.T, m *memory, c Mail, until func(fs []*Follower) bool) []*Follower {
+	t.Helper()
+	c.Name, c.Least, c.From = "crew", rules.Tell, "Box <box-1@quayside.example>"
+	if c.Timeout == 0 {
+		c.Timeout = 10 * time.Second
+	}
+	if c.Security == "" {
+		c.Security = "none"
+	}
+	fs := New(Parts{Config: Config{Mails: []Mail{c}}, Box: "box-1", ID: "j1", Site: "Quayside Library", Zone: time.FixedZone("WEST", 3600), Journal: m,
+		Ack: func(int64) string { return "http://box.local/flags/ack?id=1&key=k" }, Log: slog.New(slog.DiscardHandler)})
+	ctx, cancel := context.WithCancel(t.Context())
+	var wg sync.WaitGroup
+	for _, f := range fs {
+		wg.Go(func() { _ = f.Run(ctx) })
+	}
+	deadline := time.Now().Add(30 * time.Second)
+	for !until(fs) {
+		if time.Now().After(deadline) {
+			cancel()
+			t.Fatalf("it never came to pass; %+v", fs[0].State())
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	cancel()
+	wg.Wait()
+	return fs
+}
+
+func TestMail(t *testing.T) {
+	m, s := newMemory(), &sink{}
+	f := flag(rules.Raised, rules.Wake, "scale", 60)
+	f.Text = "The scale says nothing: ünïcode, and a long sentence that does not fit into one line of seventy-eight characters."
+	m.find(f, verdict(rules.Passed, 120))
+	post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example", "rui@quayside.example"}}, func([]*Follower) bool { return len(s.got()) == 4 })
+	to := map[string]int{}
+	for _, raw := range s.got() {
+		who, raw, _ := strings.Cut(raw, ": ")
+		to[who]++
+		msg, err := mail.ReadMessage(strings.NewReader(raw))
+		if err != nil {
+			t.Fatal(err)
+		}
+		subject, err := new(mime.WordDecoder).DecodeHeader(msg.Header.Get("Subject"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var body io.Reader = msg.Body
+		if msg.Header.Get("Content-Transfer-Encoding") == "quoted-printable" {
+			body = quotedprintable.NewReader(body)
+		}
+		b, err := io.ReadAll(body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := strings.ReplaceAll(string(b), "\r\n", "\n")
+		switch id := msg.Header.Get("Message-Id"); id {
+		case "<box-1-j1-1@quayside.example>":
+			if subject != "WAKE: Quayside Library, north: scale-silent scale" {
+				t.Errorf("subject %q", subject)
+			}
+			for _, want := range []string{f.Text, "silent_s 60", "2026-03-01 07:01:00 WEST", "http://box.local/flags/ack?id=1&key=k", "weigh-in"} {
+				if !strings.Contains(text, want) {
+					t.Errorf("mail lacks %q:\n%s", want, text)
+				}
+			}
+		case "<box-1-j1-2@quayside.example>":
+			if subject != "PASSED: Quayside Library, north: vacuum-hold" || strings.Contains(text, "ack?") {
+				t.Errorf("subject %q, text\n%s", subject, text)
+			}
+		default:
+			t.Errorf("message id %q", id)
+		}
+	}
+	if to["ana@quayside.example"] != 2 || to["rui@quayside.example"] != 2 {
+		t.Errorf("mails %v, want two for each", to)
+	}
+}
+
+// One address is unknown for good: its messages are set aside with the
+// server's words, and the other address gets them all the same.
+func TestMailRefusedForGood(t *testing.T) {
+	m := newMemory()
+	s := &sink{rcpt: func(_ int, to string) error {
+		if strings.HasPrefix(to, "gone") {
+			return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person here"}
+		}
+		return nil
+	}}
+	m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
+	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"gone@quayside.example", "ana@quayside.example"}}, func(fs []*Follower) bool {
+		return len(s.got()) == 2 && fs[0].State().Quarantined == 2
+	})
+	aside := m.aside["outbox:crew:gone@quayside.example"]
+	if len(aside) != 2 || !strings.Contains(aside[0], "no such person here") {
+		t.Errorf("set aside %q", aside)
+	}
+	if st := fs[1].State(); st.Quarantined != 0 {
+		t.Errorf("the other address: %+v", st)
+	}
+}
+
+// Greylisting and a full mailbox (4xx) pass: the same mail again until taken.
+func TestMailRefusedForNow(t *testing.T) {
+	m := newMemory()
+	s := &sink{
+		rcpt: func(n int, _ string) error {
+			if n == 1 {
+				return &smtp.SMTPError{Code: 451, EnhancedCode: smtp.EnhancedCode{4, 7, 1}, Message: "greylisted, come again"}
+			}
+			return nil
+		},
+		data: func(n int) error {
+			if n == 2 {
+				return &smtp.SMTPError{Code: 452, EnhancedCode: smtp.EnhancedCode{4, 2, 2}, Message: "mailbox full"}
+			}
+			return nil
+		},
+	}
+	m.find(flag(rules.Raised, rules.Wake, "a", 1))
+	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return fs[0].State().OK })
+	if s.attempts != 3 || len(s.got()) != 1 {
+		t.Errorf("%d attempts, %d mails", s.attempts, len(s.got()))
+	}
+	if st := fs[0].State(); st.Quarantined != 0 {
+		t.Errorf("state %+v", st)
+	}
+}
+
+// Content that the server refuses for good.
+func TestMailContentRefused(t *testing.T) {
+	m := newMemory()
+	s := &sink{data: func(n int) error {
+		if n == 1 {
+			return &smtp.SMTPError{Code: 554, EnhancedCode: smtp.EnhancedCode{5, 6, 0}, Message: "looks like spam"}
+		}
+		return nil
+	}}
+	m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
+	post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return len(s.got()) == 1 })
+	if aside := m.aside["outbox:crew:ana@quayside.example"]; len(aside) != 1 || !strings.Contains(aside[0], "looks like spam") {
+		t.Errorf("set aside %q", aside)
+	}
+}
+
+// A server without STARTTLS gets no mail where STARTTLS is asked for.
+func TestMailNeverInTheClearUnasked(t *testing.T) {
+	m, s := newMemory(), &sink{}
+	m.find(flag(rules.Raised, rules.Wake, "a", 1))
+	fs := post(t, m, Mail{Server: serve(t, s, nil), Security: "starttls", To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool {
+		return strings.Contains(fs[0].State().Sentence, "STARTTLS")
+	})
+	if st := fs[0].State(); st.OK || st.Waiting != 1 || s.attempts != 0 {
+		t.Errorf("state %+v, %d attempts", st, s.attempts)
+	}
+}
+
+// A server that accepts the connection and says nothing.
+func TestMailServerHangs(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	m := newMemory()
+	m.find(flag(rules.Raised, rules.Wake, "a", 1))
+	fs := post(t, m, Mail{Server: l.Addr().String(), Timeout: 50 * time.Millisecond, To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool {
+		return strings.Contains(fs[0].State().Sentence, "does not take it")
+	})
+	if st := fs[0].State(); st.OK || st.Waiting != 1 {
+		t.Errorf("state %+v", st)
+	}
+}
+
+// What the library says of errors that are no answer of a server must not
+// count as a refusal.
+func TestMailJudge(t *testing.T) {
+	b := &mailbox{Mail: Mail{Server: "mail.invalid:25"}}
+	var r *refusal
+	for _, err := range []error{errors.New("535 5.7.8 authentication failed"), context.DeadlineExceeded, io.EOF} {
+		if errors.As(b.judge(err), &r) {
+			t.Errorf("%v counts as a refusal of the message", err)
+		}
+	}
+}

@@ -1,0 +1,129 @@
+package outbox
+
+import (
+	"bytes"
+	"context"
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// The headers of a signed message: the signature is HMAC-SHA256, in hex, of
+// the time (Unix seconds), a line feed and the body, under the shared secret.
+const (
+	timeHeader      = "Standwatch-Time"
+	signatureHeader = "Standwatch-Signature"
+)
+
+type webhook struct {
+	Webhook
+	client *http.Client
+}
+
+// transport dials the destination itself and uses no proxy, whatever the
+// environment says: the site file names where messages go.
+func transport() *http.Transport {
+	return &http.Transport{
+		DialContext:         (&net.Dialer{Timeout: 10 * time.Second}).DialContext,
+		TLSHandshakeTimeout: 10 * time.Second,
+		ForceAttemptHTTP2:   true,
+		MaxIdleConnsPerHost: 1,
+		IdleConnTimeout:     30 * time.Second,
+	}
+}
+
+func newWebhook(w Webhook, rt http.RoundTripper) *webhook {
+	return &webhook{w, &http.Client{Transport: rt, Timeout: w.Timeout,
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
+}
+
+// json is the message as a webhook carries it: the object of a replay, and who says so.
+func (m message) json() []byte {
+	head, err := json.Marshal(struct {
+		ID       int64  `json:"id"`
+		Key      string `json:"key"`
+		Box      string `json:"box"`
+		Site     string `json:"site"`
+		Proven   bool   `json:"clock_proven"`
+		Ack      string `json:"ack_url,omitempty"`
+		Sentence string `json:"sentence"`
+	}{m.id, m.key, m.box, m.site, m.proven, m.ack, m.sentence()})
+	if err != nil { // texts and numbers only
+		panic("outbox: " + err.Error())
+	}
+	body := m.Finding.JSON(m.wall)
+	return append(append(body[:len(body)-1:len(body)-1], ','), head[1:]...)
+}
+
+func (w *webhook) send(ctx context.Context, m message) error {
+	body := m.json()
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, w.URL, bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("User-Agent", "standwatch")
+	req.Header.Set("Idempotency-Key", m.key)
+	secret, err := secret(w.Secret, w.SecretFile)
+	if err != nil {
+		return err
+	}
+	if secret != "" {
+		now := strconv.FormatInt(time.Now().Unix(), 10)
+		req.Header.Set(timeHeader, now)
+		req.Header.Set(signatureHeader, sign(secret, now, body))
+	}
+	resp, err := w.client.Do(req)
+	if err != nil {
+		return fmt.Errorf("the webhook does not answer: %w", bare(err))
+	}
+	defer resp.Body.Close()
+	text, _ := io.ReadAll(io.LimitReader(resp.Body, 4<<10)) // a cut answer still says enough
+	return judge(resp, strings.TrimSpace(strings.ToValidUTF8(string(text), "?")))
+}
+
+func sign(secret, now string, body []byte) string {
+	h := hmac.New(sha256.New, []byte(secret))
+	h.Write([]byte(now + "\n"))
+	h.Write(body)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// bare drops the address from an error: it may hold a secret, and errors are shown.
+func bare(err error) error {
+	var u *url.Error
+	if !errors.As(err, &u) {
+		return err
+	}
+	if u.Timeout() {
+		return errors.New("no answer in time")
+	}
+	return u.Err
+}
+
+// judge says what an answer means. A redirect is never followed, and never
+// counts as taken: a captive portal answers so.
+func judge(resp *http.Response, text string) error {
+	status := resp.StatusCode
+	said := strings.TrimSpace(fmt.Sprintf("%d %s", status, text))
+	switch {
+	case status >= 200 && status < 300:
+		return nil
+	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
+		s, _ := strconv.ParseUint(resp.Header.Get("Retry-After"), 10, 31) // absent, or a date: our own pause stands
+		return &postponed{"the webhook asks to wait: " + said, time.Duration(s) * time.Second}
+	case status >= 400:
+		return &refusal{said}
+	}
+	return fmt.Errorf("the webhook redirects (%d) instead of taking the message; a captive portal, or an old url", status)
+}
