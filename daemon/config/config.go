@@ -16,6 +16,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 	_ "time/tzdata" // a bare box has no time zones of its own
 
@@ -210,6 +211,7 @@ func (r *reader) readBox(n sensors.Node) {
 
 // group puts the points of one device together, for its driver.
 func (r *reader) group() {
+	r.checkBrokers()
 	index := map[[2]string]int{}
 	for _, p := range r.site.Points {
 		i := slices.IndexFunc(r.drivers, func(d sensors.Driver) bool { return d.Name == p.Source })
@@ -217,10 +219,13 @@ func (r *reader) group() {
 			continue // replay only, or not built: told already
 		}
 		driver := r.drivers[i]
-		name, entry := r.device(driver, p.Settings)
-		key := [2]string{driver.Name, name}
-		at, ok := index[key]
+		name, entry, ok := r.device(driver, p.Settings)
 		if !ok {
+			continue
+		}
+		key := [2]string{driver.Name, name}
+		at, known := index[key]
+		if !known {
 			at = len(r.site.Devices)
 			index[key] = at
 			r.site.Devices = append(r.site.Devices, Device{driver, sensors.Config{Name: name, Device: entry, Box: r.site.Box.Name}})
@@ -232,32 +237,57 @@ func (r *reader) group() {
 
 // device finds which device a point's settings name, and its own entry in the
 // file. Where only one broker is given, a point need not name it.
-func (r *reader) device(d sensors.Driver, settings sensors.Node) (name string, entry sensors.Node) {
+func (r *reader) device(d sensors.Driver, settings sensors.Node) (name string, entry sensors.Node, ok bool) {
 	if d.Device == "" {
-		return "", entry
+		return "", entry, true
 	}
 	named := child(settings, d.Device)
-	name = named.Text
 	if d.Device != "broker" {
-		return name, entry
+		return named.Text, entry, true
 	}
-	brokers := entries(r.site.Brokers)
+	brokers := Entries(r.site.Brokers)
 	if named.Kind == sensors.Nothing && len(brokers) == 1 {
-		return brokers[0].Key, brokers[0].Value
+		return brokers[0].Key, brokers[0].Value, true
 	}
+	var known []string
 	for _, b := range brokers {
-		if b.Key == name {
-			return name, b.Value
+		if b.Key == named.Text && named.Kind == sensors.Scalar {
+			return b.Key, b.Value, true
 		}
+		known = append(known, b.Key)
 	}
-	if named.Kind == sensors.Scalar && !r.broken {
-		var known []string
-		for _, b := range brokers {
-			known = append(known, b.Key)
+	switch {
+	case r.broken:
+	case named.Kind == sensors.Scalar:
+		r.fault(named, fmt.Sprintf("there is no broker %q", named.Text), sensors.Known(named.Text, known, "add it under brokers"))
+	case len(known) == 0:
+		r.fault(settings, "no broker is given for this point", "add brokers: [{name: site, url: tcp://HOST:1883}]")
+	default:
+		r.fault(settings, "which broker has this point?", "add broker: one of "+strings.Join(known, ", "))
+	}
+	return "", entry, false
+}
+
+// checkBrokers sees that each broker has a name of its own.
+func (r *reader) checkBrokers() {
+	n := r.site.Brokers
+	if n.Kind == sensors.Scalar {
+		r.fault(n, "brokers should be a list", "write [{name: site, url: tcp://HOST:1883}]")
+	}
+	first := map[string]sensors.Field{}
+	for _, b := range Entries(n) {
+		at := sensors.Node{File: n.File, Line: b.Line, Column: b.Col}
+		if b.Line == 0 {
+			at = b.Value
 		}
-		r.fault(named, fmt.Sprintf("there is no broker %q", name), sensors.Known(name, known, "add it under brokers"))
+		if other, twice := first[b.Key]; twice {
+			r.fault(at, fmt.Sprintf("there is a broker %q already", b.Key), fmt.Sprintf("line %d has it", other.Line))
+		}
+		if b.Key == "" {
+			r.fault(at, "a broker without a name", "add name: a word for it; the points say broker: that word")
+		}
+		first[b.Key] = b
 	}
-	return name, entry
 }
 
 // child gives what stands under a key of a mapping.
@@ -270,8 +300,8 @@ func child(n sensors.Node, key string) sensors.Node {
 	return sensors.Node{}
 }
 
-// entries gives the named entries of a mapping, or of a list whose items have a name.
-func entries(n sensors.Node) []sensors.Field {
+// Entries gives the named entries of a mapping, or of a list whose items have a name.
+func Entries(n sensors.Node) []sensors.Field {
 	if n.Kind != sensors.List {
 		return n.Fields
 	}
