@@ -1,0 +1,28 @@
+package main
+
+import (
+	"fmt"
+
+	"standwatch/daemon"
+)
+
+type checkCommand struct {
+	Files []string `arg:"" name:"file" help:"Site files."`
+}
+
+// Run checks each file and writes every fault of every file, one line each.
+func (c checkCommand) Run(o output) error {
+	var all []error
+	for _, file := range c.Files {
+		site, errs := daemon.Load(file)
+		if len(errs) > 0 {
+			all = append(all, errs...)
+			continue
+		}
+		fmt.Fprintf(o.out, "%s: in order: %d points, %d systems\n", file, len(site.Points), len(site.Systems))
+	}
+	if len(all) > 0 {
+		return faults(o.err, all)
+	}
+	return nil
+}

@@ -1,0 +1,95 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"standwatch/daemon/fieldlog"
+	"standwatch/daemon/journal"
+	"standwatch/sensors"
+)
+
+type exportCommand struct {
+	Data   string `required:"" placeholder:"DIR" help:"The journal's folder."`
+	From   string `placeholder:"T" help:"Only what was taken at or after this time (RFC 3339)."`
+	To     string `placeholder:"T" help:"Only what was taken before this time (RFC 3339)."`
+	Points string `placeholder:"a,b" help:"Only readings of these points; marks stay."`
+	JSON   bool   `name:"json" help:"One JSON object a line instead of CSV."`
+}
+
+// Run writes what is committed, in the journal's order.
+func (c exportCommand) Run(ctx context.Context, o output) (err error) {
+	from, err := when("from", c.From)
+	if err != nil {
+		return err
+	}
+	to, err := when("to", c.To)
+	if err != nil {
+		return err
+	}
+	r, err := journal.OpenReader(ctx, c.Data)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	quantities, err := r.Quantities(ctx)
+	if err != nil {
+		return err
+	}
+	points, err := chosen(c.Points, quantities)
+	if err != nil {
+		return err
+	}
+	anchors, err := r.Anchors(ctx)
+	if err != nil {
+		return err
+	}
+	w := fieldlog.NewWriter(o.out)
+	if c.JSON {
+		w = fieldlog.NewJSONWriter(o.out)
+	}
+	defer func() { err = errors.Join(err, w.Flush()) }()
+	rows := fieldlog.NewExport(func(point string) sensors.Quantity { return quantities[point] }, anchors.Wall)
+	for e, err := range r.Entries(ctx, 1, 0, points) {
+		if err != nil {
+			return err
+		}
+		row, ok := rows.Row(e)
+		if !ok || !from.IsZero() && row.Time < from.UnixMilli() || !to.IsZero() && row.Time >= to.UnixMilli() {
+			continue
+		}
+		if err := w.Write(row); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func when(flag, text string) (time.Time, error) {
+	if text == "" {
+		return time.Time{}, nil
+	}
+	t, err := time.Parse(time.RFC3339, text)
+	if err != nil {
+		return t, usagef("--%s: %q is not a time; write it as 2026-06-12T20:00:00Z", flag, text)
+	}
+	return t, nil
+}
+
+// chosen splits a list of points and checks that the journal knows each.
+func chosen(list string, known map[string]sensors.Quantity) ([]string, error) {
+	if list == "" {
+		return nil, nil
+	}
+	points := strings.Split(list, ",")
+	for i, p := range points {
+		points[i] = strings.TrimSpace(p)
+		if _, ok := known[points[i]]; !ok {
+			return nil, fmt.Errorf("the journal has no point %q; standwatch export without --points shows them all", points[i])
+		}
+	}
+	return points, nil
+}

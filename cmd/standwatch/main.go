@@ -1,0 +1,106 @@
+// Standwatch is the box that stays on site while a technician starts up a
+// multi-split refrigerant system. This is its one binary: flags, signals and
+// wiring; the work is in the packages daemon, rules and sensors.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit statuses, as the contract has them.
+const (
+	exitDone   = 0
+	exitFailed = 1 // what was given cannot be used, or the work failed
+	exitUsage  = 2 // the command line itself is wrong
+)
+
+type commands struct {
+	Run     runCommand     `cmd:"" help:"Watch a site: read its instruments, judge the steps, serve the screens."`
+	Demo    demoCommand    `cmd:"" help:"Play a night at an invented site, over real MQTT, with the screens."`
+	Check   checkCommand   `cmd:"" help:"Check site files: every fault at once, FILE:LINE:COLUMN."`
+	Replay  replayCommand  `cmd:"" help:"Put field logs through the rules and print the findings."`
+	Export  exportCommand  `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`
+	Points  pointsCommand  `cmd:"" help:"List the points of a site, and their newest readings where there is a journal."`
+	Version versionCommand `cmd:"" help:"Print the version."`
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+// output is where commands write.
+type output struct{ out, err io.Writer }
+
+// run parses and runs a command line, and returns the exit status.
+func run(ctx context.Context, args []string, out, errOut io.Writer) int {
+	var c commands
+	exited := -1
+	all, first := scenarios()
+	parser, err := kong.New(&c,
+		kong.Name("standwatch"),
+		kong.Description("The box that stays: watches the start-up of a multi-split refrigerant system. It opens and closes nothing."),
+		kong.Writers(out, errOut),
+		kong.Exit(func(status int) { exited = status }),
+		kong.Vars{"scenarios": all, "scenario": first},
+	)
+	if err != nil {
+		fmt.Fprintln(errOut, "standwatch:", err)
+		return exitUsage
+	}
+	k, err := parser.Parse(args)
+	if exited >= 0 { // --help
+		return exited
+	}
+	if err != nil {
+		fmt.Fprintf(errOut, "standwatch: %v; see standwatch --help\n", err)
+		return exitUsage
+	}
+	k.BindTo(ctx, (*context.Context)(nil))
+	k.Bind(output{out, errOut})
+	if err := k.Run(); err != nil {
+		var told toldError
+		if !errors.As(err, &told) {
+			fmt.Fprintln(errOut, "standwatch:", err)
+		}
+		var usage usageError
+		if errors.As(err, &usage) {
+			return exitUsage
+		}
+		return exitFailed
+	}
+	return exitDone
+}
+
+// toldError is a failure whose lines have already been written.
+type toldError struct{ error }
+
+// usageError is a command line that parses but cannot be meant.
+type usageError struct{ error }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// faults writes every fault on its own line and returns the failure they are.
+func faults(w io.Writer, errs []error) error {
+	for _, err := range errs {
+		fmt.Fprintln(w, err)
+	}
+	return toldError{fmt.Errorf("%d faults", len(errs))}
+}
+
+type versionCommand struct{}
+
+// Run prints the version.
+func (versionCommand) Run(o output) error {
+	fmt.Fprintln(o.out, version())
+	return nil
+}

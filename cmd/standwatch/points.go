@@ -1,0 +1,97 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"text/tabwriter"
+	"time"
+
+	"standwatch/daemon"
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+type pointsCommand struct {
+	Config string `required:"" placeholder:"FILE" help:"The site file."`
+	Data   string `placeholder:"DIR" help:"The journal's folder; without it the site file's, where it exists."`
+}
+
+// Run lists the points with their newest readings.
+func (c pointsCommand) Run(ctx context.Context, o output) error {
+	site, errs := daemon.Load(c.Config)
+	if len(errs) > 0 {
+		return faults(o.err, errs)
+	}
+	newest, err := newestReadings(ctx, c.Data, site.Box.Data)
+	if err != nil {
+		return err
+	}
+	w := tabwriter.NewWriter(o.out, 0, 8, 2, ' ', 0)
+	fmt.Fprintln(w, "POINT\tMEASURES\tROLE\tEVERY\tSOURCE\tNEWEST\tTAKEN\tHEALTH")
+	for _, p := range site.Points {
+		value, taken, health := "-", "-", "nothing yet"
+		if n, ok := newest[p.Name]; ok {
+			health = n.Health.Grade.String()
+			if n.Health.Reason != "" {
+				health += " (" + n.Health.Reason + ")"
+			}
+			if n.Health.Grade != sensors.Failed {
+				value = fmt.Sprintf("%v %s", n.Value, p.Quantity.SI())
+			}
+			taken = n.taken.In(site.Zone).Format("2006-01-02 15:04:05")
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Name, p.Quantity, or(p.Role, "-"), p.Every, or(p.Source, "replay only"), value, taken, health)
+	}
+	return w.Flush()
+}
+
+type newestReading struct {
+	rules.Measured
+	taken time.Time
+}
+
+// newestReadings looks through the journal's newest readings; without a
+// journal there are none.
+func newestReadings(ctx context.Context, given, configured string) (map[string]newestReading, error) {
+	dir := given
+	if dir == "" {
+		if found, _ := filepath.Glob(filepath.Join(configured, "*.db")); len(found) == 0 {
+			return nil, nil
+		}
+		dir = configured
+	}
+	r, err := journal.OpenReader(ctx, dir)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	anchors, err := r.Anchors(ctx)
+	if err != nil {
+		return nil, err
+	}
+	newest := map[string]newestReading{}
+	for e, err := range r.Recent(ctx, 100_000) {
+		if err != nil {
+			return nil, err
+		}
+		m, ok := e.Body.(*rules.Measured)
+		if !ok {
+			continue
+		}
+		if _, have := newest[m.Point]; have {
+			continue
+		}
+		ms, _ := anchors.Wall(rules.Instant{Boot: e.At.Boot, Since: m.Taken})
+		newest[m.Point] = newestReading{*m, time.UnixMilli(ms)}
+	}
+	return newest, nil
+}
+
+func or(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}

@@ -1,0 +1,212 @@
+// Package daemon joins the parts into the box: Run starts the sources, the one
+// loop that stamps and commits, the judging that follows the journal, and the
+// followers that carry findings and readings outward. Replay puts a field log
+// through the same engine.
+//
+//	sources -> queue -> loop -> journal -> judging -> findings -> { outbox, uplink, screens, metrics }
+//
+// There are three kinds of goroutine: a source's own, the loop, and whatever
+// follows the journal. Only the loop writes entries; only judging writes findings.
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// Limits of the one queue and of a commit.
+const (
+	queueLength = 8192 // deliveries that may wait
+	batchLength = 8192 // readings that make a commit due at once
+)
+
+// stopGrace is how long followers may take to end after the journal is closed
+// to new entries: a reply under way may still arrive and move a cursor.
+const stopGrace = 5 * time.Second
+
+// Clock stamps what the loop takes from the queue. A daemon has one: the
+// machine's (clock.Clock) in run, the readings' own times (clock.Own) in the demo.
+type Clock interface {
+	// Stamp is the time since boot, whole milliseconds, never going back, at
+	// which something with an own time (Unix ms; 0: none) is taken.
+	Stamp(own int64) time.Duration
+	// Anchor is the wall clock as an anchor for an entry stamped at.
+	Anchor(at time.Duration) *rules.Clocked
+}
+
+// Source is a source with the name of its device, for the log.
+type Source struct {
+	Name string
+	sensors.Source
+}
+
+// Parts is everything a daemon is made of. Zero fields that are not needed may stay zero.
+type Parts struct {
+	Site      rules.Site
+	Zone      *time.Location
+	BoxName   string
+	Version   string
+	Demo      bool
+	Rules     []rules.Rule
+	Journal   *journal.Journal
+	Clock     Clock
+	OwnTimes  bool          // the clock goes by the readings' own times: they are checked against no other
+	Machine   string        // the kernel's boot id; empty: not known
+	Commit    time.Duration // the interval of group commits
+	Sources   []Source
+	Followers []journal.Follower
+	Log       *slog.Logger
+}
+
+// Daemon is a box put together. It serves the screens (web.Box) before, while
+// and after it runs.
+type Daemon struct {
+	parts    Parts
+	queue    chan sensors.Delivery
+	marks    chan mark
+	loop     *loop
+	judging  *judging
+	devices  *devices
+	stopping chan struct{} // closed when the box is told to stop
+}
+
+// New puts a box together. It starts nothing.
+func New(p Parts) *Daemon {
+	if p.Commit <= 0 {
+		p.Commit = 250 * time.Millisecond
+	}
+	if p.Zone == nil {
+		p.Zone = time.UTC
+	}
+	if p.Rules == nil {
+		p.Rules = rules.All()
+	}
+	d := &Daemon{
+		parts:    p,
+		queue:    make(chan sensors.Delivery, queueLength),
+		marks:    make(chan mark),
+		stopping: make(chan struct{}),
+		devices:  &devices{state: map[string]device{}, now: time.Now},
+	}
+	d.judging = newJudging(p)
+	d.loop = newLoop(d)
+	return d
+}
+
+// Run runs the box until ctx ends, and returns after an orderly stop: sources
+// cancelled, the queue drained, a last commit, followers given a deadline.
+func (d *Daemon) Run(ctx context.Context) error {
+	if err := d.loop.begin(ctx); err != nil {
+		return fmt.Errorf("daemon: starting: %w", err)
+	}
+	if err := d.judging.begin(ctx, d.loop.started); err != nil {
+		return fmt.Errorf("daemon: reading the journal: %w", err)
+	}
+
+	sourcesCtx, stopSources := context.WithCancel(ctx)
+	followCtx, stopFollowers := context.WithCancel(context.WithoutCancel(ctx))
+	loopCtx, stopLoop := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopSources()
+	defer stopFollowers()
+	defer stopLoop()
+
+	failed := make(chan error, 2)
+	var sources, core, followers sync.WaitGroup
+	core.Go(func() {
+		if err := d.loop.run(loopCtx); err != nil {
+			failed <- fmt.Errorf("daemon: keeping readings: %w", err)
+		}
+	})
+	judgingDone := make(chan struct{})
+	go func() {
+		defer close(judgingDone)
+		if err := d.judging.run(followCtx, d.loop.stopped); err != nil && !errors.Is(err, context.Canceled) {
+			failed <- fmt.Errorf("daemon: judging: %w", err)
+		}
+	}()
+	for _, f := range d.parts.Followers {
+		followers.Go(func() {
+			if err := f.Run(followCtx); err != nil && !errors.Is(err, context.Canceled) {
+				d.parts.Log.Error("a follower ended", "follower", f.State().Name, "error", err)
+			}
+		})
+	}
+	for _, s := range d.parts.Sources {
+		sources.Go(func() {
+			if err := s.Run(sourcesCtx, d.emit(loopCtx)); err != nil && !errors.Is(err, context.Canceled) {
+				d.parts.Log.Error("a source ended", "source", s.Name, "error", err)
+				d.devices.set(s.Name, false, "Stopped: "+err.Error())
+			}
+		})
+	}
+
+	var err error
+	select {
+	case <-ctx.Done():
+	case err = <-failed:
+	}
+	close(d.stopping)
+	stopSources()
+	sources.Wait() // each returns promptly: until loopCtx ends the loop still takes
+	stopLoop()
+	core.Wait()
+	select { // judging ends by itself once it has applied the last commit
+	case <-judgingDone:
+		grace, cancel := context.WithTimeout(followCtx, stopGrace)
+		d.settle(grace)
+		cancel()
+	case <-time.After(stopGrace):
+	}
+	stopFollowers()
+	followers.Wait()
+	<-judgingDone
+	return err
+}
+
+// settle waits, no longer than ctx allows, until every follower that can has
+// sent what there is.
+func (d *Daemon) settle(ctx context.Context) {
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		waiting := false
+		for _, f := range d.parts.Followers {
+			if s := f.State(); s.OK && s.Waiting > 0 {
+				waiting = true
+			}
+		}
+		if !waiting {
+			return
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// emit returns the function by which sources hand over deliveries. It waits
+// while the queue is full; after the loop has ended nothing is taken any more.
+func (d *Daemon) emit(loopCtx context.Context) sensors.Emit {
+	return func(x sensors.Delivery) {
+		select {
+		case d.queue <- x:
+		case <-loopCtx.Done():
+		}
+	}
+}
+
+// Status is the function that sources report their device's state to.
+func (d *Daemon) Status(name string, ok bool, sentence string) { d.devices.set(name, ok, sentence) }
+
+// Count adds one to a counter of odd things.
+func (d *Daemon) Count(what string) { d.devices.count(what) }

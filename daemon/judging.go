@@ -1,0 +1,371 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"standwatch/daemon/clock"
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+)
+
+// judging follows the journal with the rules' engine. It takes commits from
+// memory while it keeps up, and reads them back from the journal where it does
+// not (after a start, or behind a burst): the order is the journal's either way.
+type judging struct {
+	p       Parts
+	offered chan batch    // nearest commits, from memory
+	more    chan struct{} // one slot: something was committed
+	head    atomic.Uint64 // sequence of the newest committed entry
+	nextDue atomic.Pointer[rules.Instant]
+
+	mu      sync.Mutex // guards what follows: one writer, the screens read
+	engine  *rules.Engine
+	applied uint64
+	view    view
+
+	watchers watchers
+	raised   atomic.Int64
+}
+
+// offeredLength bounds the commits that wait in memory; what does not fit is
+// read back from the journal.
+const offeredLength = 4
+
+func newJudging(p Parts) *judging {
+	return &judging{
+		p:       p,
+		offered: make(chan batch, offeredLength),
+		more:    make(chan struct{}, 1),
+		engine:  rules.NewEngine(p.Site, p.Rules),
+		view:    newView(p),
+	}
+}
+
+// due is the judges' earliest deadline.
+func (g *judging) due() (rules.Instant, bool) {
+	if d := g.nextDue.Load(); d != nil {
+		return *d, true
+	}
+	return rules.Instant{}, false
+}
+
+// offer hands over a commit. It never waits: measuring goes on while judging catches up.
+func (g *judging) offer(b batch) {
+	g.head.Store(b.entries[len(b.entries)-1].Seq)
+	select {
+	case g.offered <- b:
+	default:
+	}
+	select {
+	case g.more <- struct{}{}:
+	default:
+	}
+}
+
+// begin finds the place in the journal from which the engine must go: the
+// earliest begin of a step still open, or the last start before this one, so
+// that every judge alive at the head has seen its whole past.
+func (g *judging) begin(ctx context.Context, started uint64) error {
+	j := g.p.Journal
+	from := started
+	marks, err := j.Marks(ctx)
+	if err != nil {
+		return err
+	}
+	for _, e := range marks {
+		if _, ok := e.Body.(*rules.Started); ok && e.Seq < started {
+			from = e.Seq
+		}
+	}
+	open, err := j.OpenSteps(ctx)
+	if err != nil {
+		return err
+	}
+	for _, e := range open {
+		from = min(from, e.Seq)
+	}
+	flags, err := j.OpenFlags(ctx, from)
+	if err != nil {
+		return err
+	}
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.engine.Resume(flags)
+	g.applied = from - 1
+	for _, e := range marks {
+		if e.Seq < from {
+			g.view.mark(e)
+		}
+	}
+	g.head.Store(started + 1)
+	return g.view.past(ctx, j)
+}
+
+// run applies commits until stopped is closed and everything committed is
+// applied, or ctx ends.
+func (g *judging) run(ctx context.Context, stopped <-chan struct{}) error {
+	if err := g.catchUp(ctx); err != nil {
+		return err
+	}
+	if err := g.reconcile(ctx); err != nil {
+		return err
+	}
+	for {
+		select {
+		case b := <-g.offered:
+			if err := g.apply(ctx, b); err != nil {
+				return err
+			}
+		case <-g.more:
+			if len(g.offered) == 0 && g.behind() {
+				if err := g.catchUp(ctx); err != nil {
+					return err
+				}
+			}
+		case <-stopped:
+			return g.catchUp(ctx)
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (g *judging) behind() bool { return g.applied < g.head.Load() }
+
+// apply takes one commit from memory, after what lies before it.
+func (g *judging) apply(ctx context.Context, b batch) error {
+	first, last := b.entries[0].Seq, b.entries[len(b.entries)-1].Seq
+	if last <= g.applied {
+		return nil
+	}
+	if first != g.applied+1 {
+		return g.catchUp(ctx)
+	}
+	g.mu.Lock()
+	var found []rules.Finding
+	for _, e := range b.entries {
+		found = append(found, g.next(e)...)
+	}
+	g.mu.Unlock()
+	return g.settle(ctx, found)
+}
+
+// catchUp applies from the journal until the newest committed entry.
+func (g *judging) catchUp(ctx context.Context) error {
+	const page = 65536 // between pages the screens get their turn
+	for g.behind() {
+		to := min(g.applied+page, g.head.Load())
+		var found []rules.Finding
+		g.mu.Lock()
+		for e, err := range g.p.Journal.Entries(ctx, g.applied+1, to, nil) {
+			if err != nil {
+				g.mu.Unlock()
+				return err
+			}
+			found = append(found, g.next(e)...)
+		}
+		g.mu.Unlock()
+		if g.applied < to {
+			return fmt.Errorf("the journal ends at %d, but %d was committed", g.applied, to)
+		}
+		if err := g.settle(ctx, found); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// next applies one entry to the screens' view and the engine.
+func (g *judging) next(e rules.Entry) []rules.Finding {
+	g.view.entry(e)
+	g.applied = e.Seq
+	return g.engine.Next(e)
+}
+
+// settle stores what was found, makes it seen, and says when judging wants to
+// be asked next.
+func (g *judging) settle(ctx context.Context, found []rules.Finding) error {
+	if len(found) > 0 {
+		stored, err := g.find(ctx, found)
+		if err != nil {
+			return err
+		}
+		g.mu.Lock()
+		for _, s := range stored {
+			g.view.finding(s)
+			g.raised.Add(1)
+		}
+		g.mu.Unlock()
+	}
+	if due, ok := g.engine.Due(); ok {
+		g.nextDue.Store(&due)
+	} else {
+		g.nextDue.Store(nil)
+	}
+	g.watchers.tell()
+	return nil
+}
+
+// find stores findings, again and again where the disk will not take them: a
+// finding that was not stored would not reach anybody.
+func (g *judging) find(ctx context.Context, found []rules.Finding) ([]journal.Stored, error) {
+	for {
+		stored, err := g.p.Journal.Find(found)
+		if err == nil {
+			return stored, nil
+		}
+		g.p.Log.Error("findings could not be stored, trying again", "error", err)
+		select {
+		case <-ctx.Done():
+			return nil, err
+		case <-time.After(time.Second):
+		}
+	}
+}
+
+// reconcile closes the gap between what the journal calls open and what the
+// rules of today's version do: after an upgrade they may differ.
+func (g *judging) reconcile(ctx context.Context) error {
+	open, err := g.p.Journal.OpenFlags(ctx, 0)
+	if err != nil {
+		return err
+	}
+	have := map[string]bool{}
+	for _, f := range g.engine.Open() {
+		have[flagKey(f.Finding)] = true
+	}
+	var found []rules.Finding
+	at := g.view.at
+	for _, f := range open {
+		if have[flagKey(f.Finding)] {
+			delete(have, flagKey(f.Finding))
+			continue
+		}
+		c := f.Finding
+		c.Edge, c.Urgency, c.At, c.Seq = rules.Cleared, rules.Note, at, g.applied
+		c.Text = "No longer open after a restart: " + f.Text
+		found = append(found, c)
+	}
+	for _, f := range g.engine.Open() {
+		if have[flagKey(f.Finding)] {
+			found = append(found, f.Finding)
+		}
+	}
+	return g.settle(ctx, found)
+}
+
+func flagKey(f rules.Finding) string {
+	return fmt.Sprintf("%s|%s|%d|%s", f.Flag, f.System, f.Begin, f.Subject)
+}
+
+// reading returns an entry's reading.
+func reading(e rules.Entry) (*rules.Measured, bool) {
+	m, ok := e.Body.(*rules.Measured)
+	return m, ok
+}
+
+// lastRunState is where the journal ended before this run.
+type lastRunState struct {
+	at     rules.Instant
+	moment clock.Moment
+}
+
+// lastRun finds where the journal ends, by its newest anchor.
+func lastRun(ctx context.Context, j *journal.Journal) (s lastRunState, err error) {
+	if _, s.at, err = j.End(ctx); err != nil || s.at.Boot == 0 {
+		return s, err
+	}
+	marks, err := j.Marks(ctx)
+	if err != nil {
+		return s, err
+	}
+	for _, e := range marks {
+		switch b := e.Body.(type) {
+		case *rules.Started:
+			s.moment.Machine = b.Machine
+		case *rules.Clocked:
+			s.moment.Wall = b.Wall - e.At.Since.Milliseconds()
+			s.moment.Proven = b.Proven
+		}
+	}
+	s.moment.Since = s.at.Since
+	if s.moment.Wall != 0 {
+		s.moment.Wall += s.at.Since.Milliseconds()
+	}
+	return s, nil
+}
+
+// watchers are the screens that wait for news.
+type watchers struct {
+	mu   sync.Mutex
+	next int
+	all  map[int]chan struct{}
+}
+
+func (w *watchers) add() (<-chan struct{}, func()) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.all == nil {
+		w.all = map[int]chan struct{}{}
+	}
+	w.next++
+	id, c := w.next, make(chan struct{}, 1)
+	w.all[id] = c
+	return c, func() {
+		w.mu.Lock()
+		defer w.mu.Unlock()
+		delete(w.all, id)
+	}
+}
+
+func (w *watchers) tell() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, c := range w.all {
+		select {
+		case c <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// devices is what sources report of their brokers and buses.
+type devices struct {
+	mu     sync.Mutex
+	order  []string
+	state  map[string]device
+	counts map[string]int64
+	now    func() time.Time
+}
+
+type device struct {
+	ok       bool
+	sentence string
+	since    time.Time
+}
+
+func (d *devices) set(name string, ok bool, sentence string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	old, known := d.state[name]
+	if !known {
+		d.order = append(d.order, name)
+	}
+	if known && old.ok == ok && old.sentence == sentence {
+		return
+	}
+	d.state[name] = device{ok, sentence, d.now()}
+}
+
+func (d *devices) count(what string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.counts == nil {
+		d.counts = map[string]int64{}
+	}
+	d.counts[what]++
+}

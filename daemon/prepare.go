@@ -1,0 +1,218 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"time"
+
+	"standwatch/daemon/broker"
+	"standwatch/daemon/clock"
+	"standwatch/daemon/config"
+	"standwatch/daemon/journal"
+	"standwatch/daemon/outbox"
+	"standwatch/daemon/uplink"
+	"standwatch/daemon/web"
+	"standwatch/rules"
+	"standwatch/sensors"
+	"standwatch/sensors/all"
+)
+
+// Site is a site file read by everybody who owns a part of it.
+type Site struct {
+	*config.Site
+	Uplinks []uplink.Config
+	Outbox  outbox.Config
+	Web     web.Config
+	Brokers map[string]broker.Config // those within the box, by name
+}
+
+// Load reads a site file and has each part checked by its owner. It touches
+// nothing else. All faults come at once, in the order of their places.
+func Load(file string) (*Site, []error) {
+	read, faults := config.Load(file, all.Drivers())
+	if read == nil {
+		return nil, faults
+	}
+	s := &Site{Site: read, Brokers: map[string]broker.Config{}}
+	for _, b := range config.Entries(read.Brokers) {
+		for _, f := range b.Value.Fields {
+			if f.Key == "embedded" {
+				s.Brokers[b.Key] = broker.Read(f.Value, &faults)
+			}
+		}
+	}
+	s.Uplinks = uplink.Read(read.Uplink, &faults)
+	s.Outbox = outbox.Read(read.Outbox, &faults)
+	s.Web = web.Read(read.Web, &faults)
+	for _, d := range read.Devices {
+		if _, err := d.Driver.New(sensors.Env{Log: slog.New(slog.DiscardHandler)}, d.Config); err != nil {
+			faults = append(faults, err)
+		}
+	}
+	return s, config.Faults(errors.Join(faults...))
+}
+
+// Box is a daemon with what stands around it: its journal, its brokers, its
+// acknowledgement links.
+type Box struct {
+	*Daemon
+	Journal *journal.Journal
+	Links   *outbox.Links
+	Brokers map[string]*broker.Broker
+}
+
+// Setup is how a box differs from what its site file says.
+type Setup struct {
+	Data    string // the journal's folder; empty: the site file's
+	Version string
+	Demo    *clock.Own // the readings' own times are the clock; nil: the machine's
+	Log     *slog.Logger
+}
+
+// Open makes a box of a site: it opens the journal and starts the brokers
+// within. Close what it returns after Run.
+func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
+	dir := set.Data
+	if dir == "" {
+		dir = s.Box.Data
+	}
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, fmt.Errorf("the folder for the journal: %w", err)
+	}
+	b := &Box{Brokers: map[string]*broker.Broker{}}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, b.Close())
+		}
+	}()
+	if b.Journal, err = journal.Open(ctx, dir, set.Log); err != nil {
+		return nil, err
+	}
+	if b.Links, err = outbox.OpenLinks(dir, s.Web.URL()); err != nil {
+		return nil, err
+	}
+	for name, c := range s.Brokers {
+		if b.Brokers[name], err = broker.Start(c, set.Log.With("broker", name)); err != nil {
+			return nil, err
+		}
+	}
+	parts := Parts{
+		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit,
+		Rules: rules.All(), Journal: b.Journal, Log: set.Log,
+	}
+	if err := setClock(&parts, set, s.Box.Clock); err != nil {
+		return nil, err
+	}
+	parts.Followers = followers(s, b, set.Log)
+	b.Daemon = New(parts)
+	b.Daemon.parts.Sources, err = b.sources(s, set)
+	return b, err
+}
+
+func setClock(p *Parts, set Setup, kind string) error {
+	if set.Demo != nil {
+		p.Clock, p.OwnTimes, p.Demo = set.Demo, true, true
+		return nil
+	}
+	c, err := clock.Running()
+	if err != nil {
+		return err
+	}
+	p.Clock, p.Machine = c, c.Machine()
+	if kind == "trusted" {
+		p.Clock = trusted{c}
+	}
+	return nil
+}
+
+// trusted is a machine's clock that the site file vouches for.
+type trusted struct{ *clock.Clock }
+
+// Anchor is the wall clock, proven by the site file's word.
+func (t trusted) Anchor(at time.Duration) *rules.Clocked {
+	c := t.Clock.Anchor(at)
+	c.Proven = true
+	return c
+}
+
+func followers(s *Site, b *Box, log *slog.Logger) []journal.Follower {
+	var fs []journal.Follower
+	for _, c := range s.Uplinks {
+		fs = append(fs, uplink.New(uplink.Parts{Config: c, Box: s.Box.Name, Site: s.Site.Site, Journal: b.Journal, Log: log.With("store", c.Name)}))
+	}
+	for _, f := range outbox.New(outbox.Parts{
+		Config: s.Outbox, Box: s.Box.Name, ID: b.Links.Box(), Site: s.Name, Zone: s.Zone,
+		Ack: b.Links.Make, Journal: b.Journal, Log: log,
+	}) {
+		fs = append(fs, f)
+	}
+	return fs
+}
+
+// sources makes every device's source. A broker within the box is by now a
+// broker like any other, with an address and a password for the box.
+func (b *Box) sources(s *Site, set Setup) ([]Source, error) {
+	var list []Source
+	for _, d := range s.Devices {
+		c := d.Config
+		if own := b.Brokers[c.Name]; own != nil && d.Driver.Device == "broker" {
+			c.Device = reached(c.Device, own)
+		}
+		env := sensors.Env{
+			Log: set.Log.With("device", c.Name), Status: b.Status, Count: b.Count,
+			OneWire: openOneWire,
+		}
+		src, err := d.Driver.New(env, c)
+		if err != nil {
+			return nil, err
+		}
+		b.Status(c.Name, false, "Not reached yet.")
+		list = append(list, Source{Name: c.Name, Source: src})
+	}
+	return list, nil
+}
+
+// reached replaces a broker's `embedded` by where it listens and how the box gets in.
+func reached(n sensors.Node, b *broker.Broker) sensors.Node {
+	user, password := b.Credential()
+	m := sensors.Node{File: n.File, Line: n.Line, Column: n.Column, Kind: sensors.Mapping}
+	for _, f := range n.Fields {
+		if f.Key != "embedded" {
+			m.Fields = append(m.Fields, f)
+		}
+	}
+	for _, kv := range [][2]string{{"url", "tcp://" + b.Address()}, {"user", user}, {"password", password}} {
+		m.Fields = append(m.Fields, sensors.Field{Key: kv[0], Value: sensors.Node{Kind: sensors.Scalar, Text: kv[1]}})
+	}
+	return m
+}
+
+// Close closes the brokers and the journal.
+func (b *Box) Close() error {
+	var errs []error
+	for _, x := range b.Brokers {
+		if x != nil {
+			errs = append(errs, x.Close())
+		}
+	}
+	if b.Journal != nil {
+		errs = append(errs, b.Journal.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// Acknowledges checks the key of an acknowledgement link and returns the
+// finding it stands for.
+func (b *Box) Acknowledges(ctx context.Context, id int64, key string) (rules.Finding, bool) {
+	if !b.Links.Check(id, key) {
+		return rules.Finding{}, false
+	}
+	found, err := b.Journal.Findings(ctx, id-1, 1)
+	if err != nil || len(found) != 1 || found[0].ID != id {
+		return rules.Finding{}, false
+	}
+	return found[0].Finding, true
+}

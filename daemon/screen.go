@@ -1,0 +1,300 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"sort"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/daemon/web"
+	"standwatch/rules"
+)
+
+// recentLength bounds the findings that the screens show without asking the journal.
+const recentLength = 100
+
+// view is what the screens show, kept up entry by entry beside the engine.
+type view struct {
+	p        Parts
+	at       rules.Instant
+	anchors  journal.Anchors
+	points   map[string]*web.Point
+	pointsAt map[string]rules.Instant // of the newest reading
+	heardAt  map[string]rules.Instant
+	takenAt  map[string]time.Duration
+	steps    []pastStep // in the order begun
+	verdicts []rules.Finding
+	recent   []journal.Stored
+	raised   map[string]rules.Instant
+	count    uint64
+}
+
+type pastStep struct {
+	rules.Step
+	begun, ended rules.Instant
+	open         bool
+	begunOwn     int64
+}
+
+func newView(p Parts) view {
+	v := view{
+		p: p, anchors: journal.Anchors{}, points: map[string]*web.Point{},
+		pointsAt: map[string]rules.Instant{}, heardAt: map[string]rules.Instant{}, takenAt: map[string]time.Duration{},
+		raised: map[string]rules.Instant{},
+	}
+	for _, pt := range p.Site.Points {
+		v.points[pt.Name] = &web.Point{Point: pt}
+	}
+	return v
+}
+
+// past loads the findings that lie before the entries the engine will see.
+func (v *view) past(ctx context.Context, j *journal.Journal) error {
+	for after := int64(0); ; {
+		page, err := j.Findings(ctx, after, 1000)
+		if err != nil {
+			return err
+		}
+		if len(page) == 0 {
+			return nil
+		}
+		for _, s := range page {
+			v.finding(s)
+			after = s.ID
+		}
+	}
+}
+
+// entry takes what the screens need of an entry.
+func (v *view) entry(e rules.Entry) {
+	v.at = e.At
+	v.count = e.Seq
+	m, ok := e.Body.(*rules.Measured)
+	if !ok {
+		v.mark(e)
+		return
+	}
+	p := v.points[m.Point]
+	if p == nil {
+		return
+	}
+	p.Count++
+	if m.Health.Grade != 0 {
+		p.Bad++
+	}
+	if m.Health.Live() {
+		v.heardAt[m.Point] = e.At
+	}
+	p.Value, p.Health = m.Value, m.Health
+	v.pointsAt[m.Point] = e.At
+	v.takenAt[m.Point] = m.Taken
+}
+
+// mark takes steps and anchors.
+func (v *view) mark(e rules.Entry) {
+	switch b := e.Body.(type) {
+	case *rules.Clocked:
+		v.anchors[e.At.Boot] = journal.Anchor{
+			OffsetMs: b.Wall - e.At.Since.Milliseconds(), Error: b.Error, Source: b.Source, Proven: b.Proven,
+		}
+	case *rules.Told:
+		system := v.system(b.System)
+		switch b.Kind {
+		case "begin":
+			v.end(system, b.Name, e.At)
+			v.steps = append(v.steps, pastStep{
+				Step:  rules.Step{System: system, Name: b.Name, Begin: e.Seq, Limits: b.Limits},
+				begun: e.At, open: true,
+			})
+		case "end":
+			v.end(system, b.Name, e.At)
+		}
+	}
+}
+
+// system completes an empty name on a site with one system.
+func (v *view) system(name string) string {
+	if name == "" && len(v.p.Site.Systems) == 1 {
+		return v.p.Site.Systems[0].Name
+	}
+	return name
+}
+
+func (v *view) end(system, name string, at rules.Instant) {
+	for i := range v.steps {
+		if s := &v.steps[i]; s.open && s.System == system && s.Name == name {
+			s.open, s.ended = false, at
+		}
+	}
+}
+
+// finding takes a stored finding.
+func (v *view) finding(s journal.Stored) {
+	if n := len(v.recent); n > 0 && v.recent[n-1].ID >= s.ID {
+		return
+	}
+	v.recent = append(v.recent, s)
+	if len(v.recent) > recentLength {
+		v.recent = v.recent[1:]
+	}
+	if s.Edge == rules.Given {
+		v.verdicts = append(v.verdicts, s.Finding)
+	}
+}
+
+func (v *view) wall(at rules.Instant) time.Time {
+	ms, ok := v.anchors.Wall(at)
+	if !ok {
+		return time.Time{}
+	}
+	return time.UnixMilli(ms).In(v.p.Zone)
+}
+
+// Now is how everything stands.
+func (d *Daemon) Now() web.Snapshot {
+	g := d.judging
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	v := &g.view
+	at := v.at
+	if !d.parts.OwnTimes && at.Boot == d.loop.boot {
+		at.Since = max(at.Since, d.parts.Clock.Stamp(0)) // time goes on between entries
+	}
+	s := web.Snapshot{
+		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo,
+		At: at, Wall: v.wall(at), ClockProven: v.anchors[at.Boot].Proven,
+		Kept: v.count, KeptAt: v.wall(v.at),
+	}
+	s.Running, s.Past = v.stepStates(g.engine, at)
+	for _, p := range d.parts.Site.Points {
+		s.Points = append(s.Points, v.point(p.Name))
+	}
+	for _, f := range g.engine.Open() {
+		s.Flags = append(s.Flags, web.Flag{Flag: f, Raised: v.wall(f.First)})
+	}
+	sort.SliceStable(s.Flags, func(i, j int) bool {
+		a, b := s.Flags[i], s.Flags[j]
+		if a.Urgency != b.Urgency {
+			return a.Urgency > b.Urgency
+		}
+		return b.First.Before(a.First)
+	})
+	for i := len(v.recent) - 1; i >= 0; i-- {
+		f := v.recent[i]
+		s.Recent = append(s.Recent, web.Finding{Finding: f.Finding, ID: f.ID, Wall: v.wall(f.At)})
+	}
+	s.Devices = d.devices.list()
+	for _, f := range d.parts.Followers {
+		s.Outward = append(s.Outward, f.State())
+	}
+	return s
+}
+
+func (v *view) point(name string) web.Point {
+	p := *v.points[name]
+	if at, ok := v.pointsAt[name]; ok {
+		p.Taken = v.wall(rules.Instant{Boot: at.Boot, Since: v.takenAt[name]})
+	}
+	if at, ok := v.heardAt[name]; ok {
+		p.Heard = v.wall(at)
+	}
+	return p
+}
+
+// stepStates are the steps under way, as their judges see them, and those past, newest first.
+func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []web.Step) {
+	outlooks := map[uint64]rules.Outlook{}
+	for _, o := range e.Outlooks(at) {
+		outlooks[o.Begin] = o.Outlook
+	}
+	for i := range v.steps {
+		s := &v.steps[i]
+		w := web.Step{Step: s.Step, Begun: v.wall(s.begun)}
+		for _, f := range v.verdicts {
+			if f.Begin == s.Begin {
+				w.Verdicts = append(w.Verdicts, f)
+			}
+		}
+		if !s.open {
+			w.Ended = v.wall(s.ended)
+			past = append([]web.Step{w}, past...)
+			continue
+		}
+		w.Outlook = outlooks[s.Begin]
+		w.FigureAt = v.wall(w.Outlook.FigAt)
+		for _, t := range w.Outlook.Trend {
+			ms, _ := v.anchors.Wall(rules.Instant{Boot: at.Boot, Since: t.Since})
+			w.Trend = append(w.Trend, web.TrendPoint{WallMs: ms, Low: t.Low, Best: t.Best, High: t.High})
+		}
+		running = append(running, w)
+	}
+	return running, past
+}
+
+// Watch returns a channel that gets a value when Now has changed.
+func (d *Daemon) Watch() (<-chan struct{}, func()) { return d.judging.watchers.add() }
+
+// Curve returns a point's samples between two wall times (Unix ms).
+func (d *Daemon) Curve(ctx context.Context, point string, fromMs, toMs int64, most int) ([]journal.Sample, error) {
+	return d.parts.Journal.Series(ctx, point, fromMs, toMs, most)
+}
+
+// Tell records a mark; it is durable when Tell returns without error.
+func (d *Daemon) Tell(ctx context.Context, told rules.Told) error {
+	if told.Kind == "begin" && told.Limits == nil {
+		told.Limits = d.parts.Site.Settings(d.system(told.System), told.Name)
+	}
+	m := mark{told, make(chan error, 1)}
+	select {
+	case d.marks <- m:
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-d.loop.stopped:
+		return errors.New("the box is stopping: the mark was not recorded")
+	}
+	select {
+	case err := <-m.done:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Kept waits until everything whose own time is at or before a moment (Unix
+// ms) is committed and judged.
+func (d *Daemon) Kept(ctx context.Context, unixMs int64) error {
+	changed, stop := d.Watch()
+	defer stop()
+	for {
+		d.judging.mu.Lock()
+		ms, ok := d.judging.view.anchors.Wall(d.judging.view.at)
+		d.judging.mu.Unlock()
+		if ok && ms >= unixMs {
+			return nil
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+func (d *Daemon) system(name string) string {
+	if name == "" && len(d.parts.Site.Systems) == 1 {
+		return d.parts.Site.Systems[0].Name
+	}
+	return name
+}
+
+func (d *devices) list() []web.Device {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var ds []web.Device
+	for _, name := range d.order {
+		x := d.state[name]
+		ds = append(ds, web.Device{Name: name, OK: x.ok, Sentence: x.sentence, Since: x.since})
+	}
+	return ds
+}
