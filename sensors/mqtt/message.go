@@ -87,15 +87,21 @@ func (d *dispatch) readings(rs []sensors.Reading, m message, now time.Time, coun
 	}
 	from := len(rs)
 	rs = d.values(rs, m, now, count)
-	// A retained message without a time of its own says nothing about now; its
-	// readings are dropped, and counted.
+	if !m.retained {
+		return rs
+	}
+	// A retained message without a time of its own says nothing about now, and
+	// an old failure nothing at all; they are counted, and are no readings.
 	kept := rs[:from]
 	for _, r := range rs[from:] {
-		if m.retained && r.Own == 0 {
+		switch {
+		case r.Own == 0:
 			count("retained-without-time")
-			continue
+		case r.Health.Grade == sensors.Failed:
+			count("retained-failure")
+		default:
+			kept = append(kept, r)
 		}
-		kept = append(kept, r)
 	}
 	return kept
 }
