@@ -174,7 +174,7 @@ const (
 func (s *screens) pointChart(ctx context.Context, snap Snapshot, c choice, p sensors.Point, from, to int64, most int) (*chart, error) {
 	d, _ := c.dressed(p.Quantity, p.Unit)
 	ch := &chart{Point: p.Name, Unit: d.symbol, Log: p.Quantity == sensors.Vacuum,
-		From: from, To: to, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
+		From: from, To: to, Times: []int64{}, Y: []*float64{}, Text: []string{}, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
 	samples, err := s.box.Curve(ctx, p.Name, from, to, most)
 	if err != nil {
 		return nil, err

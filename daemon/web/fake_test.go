@@ -149,21 +149,28 @@ func (b *fakeBox) run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case <-tick.C:
-			b.change(func(s *Snapshot) {
-				s.Wall = s.Wall.Add(time.Second)
-				if *scene == "old" {
-					return
-				}
-				s.KeptAt = s.Wall
-				for i := range s.Points {
-					s.Points[i].Taken, s.Points[i].Heard = s.Wall, s.Wall
-				}
-				if *scene == "hold" {
-					s.Running = b.holding(*s)
-				}
-			})
+			b.tick(*scene)
 		}
 	}
+}
+
+// tick is one second of the invented night.
+func (b *fakeBox) tick(scene string) {
+	b.change(func(s *Snapshot) {
+		s.Wall = s.Wall.Add(time.Second)
+		if scene == "old" {
+			return
+		}
+		s.KeptAt = s.Wall
+		for i := range s.Points {
+			if i < 4 {
+				s.Points[i].Taken, s.Points[i].Heard = s.Wall, s.Wall
+			}
+		}
+		if scene == "hold" {
+			s.Running = b.holding(*s)
+		}
+	})
 }
 
 func micronPa(v float64) float64 { return v * 101325 / 760 / 1000 }

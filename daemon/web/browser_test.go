@@ -1,0 +1,290 @@
+package web_test
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+
+	"standwatch/daemon/web"
+)
+
+var shots = flag.String("shots", "", "put a picture of every page looked at into this folder")
+
+// look is how a person looks at a page.
+type look struct {
+	name          string
+	width, height int64
+	dark          bool
+	noScript      bool
+}
+
+var looks = []look{
+	{name: "phone", width: 390, height: 844},
+	{name: "phone-dark", width: 390, height: 844, dark: true},
+	{name: "narrow", width: 320, height: 640},
+	{name: "desk", width: 1280, height: 900},
+	{name: "desk-dark", width: 1280, height: 900, dark: true},
+	{name: "phone-noscript", width: 390, height: 844, noScript: true},
+}
+
+// browser is a real one, with what its console said.
+type browser struct {
+	ctx context.Context
+	axe string
+	mu  sync.Mutex
+	bad []string
+}
+
+// openBrowser starts the browser that deploy/check installs.
+func openBrowser(t *testing.T) *browser {
+	t.Helper()
+	var path string
+	for _, name := range []string{"chromium-headless-shell", "headless_shell", "chromium"} {
+		if p, err := exec.LookPath(name); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		t.Fatal("no chromium-headless-shell in the PATH: run deploy/check, which installs it")
+	}
+	axe, err := os.ReadFile("assets/node_modules/axe-core/axe.min.js")
+	if err != nil {
+		t.Fatalf("no axe-core: run deploy/check, which installs it (%v)", err)
+	}
+	if _, err := os.Stat("assets/vendor/uPlot.iife.min.js"); err != nil {
+		t.Fatalf("no uPlot: run deploy/check, which installs it (%v)", err)
+	}
+	alloc, stopAlloc := chromedp.NewExecAllocator(t.Context(), chromedp.ExecPath(path), chromedp.Headless, chromedp.NoSandbox,
+		chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.NoDefaultBrowserCheck, chromedp.UserDataDir(t.TempDir()),
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
+		chromedp.Flag("hide-scrollbars", true))
+	t.Cleanup(stopAlloc)
+	ctx, stop := chromedp.NewContext(alloc)
+	t.Cleanup(stop)
+	b := &browser{ctx: ctx, axe: string(axe)}
+	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
+		t.Fatal(err)
+	}
+	console := chromedp.Console(ctx)
+	go func() {
+		for m, err := range console {
+			if err != nil {
+				return
+			}
+			if m.Type == chromedp.ConsoleError || m.Type == chromedp.ConsoleException || m.Type == chromedp.ConsoleWarning {
+				b.mu.Lock()
+				b.bad = append(b.bad, m.String()+" "+m.URL)
+				b.mu.Unlock()
+			}
+		}
+	}()
+	return b
+}
+
+// complaints are what the console said since the last time.
+func (b *browser) complaints() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	bad := b.bad
+	b.bad = nil
+	return bad
+}
+
+func (b *browser) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
+	defer cancel()
+	if err := chromedp.Do(ctx, steps...); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func ask[T any](t *testing.T, b *browser, script string) T {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
+	defer cancel()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%v\n%s", err, script)
+	}
+	return v
+}
+
+// until waits for a page to come to something.
+func (b *browser) until(t *testing.T, what, script string) {
+	t.Helper()
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		if ask[bool](t, b, script) {
+			return
+		}
+	}
+	t.Fatalf("%s: it never came to %s", what, script)
+}
+
+func (b *browser) as(t *testing.T, l look) {
+	t.Helper()
+	scheme := "light"
+	if l.dark {
+		scheme = "dark"
+	}
+	options := []chromedp.EmulateViewportOption{chromedp.EmulateScale(2)}
+	if l.width < 800 {
+		options = append(options, chromedp.EmulateMobile, chromedp.EmulateTouch, chromedp.EmulatePortrait)
+	}
+	b.do(t, chromedp.EmulateViewport(l.width, l.height, options...),
+		chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			if _, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}); err != nil {
+				return err
+			}
+			_, err := cdp.Call(ctx, target, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: l.noScript})
+			return err
+		}))
+}
+
+// violation is what axe-core says of a page.
+type violation struct {
+	ID, Help string
+	Nodes    []struct{ HTML, FailureSummary string }
+}
+
+// checkPage opens a page and demands that nothing is wrong with it: no
+// complaint of axe-core (its enhanced contrast and target size included), no
+// scrolling sideways, no word on the console.
+func (b *browser) checkPage(t *testing.T, base, path string, l look) {
+	t.Helper()
+	b.do(t, chromedp.Navigate(base+path))
+	if !l.noScript {
+		b.until(t, path, `!document.querySelector("[data-curve]") || !!document.querySelector("[data-curve] canvas")`)
+	}
+	if wide := ask[float64](t, b, `document.documentElement.scrollWidth - window.innerWidth`); wide > 0 {
+		t.Errorf("%s %s scrolls sideways by %g px: %s", l.name, path, wide, ask[string](t, b, widest))
+	}
+	if small := ask[string](t, b, smallTargets); small != "" {
+		t.Errorf("%s %s has targets under 48 px: %s", l.name, path, small)
+	}
+	if !l.noScript {
+		b.do(t, chromedp.Evaluate[chromedp.Void](b.axe))
+		for _, v := range ask[[]violation](t, b, `axe.run(document, {rules: {"color-contrast-enhanced": {enabled: true}, "target-size": {enabled: true}}}).then(r => r.violations)`) {
+			for _, n := range v.Nodes {
+				t.Errorf("%s %s: %s: %s\n%s\n%s", l.name, path, v.ID, v.Help, n.HTML, n.FailureSummary)
+			}
+		}
+	}
+	if *shots != "" {
+		b.picture(t, fmt.Sprintf("%s%s", l.name, strings.NewReplacer("/", "_", "?", "_", "&", "_", "=", "_").Replace(path)))
+	}
+	for _, c := range b.complaints() {
+		t.Errorf("%s %s: the console says %s", l.name, path, c)
+	}
+}
+
+func (b *browser) picture(t *testing.T, name string) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
+	defer cancel()
+	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(*shots, name+".png"), png, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// The element that sticks out, and what is too small for a glove: links within
+// a sentence are text, not targets.
+const (
+	widest = `Array.from(document.querySelectorAll("body *")).filter(e => e.getBoundingClientRect().right > window.innerWidth + 1)
+		.map(e => e.outerHTML.slice(0, 80)).slice(0, 3).join(" | ")`
+	smallTargets = `Array.from(document.querySelectorAll("a, button, input:not([type=hidden]), select, textarea, summary"))
+		.filter(e => e.checkVisibility() && !e.classList.contains("skip"))
+		.filter(e => { const b = e.getBoundingClientRect(); return b.height < 48 || b.width < 48; })
+		.map(e => e.outerHTML.slice(0, 80)).join(" | ")`
+)
+
+var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/steps", "/steps/vacuum-hold", "/steps/weigh-in", "/steps/cooling-check",
+	"/flags", "/box", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
+	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/flags/ack?id=7&key=secret"}
+
+func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
+	b := openBrowser(t)
+	for _, scene := range []string{"hold", "weigh", "idle", "empty", "old"} {
+		h, _ := web.FakeScreens(scene)
+		server := httptest.NewServer(h)
+		t.Cleanup(server.Close)
+		for _, l := range looks {
+			b.as(t, l)
+			for _, path := range pages {
+				if scene != "hold" && path != "/" || scene == "empty" && strings.HasPrefix(path, "/points/") {
+					continue
+				}
+				name := l
+				name.name = scene + "-" + l.name
+				b.checkPage(t, server.URL, path, name)
+			}
+		}
+		if scene == "empty" {
+			for _, path := range []string{"/points", "/steps", "/flags", "/box"} {
+				b.as(t, looks[0])
+				b.checkPage(t, server.URL, path, looks[0])
+			}
+		}
+		b.do(t, chromedp.Navigate("about:blank"))
+	}
+}
+
+func TestRealBrowserShowsNewsAndSaysWhenItLosesTheBox(t *testing.T) {
+	b := openBrowser(t)
+	b.as(t, looks[0])
+	h, tick := web.FakeScreens("hold")
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	server := &http.Server{Handler: h, ReadHeaderTimeout: time.Second}
+	go func() { _ = server.Serve(ln) }() // it ends when the test closes it
+	base := "http://" + ln.Addr().String()
+	b.do(t, chromedp.Navigate(base+"/"))
+	b.until(t, "the curve", `!!document.querySelector("[data-curve] canvas")`)
+	first := ask[string](t, b, `document.querySelector(".where .clock").textContent`)
+	tick()
+	b.until(t, "the clock going on", fmt.Sprintf(`document.querySelector(".where .clock").textContent > %q`, first))
+	// A form under somebody's fingers stays.
+	b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelector(".flag input[name=by]").value = "Ines"`))
+	tick()
+	b.until(t, "the clock going on", fmt.Sprintf(`document.querySelector(".where .clock").textContent > %q`, first))
+	if got := ask[string](t, b, `document.querySelector(".flag input[name=by]").value`); got != "Ines" {
+		t.Errorf("what was typed is gone: %q", got)
+	}
+	if bad := b.complaints(); len(bad) > 0 {
+		t.Errorf("the console says %q", bad)
+	}
+	if err := server.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b.until(t, "the page noticing", `document.body.classList.contains("lostbox")`)
+	text := ask[string](t, b, `document.getElementById("lost").textContent`)
+	if !strings.Contains(text, "lost the box at 03:25") {
+		t.Errorf("the page says %q", text)
+	}
+	if *shots != "" {
+		b.picture(t, "lost")
+	}
+}
