@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"maps"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -338,7 +339,7 @@ type devices struct {
 	mu     sync.Mutex
 	order  []string
 	state  map[string]device
-	counts map[string]int64
+	counts map[string]uint64
 	now    func() time.Time
 }
 
@@ -365,7 +366,14 @@ func (d *devices) count(what string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.counts == nil {
-		d.counts = map[string]int64{}
+		d.counts = map[string]uint64{}
 	}
 	d.counts[what]++
+}
+
+// counted is a copy of the counters.
+func (d *devices) counted() map[string]uint64 {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return maps.Clone(d.counts)
 }
