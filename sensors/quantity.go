@@ -3,6 +3,7 @@ package sensors
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"sort"
 	"strconv"
 	"strings"
@@ -153,11 +154,13 @@ const (
 	absolute
 )
 
+// String returns gauge or absolute.
+func (r reference) String() string { return [...]string{"", "gauge", "absolute"}[r] }
+
 type unit struct {
 	dim           Dimension
 	scale, offset float64 // SI = float64(value*scale) + offset
 	ref           reference
-	temperature   bool
 }
 
 // Conversions: exact by definition but for the micron, 101325/760 Pa per
@@ -249,10 +252,13 @@ func SI(value float64, symbol string) (si float64, unit string, err error) {
 }
 
 // Units lists the symbols a dimension may be written in, sorted.
-func (d Dimension) Units() []string {
+func (d Dimension) Units() []string { return d.units(either) }
+
+// units leaves out those that contradict gauge or absolute.
+func (d Dimension) units(ref reference) []string {
 	var us []string
 	for s, u := range units {
-		if u.dim == d {
+		if u.dim == d && (ref == either || u.ref == either || u.ref == ref) {
 			us = append(us, s)
 		}
 	}
@@ -260,27 +266,43 @@ func (d Dimension) Units() []string {
 	return us
 }
 
-func (d Dimension) accepted() string { return strings.Join(d.Units(), ", ") }
+func (d Dimension) accepted(ref reference) string { return strings.Join(d.units(ref), ", ") }
+
+// reference says whether the quantity is gauge or absolute by its nature.
+func (q Quantity) reference() reference {
+	switch q {
+	case Pressure:
+		return gauge
+	case Vacuum, AbsolutePressure:
+		return absolute
+	}
+	return either
+}
 
 // ToSI converts a value from a named unit into the quantity's SI unit.
 // The error says what would be accepted. A unit that contradicts gauge or
 // absolute is an error.
 func (q Quantity) ToSI(value float64, symbol string) (float64, error) {
-	u, ok := units[symbol]
-	dim := q.Dimension()
 	if q == Temperature && symbol == "K" { // an instrument that speaks kelvin means the absolute scale
 		return float64(value) - 273.15, nil
 	}
-	if !ok || u.dim != dim {
-		return 0, fmt.Errorf("%q is not a unit of %s; write one of %s", symbol, dim, dim.accepted())
-	}
-	if u.ref == gauge && (q == Vacuum || q == AbsolutePressure) {
-		return 0, fmt.Errorf("%q is gauge pressure, but %s is absolute", symbol, q)
-	}
-	if u.ref == absolute && q == Pressure {
-		return 0, fmt.Errorf("%q is absolute pressure, but %s is gauge", symbol, q)
+	u, err := q.Dimension().unit(symbol, q.reference())
+	if err != nil {
+		return 0, err
 	}
 	return float64(value*u.scale) + u.offset, nil
+}
+
+// unit finds a unit of the dimension; the error says what would be accepted.
+func (d Dimension) unit(symbol string, ref reference) (unit, error) {
+	u, ok := units[symbol]
+	switch {
+	case !ok || u.dim != d:
+		return u, fmt.Errorf("%q is not a unit of %s; write one of %s", symbol, d, d.accepted(ref))
+	case ref != either && u.ref != either && u.ref != ref:
+		return u, fmt.Errorf("%q is %s pressure, but here it is %s; write one of %s", symbol, u.ref, ref, d.accepted(ref))
+	}
+	return u, nil
 }
 
 // ParseQuantity reads a quantity as people write it, a number and a unit
@@ -292,14 +314,7 @@ func ParseQuantity(text string, dim Dimension) (float64, error) {
 // Parse reads a quantity as people write it, for this quantity: gauge and
 // absolute spellings that contradict it are errors.
 func (q Quantity) Parse(text string) (float64, error) {
-	ref := either
-	switch q {
-	case Pressure:
-		ref = gauge
-	case Vacuum, AbsolutePressure:
-		ref = absolute
-	}
-	return parseQuantity(text, q.Dimension(), ref)
+	return parseQuantity(text, q.Dimension(), q.reference())
 }
 
 // ParseTime reads a time as people write it: "250ms", "2 min", "6 h".
@@ -314,88 +329,59 @@ func ParseTime(text string) (time.Duration, error) {
 	return time.Duration(math.Round(s*1e3)) * time.Millisecond, nil
 }
 
+// amount is a number and what is written on to the next blank: a fraction
+// ("1/2", "1-1/8", "1 1/8") or a decimal, perhaps with an exponent.
+var amount = regexp.MustCompile(`^(?:(?:(\d+)[ -])?(\d+)/(\d+)|((?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)) ?([^ ]*) ?`)
+
+// smaller names the unit that may follow another in one quantity: 31 lb 5 oz.
+var smaller = map[string]string{"lb": "oz", "ft": "in", "d": "h", "h": "min", "min": "s"}
+
 func parseQuantity(text string, dim Dimension, ref reference) (float64, error) {
-	rest := strings.TrimSpace(text)
-	total, parts := 0.0, 0
-	var last string
-	for rest != "" {
-		num, after := cutNumber(rest)
-		if num == "" {
-			break
+	rest := strings.Join(strings.Fields(text), " ")
+	sign := 1.0
+	if strings.HasPrefix(rest, "-") || strings.HasPrefix(rest, "+") {
+		if rest[0] == '-' {
+			sign = -1 // of the whole: -31 lb 5 oz
 		}
-		v, err := number(num)
+		rest = rest[1:]
+	}
+	total, follows := 0.0, ""
+	for first := true; first || rest != ""; first = false {
+		m := amount.FindStringSubmatch(rest)
+		if m == nil || !first && m[5] != follows {
+			return 0, fmt.Errorf("%q is not %s; write a number and one of %s", text, dim, dim.accepted(ref))
+		}
+		if m[5] == "" {
+			return 0, fmt.Errorf("%q has no unit; write %s with one of %s", text, dim, dim.accepted(ref))
+		}
+		u, err := dim.unit(m[5], ref)
 		if err != nil {
-			return 0, fmt.Errorf("%q is not a number", num)
+			return 0, fmt.Errorf("%q: %w", text, err)
 		}
-		after = strings.TrimLeft(after, " ")
-		end := strings.IndexByte(after, ' ')
-		if end < 0 {
-			end = len(after)
+		v, ok := number(m)
+		if !ok {
+			return 0, fmt.Errorf("%q has no number that could be %s", text, dim)
 		}
-		symbol := after[:end]
-		if symbol == "" {
-			return 0, fmt.Errorf("%q has no unit; write %s with one of %s", text, dim, dim.accepted())
-		}
-		u, ok := units[symbol]
-		if !ok || u.dim != dim {
-			return 0, fmt.Errorf("%q is not a unit of %s; write one of %s", symbol, dim, dim.accepted())
-		}
-		if ref == absolute && u.ref == gauge || ref == gauge && u.ref == absolute {
-			return 0, fmt.Errorf("%q contradicts what is meant here (%s)", symbol, map[reference]string{gauge: "gauge pressure", absolute: "absolute pressure"}[ref])
-		}
-		if parts > 0 && (last != "lb" || symbol != "oz") && (last != "ft" || symbol != "in") {
-			break
-		}
-		total += float64(v*u.scale) + u.offset
-		last, rest = symbol, strings.TrimLeft(after[end:], " ")
-		parts++
+		total += float64(sign*v*u.scale) + u.offset
+		follows, rest = smaller[m[5]], rest[len(m[0]):]
 	}
-	if parts == 0 || rest != "" {
-		return 0, fmt.Errorf("%q is not %s; write a number and one of %s", text, dim, dim.accepted())
+	switch {
+	case math.IsInf(total, 0):
+		return 0, fmt.Errorf("%q has no number that could be %s", text, dim)
+	case dim == Temperatures && total < quantities[Temperature].low:
+		return 0, fmt.Errorf("%q is below absolute zero", text)
 	}
-	if math.IsNaN(total) || math.IsInf(total, 0) {
-		return 0, fmt.Errorf("%q is not a number", text)
-	}
-	return total, nil
+	return total + 0, nil // a zero without its sign
 }
 
-// cutNumber splits a leading number (sign, digits, point, exponent, or a
-// fraction such as 1/2 or 1-1/8) from what follows it.
-func cutNumber(s string) (num, rest string) {
-	i := 0
-	for i < len(s) {
-		c := s[i]
-		digit := c >= '0' && c <= '9'
-		sign := (c == '-' || c == '+') && i == 0
-		mixed := (c == '-' || c == '/') && i > 0 && s[i-1] >= '0' && s[i-1] <= '9' && i+1 < len(s) && s[i+1] >= '0' && s[i+1] <= '9'
-		if !digit && !sign && c != '.' && !mixed {
-			break
-		}
-		i++
+// number is the value of an amount.
+func number(m []string) (v float64, ok bool) {
+	if m[4] != "" {
+		v, err := strconv.ParseFloat(m[4], 64)
+		return v, err == nil
 	}
-	if strings.Trim(s[:i], "+-") == "" {
-		return "", s
-	}
-	return s[:i], s[i:]
-}
-
-func number(s string) (float64, error) {
-	whole := 0.0
-	if i := strings.LastIndexByte(s, '-'); i > 0 { // 1-1/8
-		w, err := strconv.ParseFloat(s[:i], 64)
-		if err != nil || !strings.Contains(s[i:], "/") {
-			return 0, fmt.Errorf("not a number")
-		}
-		whole, s = w, s[i+1:]
-	}
-	if n, d, ok := strings.Cut(s, "/"); ok {
-		a, err1 := strconv.ParseFloat(n, 64)
-		b, err2 := strconv.ParseFloat(d, 64)
-		if err1 != nil || err2 != nil || b == 0 {
-			return 0, fmt.Errorf("not a number")
-		}
-		return whole + a/b, nil
-	}
-	v, err := strconv.ParseFloat(s, 64)
-	return whole + v, err
+	whole, err := strconv.ParseFloat("0"+m[1], 64)
+	a, err1 := strconv.ParseFloat(m[2], 64)
+	b, err2 := strconv.ParseFloat(m[3], 64)
+	return whole + a/b, err == nil && err1 == nil && err2 == nil && b != 0
 }

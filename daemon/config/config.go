@@ -162,12 +162,20 @@ func (r *reader) name(n sensors.Node) string {
 	return n.Text
 }
 
-// list gives a node's items; anything but a list is a fault.
+// list gives the mappings of a list; anything else in it, or instead of it, is a fault.
 func (r *reader) list(n sensors.Node, what string) []sensors.Node {
 	if n.Kind != sensors.List && n.Kind != sensors.Nothing {
 		r.fault(n, what+" should be a list", "write [{name: ...}, ...] or a line with - for each")
 	}
-	return n.Items
+	var items []sensors.Node
+	for _, it := range n.Items {
+		if it.Kind != sensors.Mapping {
+			r.fault(it, "this should be a mapping", "write {name: ..., ...}")
+			continue
+		}
+		items = append(items, it)
+	}
+	return items
 }
 
 func (r *reader) readSite(n, root sensors.Node) {
@@ -263,7 +271,7 @@ func (r *reader) device(d sensors.Driver, settings sensors.Node) (name string, e
 	case len(known) == 0:
 		r.fault(settings, "no broker is given for this point", "add brokers: [{name: site, url: tcp://HOST:1883}]")
 	default:
-		r.fault(settings, "which broker has this point?", "add broker: one of "+strings.Join(known, ", "))
+		r.fault(settings, "several brokers are given, and this point names none", "add broker: one of "+strings.Join(known, ", "))
 	}
 	return "", entry, false
 }

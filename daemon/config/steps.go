@@ -1,6 +1,7 @@
 package config
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -71,7 +72,7 @@ func (r *reader) stepSettings(step string, n sensors.Node) map[string]rules.Sett
 		}
 		value, err := limitValue(l, v.Text)
 		if v.Kind != sensors.Scalar {
-			err = fmt.Errorf("%s", "no single value is given")
+			err = errors.New("a single value should stand here")
 		}
 		if err != nil {
 			d.Fail(v, fmt.Sprintf("%s: %v", l.Key, err), "")
@@ -100,7 +101,7 @@ func limitValue(l rules.Limit, text string) (float64, error) {
 	}
 	v, err := sensors.ParseQuantity(text, l.Dimension)
 	if err == nil && v < 0 && l.Dimension != sensors.Temperatures {
-		err = fmt.Errorf("%q is below zero; write %s", text, l.Dimension)
+		err = fmt.Errorf("%q is below zero", text)
 	}
 	if err == nil && l.Dimension == sensors.Times {
 		_, err = sensors.ParseTime(text)

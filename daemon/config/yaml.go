@@ -126,11 +126,16 @@ func parseBlock(file, text string, before int) (root sensors.Node, faults []erro
 		return root, w.faults, false
 	}
 	root = sensors.Node{File: file, Line: before + 1, Column: 1}
-	for i, doc := range f.Docs {
-		if i > 0 {
-			w.fault(doc.GetToken(), "a second document begins here", "a site file is one document: delete the ---")
+	seen := false
+	for _, doc := range f.Docs {
+		if _, directive := doc.Body.(*ast.DirectiveNode); directive {
+			continue // its fault is told already
+		}
+		if seen {
+			w.fault(doc.Start, "a second document begins here", "a site file is one document: delete the ---")
 			break
 		}
+		seen = true
 		if doc.Body != nil {
 			root = w.node(doc.Body)
 		}
