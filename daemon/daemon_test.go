@@ -1,0 +1,274 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"standwatch/daemon/clock"
+	"standwatch/daemon/fieldlog"
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// The site of these tests: a scale and a gauge at the invented site.
+func testSite() rules.Site {
+	return rules.Site{
+		Name: "Quayside Library",
+		Systems: []rules.System{{Refrigerant: "R-410A", Steps: map[string]map[string]rules.Setting{
+			"weigh-in": {"target": {Value: 14.2, Text: "14.2 kg", Source: "site file", Given: true}},
+		}}},
+		Points: []sensors.Point{
+			{Name: "scale", Quantity: sensors.Mass, Role: "charging-scale", Every: 2 * time.Second, SilentAfter: 10 * time.Second},
+			{Name: "gauge", Quantity: sensors.Vacuum, Role: "vacuum-gauge", Every: time.Second, SilentAfter: 30 * time.Second},
+		},
+	}
+}
+
+// script is a source that does what a function says.
+type script func(ctx context.Context, emit sensors.Emit)
+
+func (s script) Run(ctx context.Context, emit sensors.Emit) error {
+	s(ctx, emit)
+	<-ctx.Done()
+	return nil
+}
+
+// box opens the journal in dir and makes a daemon over it.
+func box(t *testing.T, dir string, src sensors.Source) (*Daemon, *journal.Journal) {
+	t.Helper()
+	log := slog.New(slog.NewTextHandler(t.Output(), nil))
+	j, err := journal.Open(t.Context(), dir, log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := clock.Running()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return New(Parts{
+		Site: testSite(), BoxName: "test", Journal: j, Clock: trusted{c}, Machine: c.Machine(),
+		Sources: []Source{{"instruments", src}}, Log: log,
+	}), j
+}
+
+// run runs a box for a while of the bubble's time, and stops it in order.
+func run(t *testing.T, d *Daemon, during func(ctx context.Context)) {
+	t.Helper()
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	during(ctx)
+	stop()
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+}
+
+func findings(t *testing.T, j *journal.Journal) string {
+	t.Helper()
+	found, err := j.Findings(context.WithoutCancel(t.Context()), 0, 10000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	anchors, err := j.Anchors(context.WithoutCancel(t.Context()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	for _, f := range found {
+		ms, _ := anchors.Wall(f.At)
+		fmt.Fprintf(&b, "%s\n", f.JSON(time.UnixMilli(ms)))
+	}
+	return b.String()
+}
+
+// replayed exports a journal and puts the log through Replay.
+func replayed(t *testing.T, j *journal.Journal) string {
+	t.Helper()
+	ctx := context.WithoutCancel(t.Context())
+	anchors, err := j.Anchors(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	quantities, err := j.Quantities(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var log bytes.Buffer
+	w := fieldlog.NewWriter(&log)
+	rows := fieldlog.NewExport(func(p string) sensors.Quantity { return quantities[p] }, anchors.Wall)
+	for e, err := range j.Entries(ctx, 1, 0, nil) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if row, ok := rows.Row(e); ok {
+			if err := w.Write(row); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := w.Flush(); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "log.csv")
+	if err := os.WriteFile(file, log.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	_, err = Replay(ctx, ReplayParts{Site: testSite(), Rules: rules.All(), Found: func(f rules.Finding, wall time.Time) error {
+		fmt.Fprintf(&b, "%s\n", f.JSON(wall))
+		return nil
+	}}, []string{file})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+// weighing gives the scale every 2 s, losing 4 g a second, but for the spans
+// in which it sleeps, and a gauge that stays.
+func weighing(start time.Time, asleep func(time.Duration) bool) script {
+	return func(ctx context.Context, emit sensors.Emit) {
+		for ctx.Err() == nil {
+			t := time.Since(start)
+			var rs []sensors.Reading
+			if !asleep(t) {
+				rs = append(rs, sensors.Mass.Reading("scale", 38.4-0.004*t.Seconds(), "kg"))
+			}
+			emit(sensors.Delivery{Readings: append(rs, sensors.Vacuum.Reading("gauge", 312, "micron"))})
+			time.Sleep(2 * time.Second)
+		}
+	}
+}
+
+// A scale that goes quiet in a weigh-in is told at its limit and wakes at 60 s,
+// though nothing else happens; and a replay of the exported log finds the same
+// at the same moments, also over restarts.
+func TestSilentScaleLiveAndReplayed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir, start := t.TempDir(), time.Now()
+		asleep := func(d time.Duration) bool {
+			return d > 5*time.Minute && d < 7*time.Minute || d > 12*time.Minute
+		}
+		d, j := box(t, dir, weighing(start, asleep))
+		run(t, d, func(ctx context.Context) {
+			time.Sleep(time.Minute)
+			if err := d.Tell(ctx, rules.Told{Kind: "begin", Name: "weigh-in"}); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(9 * time.Minute)
+		})
+		first := findings(t, j)
+		for _, want := range []string{
+			`"rule":"scale-silent","state":"raised","urgency":"tell"`,
+			`"rule":"scale-silent","state":"raised","urgency":"wake"`,
+			`"rule":"scale-silent","state":"cleared"`,
+		} {
+			if strings.Count(first, want) != 1 {
+				t.Errorf("the first run found %d times %s, want once:\n%s", strings.Count(first, want), want, first)
+			}
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+
+		// Again over the same journal: nothing is repeated, the step goes on, and
+		// the second silence is found by the judge that began in the first run.
+		time.Sleep(time.Minute)
+		d, j = box(t, dir, weighing(start, asleep))
+		run(t, d, func(context.Context) {
+			time.Sleep(3 * time.Minute)
+			if s := d.Now(); len(s.Running) != 1 || s.Running[0].Name != "weigh-in" {
+				t.Errorf("after a restart the running steps are %v", s.Running)
+			}
+		})
+		both := findings(t, j)
+		if !strings.HasPrefix(both, first) {
+			t.Errorf("the restart changed what had been found:\n%s\nwas\n%s", both, first)
+		}
+		if n := strings.Count(both[len(first):], `"rule":"scale-silent","state":"raised","urgency":"wake"`); n != 1 {
+			t.Errorf("the second silence woke %d times, want once:\n%s", n, both[len(first):])
+		}
+		if again := replayed(t, j); again != both {
+			t.Errorf("the replay found\n%s\nlive it was\n%s", again, both)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// Nothing is acknowledged before it is durable, and everything is.
+func TestKeptAfterCommit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		var j *journal.Journal
+		kept := 0
+		src := script(func(ctx context.Context, emit sensors.Emit) {
+			for i := range 100 {
+				emit(sensors.Delivery{
+					Readings: []sensors.Reading{sensors.Mass.Reading("scale", float64(i), "kg")},
+					Kept: func() {
+						kept++
+						last, err := j.Last(context.WithoutCancel(ctx))
+						if err != nil || last < uint64(kept) {
+							t.Errorf("acknowledged %d readings, but %d entries are in the journal (%v)", kept, last, err)
+						}
+					},
+				})
+				time.Sleep(10 * time.Millisecond)
+			}
+		})
+		var d *Daemon
+		d, j = box(t, dir, src)
+		run(t, d, func(context.Context) { time.Sleep(900 * time.Millisecond) }) // stops with some still waiting
+		if kept < 90 {
+			t.Errorf("%d readings were acknowledged, want all that were handed over (90)", kept)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// A time of its own that is years off is named, and the reading stands at the
+// moment the box heard it.
+func TestOwnTimeYearsOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		now := time.Now()
+		src := script(func(ctx context.Context, emit sensors.Emit) {
+			for _, own := range []time.Time{now.AddDate(-10, 0, 0), now.AddDate(10, 0, 0), now.Add(-time.Hour), now} {
+				r := sensors.Mass.Reading("scale", 1, "kg")
+				r.Own = own.UnixMilli()
+				emit(sensors.Delivery{Readings: []sensors.Reading{r}})
+			}
+		})
+		d, j := box(t, t.TempDir(), src)
+		run(t, d, func(context.Context) { time.Sleep(time.Second) })
+		var got []string
+		for e, err := range j.Entries(context.WithoutCancel(t.Context()), 1, 0, nil) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			if m, ok := reading(e); ok {
+				got = append(got, fmt.Sprintf("%s %v", m.Health.Reason, (m.Taken-e.At.Since).Round(time.Second)))
+			}
+		}
+		want := "time-off 0s, time-off 0s,  -1h0m0s,  0s"
+		if s := strings.Join(got, ", "); s != want {
+			t.Errorf("kept as %q, want %q", s, want)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
