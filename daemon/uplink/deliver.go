@@ -148,7 +148,7 @@ func (f *Follower) write(ctx context.Context, lines []string) (outcome, string, 
 			return what, sentence, nil
 		}
 		f.tell(false, sentence+"; everything is kept and goes out when it is back")
-		sleep(ctx, pause.take(after))
+		f.rest(ctx, pause.take(after))
 	}
 	return 0, "", ctx.Err()
 }

@@ -72,6 +72,7 @@ type Follower struct {
 	mu    sync.Mutex
 	state journal.FollowerState
 	done  int64 // position up to which the entries are accepted
+	last  int64 // the journal's newest
 }
 
 // New makes a follower; it touches nothing until Run.
@@ -89,22 +90,51 @@ func New(p Parts) *Follower {
 	return f
 }
 
-// State says how the follower stands.
+// State says how the follower stands. It asks nobody and waits for nothing.
 func (f *Follower) State() journal.FollowerState {
 	f.mu.Lock()
-	s, done := f.state, f.done
-	f.mu.Unlock()
-	ctx := context.Background() // the journal answers these two at once
-	if last, err := f.Journal.Last(ctx); err == nil {
-		s.Waiting = max(0, int64(last)-done)
-	}
-	if n, err := f.Journal.Quarantined(ctx, f.name); err == nil {
-		s.Quarantined = n
-		if s.OK && n > 0 {
-			s.Sentence += fmt.Sprintf("; %d lines that the store refused for good are kept in quarantine", n)
-		}
+	defer f.mu.Unlock()
+	s := f.state
+	s.Waiting = max(0, f.last-f.done)
+	if s.OK && s.Quarantined > 0 {
+		s.Sentence += fmt.Sprintf("; %d lines that the store refused for good are kept in quarantine", s.Quarantined)
 	}
 	return s
+}
+
+// look notes how long the journal is and how much was refused.
+func (f *Follower) look(ctx context.Context) error {
+	last, err := f.Journal.Last(ctx)
+	if err != nil {
+		return err
+	}
+	quarantined, err := f.Journal.Quarantined(ctx, f.name)
+	if err != nil {
+		return err
+	}
+	f.mu.Lock()
+	f.last, f.state.Quarantined = int64(last), quarantined
+	f.mu.Unlock()
+	return nil
+}
+
+// rest waits, and goes on counting what waits for the store.
+func (f *Follower) rest(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	for {
+		changed := f.Journal.Changed()
+		if err := f.look(ctx); err != nil && ctx.Err() == nil {
+			f.Log.Warn("uplink: the journal cannot be read", "store", f.Config.Name, "error", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+			return
+		case <-changed:
+		}
+	}
 }
 
 func (f *Follower) tell(ok bool, sentence string) {
@@ -138,16 +168,16 @@ func (f *Follower) Run(ctx context.Context) error {
 		case ctx.Err() != nil:
 		case errors.As(err, &held):
 			f.tell(false, held.sentence)
-			sleep(ctx, f.Held)
+			f.rest(ctx, f.Held)
 		case err != nil:
 			f.tell(false, "the journal cannot be read: "+err.Error())
-			sleep(ctx, pause.take(0))
+			f.rest(ctx, pause.take(0))
 			continue
 		case !more:
 			select {
 			case <-ctx.Done():
 			case <-changed:
-				sleep(ctx, f.Config.Every) // gather: one request and one cursor for many commits
+				f.rest(ctx, f.Config.Every) // gather: one request and one cursor for many commits
 			}
 		}
 		pause.next = firstPause
@@ -157,6 +187,9 @@ func (f *Follower) Run(ctx context.Context) error {
 
 // round sends one batch of each lane; more says that there was a full one.
 func (f *Follower) round(ctx context.Context) (more bool, err error) {
+	if err := f.look(ctx); err != nil {
+		return false, err
+	}
 	waiting := ""
 	for _, l := range f.lanes {
 		if err := l.fill(ctx, f.most); err != nil {
@@ -208,6 +241,9 @@ func (f *Follower) send(ctx context.Context, l *lane) error {
 	}
 	l.lines, l.asides, l.done = l.lines[:0], nil, l.at
 	f.note(l)
+	if len(asides) > 0 {
+		return f.look(ctx)
+	}
 	return nil
 }
 
@@ -248,13 +284,4 @@ func (p *pauses) take(asked time.Duration) time.Duration {
 		d = asked + rand.N(asked/10+1)
 	}
 	return d
-}
-
-func sleep(ctx context.Context, d time.Duration) {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-	case <-t.C:
-	}
 }
