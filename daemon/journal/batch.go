@@ -15,6 +15,7 @@ type batch struct {
 	boot                uint32
 	firstMs, lastMs     int64 // At
 	takenLow, takenHigh int64 // Taken, of any reading in it
+	sealed              bool
 	blob                []byte
 }
 
@@ -248,6 +249,7 @@ type decoder struct {
 	catalog []known
 	want    []bool // by id; nil: all
 	measure rules.Measured
+	id      uint32 // of the point of measure
 	points  []uint32
 	state   []pointState
 	healths []sensors.Health
@@ -308,7 +310,7 @@ func (d *decoder) reason(b []byte) string {
 func (d *decoder) plain(b batch, in *input, low, high uint64, yield func(rules.Entry) bool) (more bool, err error) {
 	at := in.varint()
 	if !d.header(in) {
-		return !in.bad, orDamaged(in.bad)
+		return d.skipped(in)
 	}
 	rows := in.count(2)
 	if uint64(rows) != b.last-b.first+1 {
@@ -357,6 +359,7 @@ func (d *decoder) plain(b batch, in *input, low, high uint64, yield func(rules.E
 		if seq > high {
 			return true, nil
 		}
+		d.id = id
 		p := &d.catalog[id]
 		m.Point, m.Health = p.name, d.healths[s.health]
 		m.Value = 0
@@ -380,9 +383,11 @@ func (d *decoder) plain(b batch, in *input, low, high uint64, yield func(rules.E
 	return true, nil
 }
 
-func orDamaged(bad bool) error {
-	if bad {
-		return errBlob
+// skipped ends a batch in which no point is wanted. Where all are wanted there
+// was none, which no batch has.
+func (d *decoder) skipped(in *input) (more bool, err error) {
+	if in.bad || d.want == nil {
+		return false, errBlob
 	}
-	return nil
+	return true, nil
 }

@@ -41,8 +41,10 @@ CREATE TABLE batches (
 	last_ms       INTEGER NOT NULL,
 	taken_low_ms  INTEGER NOT NULL,
 	taken_high_ms INTEGER NOT NULL,
+	sealed        INTEGER NOT NULL,
 	blob          BLOB NOT NULL
 ) STRICT;
+CREATE INDEX batches_to_seal ON batches (first_seq) WHERE sealed = 0;
 CREATE TABLE events (
 	seq      INTEGER PRIMARY KEY,
 	boot     INTEGER NOT NULL,
@@ -281,6 +283,9 @@ func explain(what, dir string, err error) error {
 	return fmt.Errorf("journal: %s: %w", what, err)
 }
 
+// errEnough ends the rows of a query early, without a fault.
+var errEnough = errors.New("enough rows")
+
 // rows runs a query and calls f for each row.
 func rows(conn *sqlite.Conn, query string, f func(*sqlite.Stmt) error, args ...any) error {
 	s, err := conn.Prepare(query)
@@ -293,6 +298,8 @@ func rows(conn *sqlite.Conn, query string, f func(*sqlite.Stmt) error, args ...a
 			s.BindInt64(i+1, a)
 		case string:
 			s.BindText(i+1, a)
+		case bool:
+			s.BindBool(i+1, a)
 		case []byte:
 			s.BindBytes(i+1, a)
 		default:
@@ -305,6 +312,9 @@ func rows(conn *sqlite.Conn, query string, f func(*sqlite.Stmt) error, args ...a
 			return errors.Join(err, release(s))
 		}
 		if err := f(s); err != nil {
+			if errors.Is(err, errEnough) {
+				err = nil
+			}
 			return errors.Join(err, release(s))
 		}
 	}

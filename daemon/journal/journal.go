@@ -222,8 +222,8 @@ func (j *Journal) check(entries []rules.Entry) (last rules.Instant, err error) {
 	return last, nil
 }
 
-// exact is the largest count that a float64 holds exactly.
-const exact = 1 << 53
+// exact is the largest count kept: to there a count becomes a value and the same count again.
+const exact = 1 << 50
 
 func (j *Journal) normalise(m *rules.Measured) error {
 	id, ok := j.ids[m.Point]
@@ -295,9 +295,9 @@ func (j *Journal) storeBatch(first uint64, entries []rules.Entry) error {
 }
 
 func insertBatch(conn *sqlite.Conn, b batch) error {
-	return execute(conn, `INSERT INTO batches (first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-		int64(b.first), int64(b.last), int64(b.boot), b.firstMs, b.lastMs, b.takenLow, b.takenHigh, b.blob)
+	return execute(conn, `INSERT INTO batches (first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, sealed, blob)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		int64(b.first), int64(b.last), int64(b.boot), b.firstMs, b.lastMs, b.takenLow, b.takenHigh, b.sealed, b.blob)
 }
 
 // The kinds of events, as stored.

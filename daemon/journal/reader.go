@@ -244,7 +244,7 @@ func (w *walk) load(r *Reader, conn *sqlite.Conn, next, to uint64) error {
 		return err
 	}
 	to = min(to, last)
-	err = rows(conn, `SELECT first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob FROM batches
+	err = rows(conn, `SELECT `+batchColumns+` FROM batches
 		WHERE first_seq >= ifnull((SELECT max(first_seq) FROM batches WHERE first_seq <= ?1), 0) AND first_seq <= ?2
 		ORDER BY first_seq`, func(s *sqlite.Stmt) error {
 		b := w.batch(s)
@@ -254,11 +254,11 @@ func (w *walk) load(r *Reader, conn *sqlite.Conn, next, to uint64) error {
 		w.batches = append(w.batches, b)
 		if len(w.arena) >= pageBytes && b.last < to {
 			w.end = b.last
-			return errPageFull
+			return errEnough
 		}
 		return nil
 	}, int64(next), int64(to))
-	if err != nil && !errors.Is(err, errPageFull) {
+	if err != nil {
 		return err
 	}
 	err = rows(conn, `SELECT seq, boot, since_ms, kind, body FROM events WHERE seq >= ? AND seq <= ? ORDER BY seq LIMIT ?`,
@@ -280,17 +280,18 @@ func (w *walk) load(r *Reader, conn *sqlite.Conn, next, to uint64) error {
 	return nil
 }
 
-var errPageFull = errors.New("page full")
+const batchColumns = `first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, sealed, blob`
 
-// batch copies a row out of the statement.
+// batch copies a row of batchColumns out of the statement.
 func (w *walk) batch(s *sqlite.Stmt) batch {
-	n, at := s.ColumnLen(7), len(w.arena)
+	n, at := s.ColumnLen(8), len(w.arena)
 	w.arena = slices.Grow(w.arena, n)[:at+n]
 	blob := w.arena[at : at+n : at+n] // stays valid when the arena grows elsewhere
-	s.ColumnBytes(7, blob)
+	s.ColumnBytes(8, blob)
 	return batch{
 		first: uint64(s.ColumnInt64(0)), last: uint64(s.ColumnInt64(1)), boot: uint32(s.ColumnInt64(2)),
-		firstMs: s.ColumnInt64(3), lastMs: s.ColumnInt64(4), takenLow: s.ColumnInt64(5), takenHigh: s.ColumnInt64(6), blob: blob,
+		firstMs: s.ColumnInt64(3), lastMs: s.ColumnInt64(4), takenLow: s.ColumnInt64(5), takenHigh: s.ColumnInt64(6),
+		sealed: s.ColumnBool(7), blob: blob,
 	}
 }
 
@@ -558,7 +559,7 @@ func (r *Reader) Recent(ctx context.Context, n int) iter.Seq2[rules.Entry, error
 				if w.dec.catalog, err = r.points(conn); err != nil {
 					return err
 				}
-				return rows(conn, `SELECT first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob FROM batches
+				return rows(conn, `SELECT `+batchColumns+` FROM batches
 					WHERE first_seq < ? ORDER BY first_seq DESC LIMIT 1`, func(s *sqlite.Stmt) error {
 					w.batches, found = append(w.batches, w.batch(s)), true
 					return nil

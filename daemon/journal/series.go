@@ -47,17 +47,17 @@ func (r *Reader) curve(ctx context.Context, c *curve, boot uint32, offset int64,
 		more = false
 		err := r.read(ctx, "read a curve", func(conn *sqlite.Conn) (err error) {
 			w.batches, w.arena = w.batches[:0], w.arena[:0]
-			err = rows(conn, `SELECT first_seq, last_seq, boot, first_ms, last_ms, taken_low_ms, taken_high_ms, blob FROM batches
+			err = rows(conn, `SELECT `+batchColumns+` FROM batches
 				WHERE first_seq > ? AND boot = ? AND taken_high_ms >= ? AND taken_low_ms <= ? ORDER BY first_seq`, func(s *sqlite.Stmt) error {
 				b := w.batch(s)
 				w.batches, next = append(w.batches, b), int64(b.first)
 				if len(w.arena) >= pageBytes {
 					more = true
-					return errPageFull
+					return errEnough
 				}
 				return nil
 			}, next, int64(boot), c.from-offset, c.to-offset)
-			if err != nil && !more {
+			if err != nil {
 				return err
 			}
 			w.dec.catalog, err = r.points(conn)
