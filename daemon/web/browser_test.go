@@ -173,8 +173,8 @@ func (b *browser) checkPage(t *testing.T, base, path string, l look) {
 	if !l.noScript {
 		b.until(t, path, `!document.querySelector("[data-curve]") || !!document.querySelector("[data-curve] canvas")`)
 	}
-	if wide := ask[float64](t, b, `document.documentElement.scrollWidth - window.innerWidth`); wide > 0 {
-		t.Errorf("%s %s scrolls sideways by %g px: %s", l.name, path, wide, ask[string](t, b, widest))
+	if wide := ask[float64](t, b, fmt.Sprintf(`document.documentElement.scrollWidth - %d`, l.width)); wide > 0 {
+		t.Errorf("%s %s scrolls sideways by %g px: %s", l.name, path, wide, ask[string](t, b, fmt.Sprintf(widest, l.width)))
 	}
 	if small := ask[string](t, b, smallTargets); small != "" {
 		t.Errorf("%s %s has targets under 48 px: %s", l.name, path, small)
@@ -211,7 +211,7 @@ func (b *browser) picture(t *testing.T, name string) {
 // The element that sticks out, and what is too small for a glove: links within
 // a sentence are text, not targets.
 const (
-	widest = `Array.from(document.querySelectorAll("body *")).filter(e => e.getBoundingClientRect().right > window.innerWidth + 1)
+	widest = `Array.from(document.querySelectorAll("body *")).filter(e => e.getBoundingClientRect().right > %d + 1)
 		.map(e => e.outerHTML.slice(0, 80)).slice(0, 3).join(" | ")`
 	smallTargets = `Array.from(document.querySelectorAll("a, button, input:not([type=hidden]), select, textarea, summary"))
 		.filter(e => e.checkVisibility() && !e.classList.contains("skip"))

@@ -147,16 +147,21 @@ func (c *chart) axes(zone *time.Location, most int) {
 	if low > high {
 		low, high = 1, 10
 	}
+	if l := c.Limit; l != nil { // at the edge it would hide its forbidden side
+		switch {
+		case l.Below && low == l.At && c.Log:
+			low *= 0.95
+		case l.Below && low == l.At:
+			low -= max((high-low)/10, math.Abs(low)/100)
+		case !l.Below && high == l.At && c.Log:
+			high *= 1.05
+		case !l.Below && high == l.At:
+			high += max((high-low)/10, math.Abs(high)/100)
+		}
+	}
 	if c.Log {
 		c.Low, c.High, c.Values = logAxis(low, high)
 	} else {
-		if c.Limit != nil && high > low { // a limit at the edge would hide its forbidden side
-			if room := (high - low) / 10; c.Limit.Below && low == c.Limit.At {
-				low -= room
-			} else if !c.Limit.Below && high == c.Limit.At {
-				high += room
-			}
-		}
 		c.Low, c.High, c.Values = linearAxis(low, high)
 	}
 	c.Hours = timeAxis(c.From, c.To, zone, most)
@@ -201,8 +206,11 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	d, _ := c.dressed(p.Quantity, p.Unit)
 	if l := st.Outlook.Limit; l != nil {
-		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name),
-			Label: s.words.say("curve.limit", d.text(l.Value), l.Source)}
+		label := "curve.limit"
+		if st.Name == "weigh-in" {
+			label = "curve.target"
+		}
+		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name), Label: s.words.say(label, d.text(l.Value), l.Source)}
 	}
 	for _, t := range st.Trend {
 		if t.WallMs >= from && t.WallMs <= to {

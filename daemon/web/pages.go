@@ -16,7 +16,7 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":    {"bar", "count", "lead", "leadcurve", "others", "openflags", "heard", "state"},
+	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
@@ -227,7 +227,7 @@ func confirmURL(do, system, step string) string {
 type figure struct {
 	Number, Unit string
 	Other        string // in the units of the other world
-	Size         int    // how many characters must share the width
+	Size         int    // of the numerals, in hundredths of the width of a phone
 	Old          bool
 	When         moment
 }
@@ -257,8 +257,28 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 	} else if main != other {
 		f.Other = other.text(o.Figure)
 	}
-	f.Size = min(max(len(f.Number), 3), 8)
+	f.Size = numeralSize(f.Number, f.Unit)
 	return f
+}
+
+// numeralSize is the largest of the style sheet's sizes at which number and
+// unit share a phone's width: as tall as a thumb where there are few digits.
+func numeralSize(number, unit string) int {
+	digitsEm := 0.0
+	for _, r := range number {
+		if r >= '0' && r <= '9' || r >= 'a' {
+			digitsEm += 0.7 // the widest of the system fonts
+		} else {
+			digitsEm += 0.4
+		}
+	}
+	room := 84 - 3.6*float64(len(unit))
+	for _, size := range []int{32, 28, 24, 20, 17, 14} {
+		if digitsEm*float64(size) <= room {
+			return size
+		}
+	}
+	return 11
 }
 
 func (s *screens) onOff(v float64) string {
@@ -291,7 +311,8 @@ type tableRow struct{ Clock, Value string }
 type nowView struct {
 	Lead   *stepView
 	Others []stepView
-	Flags  []flagView // that do not belong to the lead
+	Urgent []flagView // that nobody has acknowledged: before the curve
+	Flags  []flagView
 	Next   *stepRow
 	Heard  heardView
 	Quiet  string // nothing has been kept for a while
@@ -316,7 +337,12 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		n.Next = s.next(snap)
 	}
 	for _, f := range snap.Flags {
-		n.Flags = append(n.Flags, s.flagView(snap, v, f.Finding, f.Raised, &f))
+		fv := s.flagView(snap, v, f.Finding, f.Raised, &f)
+		if f.Urgency == rules.Wake && !f.Acknowledged {
+			n.Urgent = append(n.Urgent, fv)
+		} else {
+			n.Flags = append(n.Flags, fv)
+		}
 	}
 	n.Heard = s.heard(snap)
 	if snap.KeptAt.IsZero() {
@@ -665,11 +691,13 @@ func (s *screens) stepRow(snap Snapshot, system, name string) stepRow {
 	row := stepRow{System: system, Name: name, Title: s.words.name("step", name), State: waiting, URL: stepURL(system, name)}
 	if st, ok := snap.running(system, name); ok {
 		row.State = underWay
-		row.When = s.words.say("step.begun", s.words.moment(st.Begun, snap.Wall, snap.zone()).Ago, clock(st.Begun, snap.Wall, snap.zone()))
+		m := s.words.moment(st.Begun, snap.Wall, snap.zone())
+		row.When = s.words.say("step.begun", m.Ago, m.Clock)
 		row.Text = st.Outlook.Sentence
 	} else if st, ok := snap.past(system, name); ok {
 		row.State = outcome(st.Verdicts)
-		row.When = s.words.say("step.ended", clock(st.Ended, snap.Wall, snap.zone()))
+		m := s.words.moment(st.Ended, snap.Wall, snap.zone())
+		row.When = s.words.say("step.ended", m.Ago, m.Clock)
 		if n := len(st.Verdicts); n > 0 {
 			row.Text = st.Verdicts[n-1].Text
 		}

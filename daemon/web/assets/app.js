@@ -155,7 +155,7 @@
 
     size() {
       const w = Math.max(240, Math.floor(this.place.clientWidth));
-      return { width: w, height: w > 560 ? 340 : 280 };
+      return { width: w, height: w > 560 ? 380 : 280 };
     }
 
     resize() {
@@ -182,7 +182,7 @@
       return Object.assign(me.size(), {
         legend: { show: false },
         cursor: { y: false, drag: { x: false, y: false }, points: { size: 12, fill: () => css("--ink") } },
-        padding: [8, 10, 20, 0],
+        padding: [8, 10, 26, 0],
         scales: {
           x: { time: true, range: () => [me.chart.from / 1000, me.chart.to / 1000] },
           y: { distr: me.chart.log ? 3 : 1, log: 10, range: () => [me.chart.low, me.chart.high] },
@@ -194,7 +194,7 @@
             values: () => me.chart.timeTicks.map((t) => t.label),
           }),
           Object.assign({}, axis, {
-            size: 58,
+            size: 48,
             splits: () => me.chart.valueTicks.map((t) => t.at),
             values: () => me.chart.valueTicks.map((t) => t.label),
             filter: (u, s) => s,
@@ -289,9 +289,10 @@
       for (const e of c.events || []) {
         const x = u.valToPos(e.ms / 1000, "x", true);
         ctx.beginPath();
-        ctx.moveTo(x, bottom); ctx.lineTo(x - 4 * px, bottom + 7 * px); ctx.lineTo(x + 4 * px, bottom + 7 * px);
+        const y = bottom + 24 * px;
+        ctx.moveTo(x, y); ctx.lineTo(x - 4 * px, y + 7 * px); ctx.lineTo(x + 4 * px, y + 7 * px);
         ctx.fill();
-        ctx.fillText(String(e.n), x, bottom + 28 * px);
+        ctx.fillText(String(e.n), x, bottom + 33 * px);
       }
       ctx.restore();
     }
