@@ -117,6 +117,9 @@ type reference struct {
 
 func (r *reader) read(root sensors.Node) {
 	d := r.decode(root)
+	if root.Kind != sensors.Mapping && root.Kind != sensors.Nothing {
+		return
+	}
 	site, box := d.Node("site"), d.Node("box")
 	one, many := d.Node("system"), d.Node("systems")
 	points, steps, standing := d.Node("points"), d.Node("steps"), d.Node("rules")

@@ -1,0 +1,52 @@
+package config
+
+import (
+	"errors"
+	"math"
+	"strings"
+	"testing"
+)
+
+func TestTakeoff(t *testing.T) {
+	runs, faults := ReadTakeoff(strings.NewReader("run,line,outside_diameter,length,factor\n"+
+		"riser,liquid,3/8 in,62 m,0.048 kg/m\n"+
+		"riser,suction,5/8 in,100 ft,\n"+
+		"hall,hot-gas,12.7 mm,1.5 m,0.032 lb/ft\n"), "takeoff.csv")
+	if len(faults) > 0 || len(runs) != 3 {
+		t.Fatalf("%v %v", runs, faults)
+	}
+	// 3/8 in = 9.525 mm, 100 ft = 30.48 m: exact by definition. 0.032 lb/ft = 0.04762 kg/m.
+	for i, want := range []Run{
+		{"riser", "liquid", 0.009525, 62, 0, 0.048},
+		{"riser", "suction", 0.015875, 30.48, 0, 0},
+		{"hall", "hot-gas", 0.0127, 1.5, 0, 0.0476216},
+	} {
+		got := runs[i]
+		if got.Name != want.Name || got.Line != want.Line || math.Abs(got.OutsideDiameterM-want.OutsideDiameterM) > 1e-9 ||
+			math.Abs(got.LengthM-want.LengthM) > 1e-9 || math.Abs(got.FactorKgM-want.FactorKgM) > 1e-6 {
+			t.Errorf("%+v, want %+v", got, want)
+		}
+	}
+}
+
+func TestTakeoffFaults(t *testing.T) {
+	const head = "run,line,outside_diameter,length\n"
+	for _, c := range []struct {
+		text     string
+		expected []string
+	}{
+		{"", []string{"1:1 the take-off is empty"}},
+		{"run,line,diameter,length\n", []string{`1:10 there is no column "diameter"`, "1:1 the column outside_diameter is missing"}},
+		{head + "a,liquit,3/8 in,5 m\n", []string{"2:3 did you mean liquid?"}},
+		{head + "é,liquid,3/8,5 m\né,liquid,3/8 in,0 m\n", []string{`2:10 "3/8" has no unit`, `3:17 "0 m" is no length of pipe`}},
+		{head + "a,liquid,3/8 in\nb,liquid,3/8 in,5 kg\n", []string{"2:1 wrong number of fields", `3:17 "kg" is not a unit of a length`}},
+		{head + "a,liquid,\"3/8 in,5 m\n", []string{`2:22 extraneous or missing "`}},
+		{head[:len(head)-1] + ",factor\na,liquid,3/8 in,5 m,0.048\n", []string{`2:21 "0.048" is not a mass a length`}},
+	} {
+		_, faults := ReadTakeoff(strings.NewReader(c.text), "t")
+		for i, f := range faults {
+			faults[i] = errors.New(strings.TrimPrefix(f.Error(), "t:"))
+		}
+		want(t, faults, c.expected...)
+	}
+}
