@@ -44,7 +44,7 @@ func (n *Night) next(what string) uint64 {
 
 func (n *Night) barometerJSON(own time.Time) []byte {
 	pa := n.outdoor.barometer + n.barometerNoise.next()
-	return fmt.Appendf(nil, `{"seq":%d,"time":%q,"hPa":%.2f}`, n.next("barometer"), own.Format(stamp), pa/100)
+	return fmt.Appendf(nil, `{"seq":%d,"time":"%s","hPa":%.2f}`, n.next("barometer"), own.Format(stamp), pa/100)
 }
 
 func (n *Night) gaugeJSON(own time.Time) []byte {
@@ -55,13 +55,13 @@ func (n *Night) gaugeJSON(own time.Time) []byte {
 	} else if micron >= 1000 {
 		digit = 10
 	}
-	return fmt.Appendf(nil, `{"seq":%d,"time":%q,"vacuum":%.0f,"unit":"micron","battery":81}`,
+	return fmt.Appendf(nil, `{"seq":%d,"time":"%s","vacuum":%.0f,"unit":"micron","battery":81}`,
 		n.next("gauge"), own.Format(stamp), to(digit, math.Min(25000, micron)))
 }
 
 func (n *Night) scaleJSON(own time.Time) []byte {
 	kg := n.scale.read(n.gross())
-	return fmt.Appendf(nil, `{"seq":%d,"time":%q,"gross":%.3f,"unit":"kg","battery":%.0f}`,
+	return fmt.Appendf(nil, `{"seq":%d,"time":"%s","gross":%.3f,"unit":"kg","battery":%.0f}`,
 		n.next("scale"), own.Format(stamp), kg, n.scaleBat)
 }
 
@@ -72,16 +72,16 @@ type senml struct {
 
 func pack(base string, own time.Time) *senml {
 	ms := own.UnixMilli()
-	return &senml{fmt.Appendf(nil, `[{"bn":%q,"bt":%d.%03d,`, base, ms/1000, ms%1000)}
+	return &senml{fmt.Appendf(nil, `[{"bn":"%s","bt":%d.%03d,`, base, ms/1000, ms%1000)}
 }
 
 func (p *senml) add(name, unit string, decimals int, value float64) {
-	p.text = fmt.Appendf(p.text, `"n":%q,"u":%q,"v":%.*f},{`, name, unit, decimals, value)
+	p.text = fmt.Appendf(p.text, `"n":"%s","u":"%s","v":%.*f},{`, name, unit, decimals, value)
 }
 
 // flag adds an on or off.
 func (p *senml) flag(name string, on bool) {
-	p.text = fmt.Appendf(p.text, `"n":%q,"vb":%t},{`, name, on)
+	p.text = fmt.Appendf(p.text, `"n":"%s","vb":%t},{`, name, on)
 }
 
 func (p *senml) done() []byte { return append(p.text[:len(p.text)-2], ']') }

@@ -194,7 +194,7 @@ func (n *Night) live() {
 		n.stub = n.pipe.shown()
 	}
 	n.charge.step(n.outdoor.airC, n.outdoor.running != "")
-	n.scaleBat -= 1.0 / 5400
+	n.scaleBat -= 1.0 / 3600
 }
 
 func (n *Night) gross() float64 {

@@ -50,20 +50,16 @@ type Player struct {
 // with mosquitto's defaults: below that none is lost.
 const ahead = 800
 
-// Play plays a night in order over one connection, every message at QoS 1. It
-// returns when the night is over and all of it is kept, or when ctx ends.
+// Play plays a night in order, every message at QoS 1. It returns when the
+// night is over and all of it is kept, or when ctx ends.
 func (p Player) Play(ctx context.Context, night *Night) error {
-	client, err := p.connect(ctx)
-	if err != nil {
-		return err
-	}
-	defer client.Disconnect(250)
-	f := flow{client: client, kept: p.Kept}
+	f := flow{player: p}
+	defer f.hangUp()
 	pace := pace{speed: p.Speed}
 	for {
 		tick, more := night.Next()
 		if !more {
-			return f.drain(ctx)
+			return f.settle(ctx, 0)
 		}
 		if err := pace.wait(ctx, tick.At); err != nil {
 			return err
@@ -82,7 +78,7 @@ func (p Player) tick(ctx context.Context, f *flow, tick Tick) error {
 	}
 	if len(tick.Marks) > 0 {
 		// A mark stands in the journal behind what was measured before it.
-		if err := f.drain(ctx); err != nil {
+		if err := f.settle(ctx, 0); err != nil {
 			return err
 		}
 	}
@@ -97,72 +93,149 @@ func (p Player) tick(ctx context.Context, f *flow, tick Tick) error {
 	return nil
 }
 
-// connect opens the one connection. It waits for a broker that is not there yet.
-func (p Player) connect(ctx context.Context) (mqtt.Client, error) {
-	o := mqtt.NewClientOptions().AddBroker(p.Broker).
-		SetClientID("quayside-instruments").SetCleanSession(false).
-		SetStore(mqtt.NewOrderedMemoryStore()).SetOrderMatters(true).
-		SetConnectRetry(true).SetConnectRetryInterval(time.Second).
-		SetMaxReconnectInterval(20 * time.Second).SetMaxResumePubInFlight(20).
-		SetKeepAlive(15 * time.Second).SetPingTimeout(5 * time.Second).
-		SetWriteTimeout(5 * time.Second).SetConnectTimeout(10 * time.Second).
-		SetUsername(p.User).SetPassword(p.Password)
-	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
-		p.Log.Warn("the simulated instruments lost the broker and will come back", "err", err)
-	})
-	client := mqtt.NewClient(o)
-	if err := await(ctx, client.Connect()); err != nil {
-		client.Disconnect(0)
-		return nil, fmt.Errorf("the simulated instruments do not reach the broker at %s: %w", p.Broker, err)
-	}
-	return client, nil
-}
-
-// await waits for a token, never longer than ctx.
-func await(ctx context.Context, t mqtt.Token) error {
-	select {
-	case <-t.Done():
-		return t.Error()
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}
-
-// flow publishes in order and never runs far ahead of what the box has kept.
+// flow publishes in order, never runs far ahead of what the box has kept, and
+// holds what is not yet kept. A connection that breaks is opened anew and all
+// of that is sent again, in order; the box knows what it has by its sequence or
+// time. The client's own store cannot do it: what is published while a
+// connection breaks may overtake what it sends again, or not be stored at all.
 type flow struct {
-	client mqtt.Client
-	kept   func(context.Context, int64) error
-	sent   []sent // published and not yet known to be kept
-}
-
-type sent struct {
-	token mqtt.Token
-	own   int64
+	player Player
+	client mqtt.Client   // nil: none yet
+	lost   chan struct{} // closed when the client's connection is gone
+	open   []Message     // published and not yet known to be kept
 }
 
 func (f *flow) publish(ctx context.Context, m Message) error {
-	f.sent = append(f.sent, sent{f.client.Publish(m.Topic, 1, false, m.Payload), m.Own})
-	if len(f.sent) < ahead {
+	f.open = append(f.open, m)
+	if err := f.send(ctx, m); err != nil {
+		return err
+	}
+	if len(f.open) < ahead {
 		return nil
 	}
 	return f.settle(ctx, ahead/2)
 }
 
-func (f *flow) drain(ctx context.Context) error { return f.settle(ctx, len(f.sent)) }
-
-// settle waits until the oldest n messages are with the broker and kept by the box.
-func (f *flow) settle(ctx context.Context, n int) error {
-	if n == 0 {
+// send hands one message to the client, and where the connection is gone sends
+// everything again.
+func (f *flow) send(ctx context.Context, m Message) error {
+	if f.client != nil && f.try(m) {
 		return nil
 	}
-	for _, s := range f.sent[:n] {
-		if err := await(ctx, s.token); err != nil {
-			return fmt.Errorf("the broker did not take a message: %w", err)
+	for {
+		if err := f.connect(ctx); err != nil {
+			return err
+		}
+		if f.tryAll() {
+			return nil
 		}
 	}
-	own := f.sent[n-1].own
-	f.sent = append(f.sent[:0], f.sent[n:]...)
-	return f.kept(ctx, own)
+}
+
+func (f *flow) tryAll() bool {
+	for _, m := range f.open {
+		if !f.try(m) {
+			return false
+		}
+	}
+	return true
+}
+
+// try reports whether the client took the message; whether the broker did
+// shows when the box has kept it, or the connection is lost. A client whose
+// connection breaks meanwhile holds on to Publish until its write time-out:
+// nobody waits for that.
+func (f *flow) try(m Message) bool {
+	client, taken := f.client, make(chan bool, 1)
+	go func() {
+		token := client.Publish(m.Topic, 1, false, m.Payload)
+		select {
+		case <-token.Done():
+			taken <- token.Error() == nil
+		default:
+			taken <- true
+		}
+	}()
+	select {
+	case ok := <-taken:
+		return ok
+	case <-f.lost:
+		return false
+	}
+}
+
+// settle waits until at most rest messages are not kept by the box.
+func (f *flow) settle(ctx context.Context, rest int) error {
+	for len(f.open) > rest {
+		n := len(f.open) - rest
+		lost, err := f.kept(ctx, f.open[n-1].Own)
+		switch {
+		case err == nil:
+			f.open = append(f.open[:0], f.open[n:]...)
+		case ctx.Err() != nil || !lost:
+			return err
+		default:
+			if err := f.send(ctx, f.open[0]); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// kept waits for the box, but not longer than the connection lasts.
+func (f *flow) kept(ctx context.Context, own int64) (lost bool, err error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	gone := f.lost
+	go func() {
+		select {
+		case <-gone:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	err = f.player.Kept(ctx, own)
+	select {
+	case <-gone:
+		lost = true
+	default:
+	}
+	return lost, err
+}
+
+// connect opens a new connection. It waits for a broker that is not there yet.
+func (f *flow) connect(ctx context.Context) error {
+	f.hangUp()
+	lost := make(chan struct{})
+	o := mqtt.NewClientOptions().AddBroker(f.player.Broker).
+		SetClientID("quayside-instruments").SetOrderMatters(true).
+		SetAutoReconnect(false).SetConnectRetry(true).SetConnectRetryInterval(time.Second).
+		SetKeepAlive(15 * time.Second).SetPingTimeout(5 * time.Second).
+		SetWriteTimeout(5 * time.Second).SetConnectTimeout(10 * time.Second).
+		SetUsername(f.player.User).SetPassword(f.player.Password)
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		f.player.Log.Warn("the simulated instruments lost the broker and connect again", "err", err)
+		close(lost)
+	})
+	f.client, f.lost = mqtt.NewClient(o), lost
+	token := f.client.Connect()
+	select {
+	case <-token.Done():
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	if err := token.Error(); err != nil {
+		return fmt.Errorf("the simulated instruments do not reach the broker at %s: %w", f.player.Broker, err)
+	}
+	return nil
+}
+
+func (f *flow) hangUp() {
+	if f.client != nil {
+		f.client.Disconnect(100)
+		f.client = nil
+	}
 }
 
 // pace holds the night to its speed. What a busy machine loses is not made up
@@ -191,12 +264,16 @@ func (p *pace) wait(ctx context.Context, atMs int64) error {
 	if left <= 0 {
 		return ctx.Err()
 	}
-	t := time.NewTimer(left)
+	return sleep(ctx, left)
+}
+
+func sleep(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-t.C:
 		return nil
 	case <-ctx.Done():
-		return context.Cause(ctx)
+		return ctx.Err()
 	}
 }

@@ -29,7 +29,7 @@ func (p pump) effective(pa float64) float64 {
 		return 0
 	}
 	low, high := p.ultimate, pa // the pressure at the pump lies between
-	for range 50 {
+	for range 30 {
 		mid := (low + high) / 2
 		through := conductance(p.bore, p.length, (pa+mid)/2) * (pa - mid)
 		if through > p.speed*(mid-p.ultimate) {
@@ -70,13 +70,18 @@ func (p *pipework) pressure() float64 { return p.dry + p.vapour }
 // step lets the pipe live for a second, with the pump drawing at its end or
 // (nil) shut off.
 func (p *pipework) step(by *pump) {
+	speed := 0.0
+	if by != nil {
+		speed = by.effective(p.pressure())
+	}
 	const parts = 4
 	for range parts {
-		p.part(by, 1.0/parts)
+		p.part(speed, 1.0/parts)
 	}
 }
 
-func (p *pipework) part(by *pump, s float64) {
+// part lets s seconds pass with so many l/s drawn off.
+func (p *pipework) part(speed, s float64) {
 	crowd := 1.0 // in nitrogen near the atmosphere vapour must diffuse away
 	if p.dry > 5000 {
 		crowd = 0.1
@@ -88,8 +93,8 @@ func (p *pipework) part(by *pump, s float64) {
 	if p.pressure() < atmosphere/2 {
 		p.dry += p.leak * s / p.volume
 	}
-	if by != nil {
-		left := math.Exp(-by.effective(p.pressure()) / p.volume * s)
+	if speed > 0 {
+		left := math.Exp(-speed / p.volume * s)
 		p.dry *= left
 		p.vapour *= left
 	}
