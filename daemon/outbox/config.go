@@ -94,9 +94,12 @@ func readWebhook(n sensors.Node, faults *[]error) Webhook {
 		Timeout:    d.Time("timeout", 10*time.Second),
 	}
 	if u, err := url.Parse(w.URL); w.URL != "" && (err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https") {
-		d.Fail(under(n, "url"), "url: this is not an address", "write https://HOST/PATH")
+		d.Fail(d.Node("url"), "url: this is not an address", "write https://HOST/PATH")
 	}
-	positive(d, n, w.Timeout)
+	if w.Secret != "" && w.SecretFile != "" {
+		d.Fail(d.Node("secret"), "secret and secret_file are both given", "keep secret_file")
+	}
+	positive(d, w.Timeout)
 	d.Done()
 	return w
 }
@@ -115,41 +118,43 @@ func readMail(n sensors.Node, faults *[]error) Mail {
 		Timeout:      d.Time("timeout", 30*time.Second),
 	}
 	if host, port, err := net.SplitHostPort(m.Server); m.Server != "" && (err != nil || host == "" || port == "") {
-		d.Fail(under(n, "server"), fmt.Sprintf("server: %q is not host and port", m.Server), "write mail.example.org:587")
+		d.Fail(d.Node("server"), fmt.Sprintf("server: %q is not host and port", m.Server), "write mail.example.org:587")
 	}
 	if _, err := mail.ParseAddress(m.From); m.From != "" && err != nil {
-		d.Fail(under(n, "from"), fmt.Sprintf("from: %q is not a mail address", m.From), "write box@example.org")
+		d.Fail(d.Node("from"), fmt.Sprintf("from: %q is not a mail address", m.From), "write box@example.org")
 	}
 	if m.User != "" && m.Security == "none" {
-		d.Fail(under(n, "security"), "a password would travel in the clear", "write security: starttls or tls")
+		d.Fail(d.Node("security"), "a password would travel in the clear", "write security: starttls or tls")
+	}
+	if m.Password != "" && m.PasswordFile != "" {
+		d.Fail(d.Node("password"), "password and password_file are both given", "keep password_file")
+	}
+	if m.User != "" && m.Password == "" && m.PasswordFile == "" {
+		d.Fail(d.Node("user"), "a user has a password", "add password_file: ...")
 	}
 	m.To = recipients(d)
-	positive(d, n, m.Timeout)
+	positive(d, m.Timeout)
 	d.Done()
 	return m
 }
 
 func recipients(d *sensors.Decoder) (to []string) {
 	n := d.Node("to")
-	nodes := n.Items
-	if n.Kind == sensors.Scalar {
-		nodes = []sensors.Node{n}
-	}
-	if len(nodes) == 0 {
-		d.Fail(n, "to is missing", "add to: [who@example.org]")
-	}
 	seen := map[string]bool{}
-	for _, one := range nodes {
-		a, err := mail.ParseAddress(one.Text)
+	for _, text := range d.Texts("to") {
+		a, err := mail.ParseAddress(text)
 		switch {
 		case err != nil:
-			d.Fail(one, fmt.Sprintf("to: %q is not a mail address", one.Text), "write who@example.org")
+			d.Fail(n, fmt.Sprintf("to: %q is not a mail address", text), "write who@example.org")
 		case seen[a.Address]:
-			d.Fail(one, fmt.Sprintf("to: %s stands here twice", a.Address), "name each once")
+			d.Fail(n, fmt.Sprintf("to: %s stands here twice", a.Address), "name each once")
 		default:
 			seen[a.Address] = true
-			to = append(to, one.Text)
+			to = append(to, text)
 		}
+	}
+	if n.Kind == sensors.Nothing || n.Kind == sensors.List && len(n.Items) == 0 {
+		d.Fail(n, "to is missing", "add to: [who@example.org]")
 	}
 	return to
 }
@@ -161,20 +166,10 @@ func least(d *sensors.Decoder) rules.Urgency {
 	return rules.Tell
 }
 
-func positive(d *sensors.Decoder, n sensors.Node, t time.Duration) {
+func positive(d *sensors.Decoder, t time.Duration) {
 	if t <= 0 {
-		d.Fail(under(n, "timeout"), "timeout must be longer than nothing", "write 10s")
+		d.Fail(d.Node("timeout"), "timeout must be longer than nothing", "write 10s")
 	}
-}
-
-// under finds what stands under a key, for the position of a fault.
-func under(n sensors.Node, key string) sensors.Node {
-	for _, f := range n.Fields {
-		if f.Key == key {
-			return f.Value
-		}
-	}
-	return n
 }
 
 // beside resolves a path of the site file against the site file's folder.

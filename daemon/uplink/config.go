@@ -5,7 +5,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"time"
 
@@ -70,42 +69,24 @@ func readStore(n sensors.Node, faults *[]error) Config {
 		Gzip:    d.Bool("gzip", true),
 		Timeout: d.Time("timeout", 20*time.Second),
 		Every:   d.Time("every", time.Second),
-		Batch:   usualBatch,
+		Batch:   d.Whole("batch", usualBatch, 1, largestBatch),
 	}
 	if file := d.Text("token_file", ""); file != "" {
 		if c.Token != "" {
-			d.Fail(under(n, "token"), "token and token_file are both given", "keep token_file")
+			d.Fail(d.Node("token"), "token and token_file are both given", "keep token_file")
 		}
 		c.TokenFile = beside(n.File, file)
 	}
-	if b := d.Node("batch"); b.Kind != sensors.Nothing {
-		lines, err := strconv.Atoi(b.Text)
-		if err != nil || lines < 1 || lines > largestBatch {
-			d.Fail(b, fmt.Sprintf("batch: %q is not a number of lines", b.Text), fmt.Sprintf("write a whole number from 1 to %d", largestBatch))
-		} else {
-			c.Batch = lines
-		}
-	}
 	if c.URL != "" {
 		if problem := urlProblem(c.URL); problem != "" {
-			d.Fail(under(n, "url"), fmt.Sprintf("url: %s", problem), "write http://HOST:PORT or https://HOST")
+			d.Fail(d.Node("url"), fmt.Sprintf("url: %s", problem), "write http://HOST:PORT or https://HOST")
 		}
 	}
 	if c.Timeout <= 0 {
-		d.Fail(under(n, "timeout"), "timeout must be longer than nothing", "write 20s")
+		d.Fail(d.Node("timeout"), "timeout must be longer than nothing", "write 20s")
 	}
 	d.Done()
 	return c
-}
-
-// under finds what stands under a key, for the position of a fault.
-func under(n sensors.Node, key string) sensors.Node {
-	for _, f := range n.Fields {
-		if f.Key == key {
-			return f.Value
-		}
-	}
-	return n
 }
 
 func urlProblem(text string) string {
