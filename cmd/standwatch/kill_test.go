@@ -24,8 +24,9 @@ import (
 // with and without keys of their own stream through a real mosquitto. What the
 // broker took must be in the journal exactly once.
 func TestRealKill(t *testing.T) {
+	t.Parallel()
 	const kills = 30
-	broker := startMosquitto(t)
+	broker := startMosquitto(t, "")
 	dir := t.TempDir()
 	site := filepath.Join(dir, "site.yaml")
 	write(t, site, fmt.Sprintf(`
@@ -208,7 +209,7 @@ func (c *child) stop(t *testing.T) {
 }
 
 // waitUp waits until the daemon of a site file answers and its broker is connected.
-func waitUp(t *testing.T, site string) {
+func waitUp(t *testing.T, site string) (page string) {
 	t.Helper()
 	text, err := os.ReadFile(site)
 	if err != nil {
@@ -216,24 +217,27 @@ func waitUp(t *testing.T, site string) {
 	}
 	_, after, _ := strings.Cut(string(text), `listen: "`)
 	address, _, _ := strings.Cut(after, `"`)
+	page = "http://" + address
 	deadline := time.Now().Add(20 * time.Second)
 	for time.Now().Before(deadline) {
-		resp, err := http.Get("http://" + address + "/metrics")
+		resp, err := http.Get(page + "/metrics")
 		if err == nil {
 			body, _ := io.ReadAll(resp.Body)
 			resp.Body.Close()
 			if bytes.Contains(body, []byte(`standwatch_device_up{device="site"} 1`)) {
-				return
+				return page
 			}
 		}
 		time.Sleep(20 * time.Millisecond)
 	}
 	t.Fatalf("the daemon at %s did not come up with its broker within 20 s", address)
+	return ""
 }
 
 // startMosquitto starts Debian's broker on a free port, without the limits by
 // which it would drop what it owes a client that is away.
-func startMosquitto(t *testing.T) string {
+// With a user, nobody else gets in, and the password is the name and "-password".
+func startMosquitto(t *testing.T, user string) string {
 	t.Helper()
 	path, err := exec.LookPath("mosquitto")
 	if err != nil {
@@ -243,7 +247,15 @@ func startMosquitto(t *testing.T) string {
 	}
 	address := fmt.Sprintf("127.0.0.1:%d", freePort(t))
 	conf := filepath.Join(t.TempDir(), "mosquitto.conf")
-	write(t, conf, fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\nmax_inflight_messages 0\npersistence false\n", address[strings.LastIndex(address, ":")+1:]))
+	who := "allow_anonymous true"
+	if user != "" {
+		file := filepath.Join(filepath.Dir(conf), "passwords")
+		if out, err := exec.Command("mosquitto_passwd", "-b", "-c", file, user, user+"-password").CombinedOutput(); err != nil {
+			t.Fatalf("mosquitto_passwd: %v\n%s", err, out)
+		}
+		who = "allow_anonymous false\npassword_file " + file
+	}
+	write(t, conf, fmt.Sprintf("user root\nlistener %s 127.0.0.1\n%s\nmax_queued_messages 0\nmax_inflight_messages 0\npersistence false\n", address[strings.LastIndex(address, ":")+1:], who))
 	cmd := exec.Command(path, "-c", conf)
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
