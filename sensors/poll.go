@@ -16,6 +16,8 @@ type poller struct {
 const (
 	firstPause   = time.Second
 	longestPause = 30 * time.Second
+	// No instrument on a bus is worth asking more often, whatever every says.
+	shortestEvery = 10 * time.Millisecond
 )
 
 // Run opens, reads and reopens until ctx ends.
@@ -59,7 +61,7 @@ func (p *poller) read(ctx context.Context, probe Probe, emit Emit) (answered boo
 		answered = true
 		// From the due time, not from the end of the reading, so that the rate
 		// is the one asked for; a slow probe falls behind rather than piling up.
-		next = next.Add(p.every())
+		next = next.Add(max(p.every(), shortestEvery))
 		if now := time.Now(); next.Before(now) {
 			next = now
 		}
