@@ -43,6 +43,7 @@ type loop struct {
 	told     []mark
 	first    time.Time // when the oldest waiting delivery was taken; zero: none waits
 	hurry    bool      // commit now: somebody waits for it
+	failing  bool      // the newest commit failed
 
 	queued    atomic.Int64 // readings waiting for the commit
 	duplicate atomic.Int64
@@ -288,6 +289,7 @@ func (l *loop) commit() error {
 		for {
 			err := l.d.parts.Journal.Append(l.entries, l.receipts)
 			if err == nil {
+				l.mended()
 				break
 			}
 			if !l.retry(err) {
@@ -319,6 +321,7 @@ func (l *loop) commit() error {
 // room, a slow one may recover. Nothing is acknowledged meanwhile, so nothing
 // is lost. It gives up when the box is told to stop.
 func (l *loop) retry(err error) bool {
+	l.failing = true
 	l.d.devices.set("journal", false, fmt.Sprintf("Readings are not being kept: %v. Make room on the disk or change it; nothing is acknowledged meanwhile.", err))
 	l.d.parts.Log.Error("commit failed, trying again", "error", err)
 	select {
@@ -326,5 +329,13 @@ func (l *loop) retry(err error) bool {
 		return false
 	case <-time.After(time.Second):
 		return true
+	}
+}
+
+// mended says that commits work again, once.
+func (l *loop) mended() {
+	if l.failing {
+		l.failing = false
+		l.d.devices.set("journal", true, "Readings are being kept again.")
 	}
 }
