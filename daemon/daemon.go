@@ -139,6 +139,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 			}
 		})
 	}
+	followers.Go(func() { d.seal(followCtx) })
 	for _, s := range d.parts.Sources {
 		sources.Go(func() {
 			if err := s.Run(sourcesCtx, d.emit(loopCtx)); err != nil && !errors.Is(err, context.Canceled) {

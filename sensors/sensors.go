@@ -122,7 +122,8 @@ type Receipt struct {
 
 // Delivery is what a source hands over at once: its readings go into one
 // transaction, and Kept is called once after that is durable (nil: nobody waits).
-// A delivery without readings is allowed and only asks for its Kept.
+// A delivery without readings is allowed and only asks for its Kept. Kept must
+// not wait: the one loop calls it.
 type Delivery struct {
 	Readings []Reading
 	Receipt  Receipt
