@@ -67,7 +67,7 @@ func childWrites(dir string) error {
 		return err
 	}
 	for {
-		es := make([]rules.Entry, 1+rand.IntN(400))
+		es := make([]rules.Entry, 1+rand.IntN(60))
 		rs := make([]sensors.Receipt, len(es))
 		for i := range es {
 			last++

@@ -1,5 +1,3 @@
-// Package journal is the one ordered, durable record: readings, marks, starts
-// and clock anchors, with the findings and cursors that stand beside them.
 package journal
 
 import (
