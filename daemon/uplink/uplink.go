@@ -102,18 +102,26 @@ func (f *Follower) State() journal.FollowerState {
 	return s
 }
 
-// look notes how long the journal is and how much was refused.
+// look notes how long the journal is.
 func (f *Follower) look(ctx context.Context) error {
 	last, err := f.Journal.Last(ctx)
 	if err != nil {
 		return err
 	}
-	quarantined, err := f.Journal.Quarantined(ctx, f.name)
+	f.mu.Lock()
+	f.last = int64(last)
+	f.mu.Unlock()
+	return nil
+}
+
+// count notes how much was refused for good.
+func (f *Follower) count(ctx context.Context) error {
+	n, err := f.Journal.Quarantined(ctx, f.name)
 	if err != nil {
 		return err
 	}
 	f.mu.Lock()
-	f.last, f.state.Quarantined = int64(last), quarantined
+	f.state.Quarantined = n
 	f.mu.Unlock()
 	return nil
 }
@@ -158,6 +166,9 @@ func (h *heldError) Error() string { return h.sentence }
 func (f *Follower) Run(ctx context.Context) error {
 	if idle, ok := f.Transport.(interface{ CloseIdleConnections() }); ok {
 		defer idle.CloseIdleConnections()
+	}
+	if err := f.count(ctx); err != nil && ctx.Err() == nil {
+		f.Log.Warn("uplink: the quarantine cannot be counted", "store", f.Config.Name, "error", err)
 	}
 	pause := pauses{next: firstPause}
 	for ctx.Err() == nil {
@@ -242,7 +253,7 @@ func (f *Follower) send(ctx context.Context, l *lane) error {
 	l.lines, l.asides, l.done = l.lines[:0], nil, l.at
 	f.note(l)
 	if len(asides) > 0 {
-		return f.look(ctx)
+		return f.count(ctx)
 	}
 	return nil
 }
