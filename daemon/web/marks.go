@@ -49,7 +49,7 @@ func (s *screens) confirmPage(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap Snapshot, do, system, step string) {
-	title := s.stepTitle(snap, system, step)
+	title := midSentence(s.stepTitle(snap, system, step))
 	at := snap.Wall.In(snap.zone()).Format("15:04")
 	c := confirmView{Do: do, System: system, Step: step, Back: stepURL(system, step),
 		Title: s.words.say("confirm."+do, title), Button: s.words.say("confirm." + do + "-button"),
@@ -75,8 +75,11 @@ func (s *screens) outOfOrder(snap Snapshot, system, step string) (warning, note 
 			break
 		}
 		row := s.stepRow(snap, system, name)
-		if name != "take-off" && row.State != rules.Passed && row.State != underWay && row.State != ended {
-			missing = append(missing, strings.ToLower(row.Title))
+		if name == "take-off" || name == "preheat" && row.State == underWay {
+			continue // the one is paper, the other overlaps any step
+		}
+		if row.State != rules.Passed && row.State != ended {
+			missing = append(missing, midSentence(row.Title))
 		}
 	}
 	if len(missing) == 0 {
@@ -91,7 +94,7 @@ func (s *screens) sofar(st Step) string {
 	if len(st.Verdicts) == 0 {
 		return s.words.say("confirm.no-verdict")
 	}
-	return s.words.say("confirm.verdict", strings.ToLower(s.words.name("result", outcome(st.Verdicts))))
+	return s.words.say("confirm.verdict", midSentence(s.words.name("result", outcome(st.Verdicts))))
 }
 
 // markView is the form of one mark.
@@ -138,7 +141,7 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 		return markView{}, false
 	}
 	m := markView{Title: s.words.name("mark", name), Help: s.words.say("markhelp." + name), Name: name, Step: step,
-		Sentence: s.words.say("form.sentence", s.words.name("mark", name), snap.Wall.In(snap.zone()).Format("15:04")),
+		Sentence: s.words.say("form.sentence", midSentence(s.words.name("mark", name)), snap.Wall.In(snap.zone()).Format("15:04")),
 		HasValue: kind.Value != sensors.NoDimension, NeedNote: kind.NeedNote, Back: "/steps"}
 	if sys, ok := s.knownStep(snap, system, step); ok {
 		m.System, m.Back = sys, stepURL(sys, step)

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"standwatch/rules"
 	"standwatch/sensors"
@@ -16,11 +18,11 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "others", "openflags", "heard", "state"},
+	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "events", "actions", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
-	"step":   {"bar", "count", "stepnow", "state"},
+	"step":   {"bar", "count", "stepnow", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
 	"box":    {"bar", "count", "boxnow", "state"},
 }
@@ -211,6 +213,12 @@ func (s *screens) stepTitle(snap Snapshot, system, step string) string {
 	return title
 }
 
+// midSentence is a title within a sentence.
+func midSentence(title string) string {
+	r, n := utf8.DecodeRuneInString(title)
+	return string(unicode.ToLower(r)) + title[n:]
+}
+
 func stepURL(system, step string) string {
 	u := "/steps/" + url.PathEscape(step)
 	if system != "" {
@@ -299,7 +307,7 @@ type stepView struct {
 	Verdicts             []verdictView
 	URL, EndURL          string
 	CurveURL             string
-	Chart                *chart
+	Events               []event
 	Wide, Narrow         template.HTML
 	Table                []tableRow
 	CurveTitle           string
@@ -314,8 +322,10 @@ type nowView struct {
 	Urgent []flagView // that nobody has acknowledged: before the curve
 	Flags  []flagView
 	Next   *stepRow
-	Heard  heardView
-	Quiet  string // nothing has been kept for a while
+	// NextTitle is its name within a sentence.
+	NextTitle string
+	Heard     heardView
+	Quiet     string // nothing has been kept for a while
 }
 
 type heardView struct{ Sentence string }
@@ -335,6 +345,9 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	}
 	if n.Lead == nil {
 		n.Next = s.next(snap)
+		if n.Next != nil {
+			n.NextTitle = midSentence(n.Next.Title)
+		}
 	}
 	for _, f := range snap.Flags {
 		fv := s.flagView(snap, v, f.Finding, f.Raised, &f)
@@ -404,7 +417,9 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 		return
 	}
 	sv.CurveURL = "/curve?" + url.Values{"system": {st.System}, "step": {st.Name}}.Encode()
-	sv.CurveTitle = s.words.say("curve.title", st.Outlook.Point, sv.Title)
+	sv.CurveTitle = s.words.say("curve.title", st.Outlook.Point, midSentence(sv.Title))
+	from, to := stepWindow(snap, st)
+	sv.Events = s.events(snap, st, from, to)
 	if !svg {
 		return
 	}
@@ -415,7 +430,7 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 	if ch == nil || err != nil {
 		return
 	}
-	sv.Chart, sv.Table = ch, tableOf(ch)
+	sv.Table = tableOf(ch)
 	sv.Wide, sv.Narrow = ch.svg(720, 320, sv.CurveTitle), ch.svg(372, 268, sv.CurveTitle)
 }
 
@@ -543,7 +558,7 @@ func (s *screens) edgeTitle(f rules.Finding) string {
 		if f.Unit != "" {
 			title += ", " + f.Unit
 		}
-		return s.words.say("edge.title-verdict", title, strings.ToLower(s.words.name("result", f.Result)))
+		return s.words.say("edge.title-verdict", title, midSentence(s.words.name("result", f.Result)))
 	}
 	return s.words.say("edge.title-"+f.Edge.String(), s.words.name("flag", f.Flag))
 }

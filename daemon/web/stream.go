@@ -15,6 +15,8 @@ type update struct {
 	Parts map[string]string `json:"parts,omitempty"`
 }
 
+const pictureEvery = 5 * time.Second
+
 // stream keeps one open page up to date. A client never has more than the
 // newest state coming: what it was too slow for is not kept.
 func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
@@ -47,14 +49,20 @@ func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
 	changed, stop := s.box.Watch()
 	defer stop()
 	sent := map[string]string{}
-	var lastEvent, lastWord time.Time
+	wantsPicture := r.URL.Query().Get("svg") == "1"
+	var lastEvent, lastWord, lastPicture time.Time
 	tick := time.NewTicker(s.beat)
 	defer tick.Stop()
 	dirty := true
 	for id := 1; ; {
 		// Ages grow while nothing changes: look again now and then.
 		if dirty || time.Since(lastEvent) >= 2*time.Second {
-			u, err := s.changes(r, page, sent)
+			// A picture reads the journal: not at every beat.
+			picture := wantsPicture && time.Since(lastPicture) >= pictureEvery
+			if picture {
+				lastPicture = time.Now()
+			}
+			u, err := s.changes(r, page, sent, picture)
 			if err != nil {
 				s.log.Error("a live page could not be written", "page", page, "error", err)
 				return
@@ -89,13 +97,16 @@ func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
 }
 
 // changes renders the page's live parts and keeps those that differ from sent.
-func (s *screens) changes(r *http.Request, page string, sent map[string]string) (update, error) {
-	v, status := s.look(r, page, r.URL.Query().Get("svg") == "1")
+func (s *screens) changes(r *http.Request, page string, sent map[string]string, picture bool) (update, error) {
+	v, status := s.look(r, page, picture)
 	u := update{Clock: v.Clock, Now: v.NowMs, Parts: map[string]string{}}
 	if status != http.StatusOK {
 		return u, nil
 	}
 	for _, part := range liveParts[page] {
+		if part == "leadcurve" && !picture {
+			continue
+		}
 		var b strings.Builder
 		if err := s.pages[page].ExecuteTemplate(&b, part, v); err != nil {
 			return u, err

@@ -67,7 +67,7 @@ func (p plot) grid(b *strings.Builder) {
 
 // hatch fills a box with slanted lines, clipped by hand so that no fill
 // pattern with a page-wide name is needed.
-func (p plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float64) {
+func (p plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float64, falling bool) {
 	var d strings.Builder
 	w, h := x2-x1, y2-y1
 	if w <= 0 || h <= 0 {
@@ -76,6 +76,9 @@ func (p plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float6
 	for s := gap; s < w+h; s += gap { // the line x+y = s within the box
 		ax, ay := min(s, w), max(s-w, 0)
 		bx, by := max(s-h, 0), min(s, h)
+		if falling { // the same line in a mirror
+			ax, bx = w-ax, w-bx
+		}
 		fmt.Fprintf(&d, "M%g %gL%g %g", round1(x1+ax), round1(y1+ay), round1(x1+bx), round1(y1+by))
 	}
 	fmt.Fprintf(b, `<path class="%s" d="%s"/>`, class, d.String())
@@ -88,10 +91,10 @@ func (p plot) limit(b *strings.Builder) {
 	y := p.y(p.Limit.At)
 	textY := y + 16
 	if p.Limit.Below {
-		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8)
+		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8, false)
 		textY = y - 6
 	} else {
-		p.hatch(b, "forbidden", p.left, p.top, p.right, y, 8)
+		p.hatch(b, "forbidden", p.left, p.top, p.right, y, 8, false)
 	}
 	if textY > p.bottom-4 {
 		textY = y - 6
@@ -175,7 +178,7 @@ func (p plot) stale(b *strings.Builder) {
 		return
 	}
 	x1, x2 := p.x(float64(p.Stale)), min(p.x(float64(p.Now)), p.right)
-	p.hatch(b, "no-data", x1, p.top, max(x2, x1+12), p.bottom, 6)
+	p.hatch(b, "no-data", x1, p.top, max(x2, x1+16), p.bottom, 6, true)
 }
 
 func (p plot) events(b *strings.Builder) {

@@ -85,12 +85,15 @@
 
   function watch() {
     const age = Math.floor((Date.now() - heard) / 1000);
-    if (!body.dataset.stream || document.hidden || age < 8) return;
+    if (!body.dataset.stream || document.hidden || age < 6) return;
     const first = !body.classList.contains("lostbox");
     body.classList.add("lostbox");
     const text = body.dataset.lost.replace("{clock}", clock).replace("{age}", span(age));
-    // Said aloud once; the age then grows in silence.
-    if (first) { lost.hidden = false; lost.setAttribute("aria-live", "assertive"); lost.textContent = text; redraw(); } else { lost.setAttribute("aria-live", "off"); lost.textContent = text; }
+    // Said aloud once; its age then grows in silence.
+    lost.setAttribute("aria-live", first ? "assertive" : "off");
+    lost.hidden = false;
+    lost.textContent = text;
+    if (first || age % 10 === 0) redraw();
   }
   setInterval(watch, 1000);
 
@@ -100,7 +103,7 @@
 
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
-  function hatch(ctx, x1, y1, x2, y2, gap, colour, width) {
+  function hatch(ctx, x1, y1, x2, y2, gap, colour, width, falling) {
     if (x2 - x1 < 1 || y2 - y1 < 1) return;
     ctx.save();
     ctx.beginPath();
@@ -110,8 +113,8 @@
     ctx.lineWidth = width;
     ctx.beginPath();
     for (let s = x1 - (y2 - y1); s < x2; s += gap) {
-      ctx.moveTo(s, y2);
-      ctx.lineTo(s + (y2 - y1), y1);
+      ctx.moveTo(s, falling ? y1 : y2);
+      ctx.lineTo(s + (y2 - y1), falling ? y2 : y1);
     }
     ctx.stroke();
     ctx.restore();
@@ -123,27 +126,46 @@
       this.readout = document.createElement("output");
       this.readout.className = "readout";
       this.readout.textContent = body.dataset.read;
-      place.hidden = false;
       place.tabIndex = 0;
       place.setAttribute("role", "group");
-      place.setAttribute("aria-label", place.dataset.title);
       place.append(this.readout);
       this.asked = 0;
       this.fetching = false;
       place.addEventListener("keydown", (e) => this.key(e));
       new ResizeObserver(() => this.resize()).observe(place);
+      this.look();
+    }
+
+    // Which curve to show: the place's own, or the one that the renewed part
+    // of the page names (another step may have become the most urgent one).
+    look() {
+      const from = this.place.dataset.curveFrom;
+      const is = from ? document.getElementById(from) : this.place;
+      const url = (is && (is.dataset.url || is.dataset.curve)) || "";
+      if (url === this.url) return;
+      this.url = url;
+      this.chart = null;
+      if (this.plot) { this.plot.destroy(); this.plot = null; }
+      this.place.hidden = !url;
+      if (!url) return;
+      this.place.setAttribute("aria-label", is.dataset.title);
       this.load();
     }
 
     async load() {
-      if (this.fetching) return;
+      if (this.fetching || !this.url) return;
       this.fetching = true;
+      const url = this.url;
       this.asked = Date.now();
       try {
-        const r = await fetch(this.place.dataset.curve + "&most=600", { headers: { Accept: "application/json" } });
-        if (r.ok) this.draw(await r.json());
+        const r = await fetch(url + "&most=600", { headers: { Accept: "application/json" } });
+        const chart = r.ok ? await r.json() : null;
+        if (url === this.url) this.draw(chart);
       } catch (e) { // the stream will say that the box is lost
-      } finally { this.fetching = false; }
+      } finally {
+        this.fetching = false;
+        if (url !== this.url) this.load();
+      }
     }
 
     // A curve is fetched anew when it would have moved by a pixel or so.
@@ -168,6 +190,7 @@
       if (!c) return;
       const same = this.chart && this.chart.unit === c.unit && this.chart.log === c.log;
       this.chart = c;
+      this.tabulate();
       const data = [c.times.map((t) => t / 1000), c.y];
       if (this.plot && same) { this.plot.setData(data); return; }
       if (this.plot) this.plot.destroy();
@@ -203,6 +226,19 @@
         series: [{}, { stroke: () => css("--ink"), width: 2.2, spanGaps: false, points: { show: false } }],
         hooks: { drawAxes: [(u) => me.under(u)], draw: [(u) => me.over(u)], setCursor: [(u) => me.read(u)] },
       });
+    }
+
+    // The table for screen readers goes along with the curve.
+    tabulate() {
+      const rows = document.querySelector("[data-table] tbody");
+      if (!rows) return;
+      const texts = this.chart.text.filter((t) => t);
+      const every = Math.max(1, Math.ceil(texts.length / 24));
+      rows.replaceChildren(...texts.filter((t, i) => i % every === 0 || i === texts.length - 1).map((t) => {
+        const row = document.createElement("tr");
+        for (const cell of t.split("  ")) row.insertCell().textContent = cell;
+        return row;
+      }));
     }
 
     at(u, v) { return u.valToPos(Math.min(Math.max(v, this.chart.low), this.chart.high), "y", true); }
@@ -278,9 +314,10 @@
       const lost = body.classList.contains("lostbox");
       if (c.stale || lost) {
         const from = u.valToPos((c.stale || c.now) / 1000, "x", true);
-        const to = lost ? right : Math.max(from + 12 * px, u.valToPos(c.now / 1000, "x", true));
+        const until = c.now + (lost ? Date.now() - heard : 0);
+        const to = Math.max(from + 16 * px, u.valToPos(until / 1000, "x", true));
         ctx.globalAlpha = 0.7;
-        hatch(ctx, Math.max(from, b.left), b.top, Math.min(to, right), bottom, 6 * px, css("--ink"), 1.2 * px);
+        hatch(ctx, Math.max(from, b.left), b.top, Math.min(to, right), bottom, 6 * px, css("--ink"), 1.2 * px, true);
         ctx.globalAlpha = 1;
       }
       ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
@@ -330,8 +367,8 @@
 
   if (window.uPlot) {
     body.classList.add("has-uplot");
-    for (const place of document.querySelectorAll("[data-curve]")) sheets.push(new Sheet(place));
-    renewed = (now) => { for (const s of sheets) if (s.due(now)) s.load(); };
+    for (const place of document.querySelectorAll("[data-curve], [data-curve-from]")) sheets.push(new Sheet(place));
+    renewed = (now) => { for (const s of sheets) { s.look(); if (s.due(now)) s.load(); } };
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", redraw);
   }
   listen();
