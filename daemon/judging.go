@@ -67,43 +67,91 @@ func (g *judging) offer(b batch) {
 	}
 }
 
-// begin finds the place in the journal from which the engine must go: the
-// earliest begin of a step still open, or the last start before this one, so
-// that every judge alive at the head has seen its whole past.
+// begin takes up judging where the journal says it must.
 func (g *judging) begin(ctx context.Context, started uint64) error {
 	j := g.p.Journal
-	from := started
 	marks, err := j.Marks(ctx)
 	if err != nil {
 		return err
 	}
-	for _, e := range marks {
-		if _, ok := e.Body.(*rules.Started); ok && e.Seq < started {
-			from = e.Seq
-		}
-	}
-	open, err := j.OpenSteps(ctx)
-	if err != nil {
-		return err
-	}
-	for _, e := range open {
-		from = min(from, e.Seq)
-	}
+	from := resumeAt(marks, started)
 	flags, err := j.OpenFlags(ctx, from)
 	if err != nil {
 		return err
 	}
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	if err := g.view.past(ctx, j); err != nil {
+		return err
+	}
 	g.engine.Resume(flags)
-	g.applied = from - 1
+	var given []rules.Finding
+	for _, f := range g.view.verdicts {
+		if f.Seq < from {
+			given = append(given, f)
+		}
+	}
+	g.engine.Recall(given)
 	for _, e := range marks {
 		if e.Seq < from {
 			g.view.mark(e)
+			g.engine.Past(e)
 		}
 	}
+	g.applied = from - 1
 	g.head.Store(started + 1)
-	return g.view.past(ctx, j)
+	return nil
+}
+
+// resumeAt finds the entry from which the engine must go so that every judge
+// alive at the journal's end has seen its whole past: a start of the box before
+// this one (the last, or an earlier one so that no step still open then or
+// later is cut in two). There the standing judges begin anew by rule, so what
+// lies before is told by the flags and verdicts it left.
+func resumeAt(marks []rules.Entry, started uint64) uint64 {
+	type span struct{ begin, end uint64 }
+	var starts []uint64
+	var steps []span
+	open := map[[2]string]int{}
+	for _, e := range marks {
+		if e.Seq > started {
+			break
+		}
+		switch b := e.Body.(type) {
+		case *rules.Started:
+			starts = append(starts, e.Seq)
+		case *rules.Told:
+			key := [2]string{b.System, b.Name}
+			if i, ok := open[key]; ok && (b.Kind == "begin" || b.Kind == "end") {
+				steps[i].end = e.Seq
+				delete(open, key)
+			}
+			if b.Kind == "begin" {
+				open[key] = len(steps)
+				steps = append(steps, span{e.Seq, started})
+			}
+		}
+	}
+	from := started
+	if n := len(starts); n > 1 && starts[n-1] == started {
+		from = starts[n-2]
+	}
+	for {
+		earliest := from
+		for _, s := range steps {
+			if s.begin < from && s.end >= from {
+				earliest = min(earliest, s.begin)
+			}
+		}
+		if earliest == from {
+			return from
+		}
+		for _, s := range starts {
+			if s <= earliest {
+				from = s
+			}
+		}
+	}
 }
 
 // run applies commits until stopped is closed and everything committed is

@@ -82,6 +82,14 @@ func (e *Engine) Recall(given []Finding) {
 	}
 }
 
+// Past tells a new engine of a mark that lies before its first entry: what was
+// last asked of a unit still stands.
+func (e *Engine) Past(entry Entry) {
+	if b, ok := entry.Body.(*Told); ok && b.Kind == "command" {
+		e.commands[b.Name] = b.Note
+	}
+}
+
 // Next applies one entry: first every deadline strictly before its At, then
 // the entry itself. It returns the findings in order.
 func (e *Engine) Next(entry Entry) []Finding {
