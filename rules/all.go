@@ -7,5 +7,6 @@ func All() []Rule {
 		PointFailed,
 		BatteryLow,
 		ScaleSilent,
+		VacuumRising,
 	}
 }

@@ -110,3 +110,152 @@ func batteryIsLow(point string) string {
 func batteryIsGood(point string) string {
 	return fmt.Sprintf("The battery of %s is good again.", point)
 }
+
+// Vacuum.
+
+// micron says a pressure in the trade's unit; its SI value stands beside it
+// where somebody may be asked on the telephone.
+func micron(pa float64) string { return fmt.Sprintf("%.0f micron", pa/micronPa) }
+
+func micronSI(pa float64) string { return fmt.Sprintf("%.0f micron (%.1f Pa)", pa/micronPa, pa) }
+
+// perMinute says a rise in micron a minute.
+func perMinute(paPerS float64) string {
+	r := paPerS * 60 / micronPa
+	if math.Abs(r) >= 10 {
+		return fmt.Sprintf("%.0f micron a minute", r)
+	}
+	return fmt.Sprintf("%.1f micron a minute", r)
+}
+
+var causeWords = map[string]string{
+	"leak":              "It rises in a straight line, as a leak does.",
+	"moisture":          "It rises towards a plateau, as moisture does.",
+	"leak-and-moisture": "It rises as a leak with moisture beside it does.",
+	"unknown":           "The cause cannot be told yet.",
+}
+
+var causeAdvice = map[string]string{
+	"leak":              "Find the leak with nitrogen and soap before pulling again.",
+	"moisture":          "Break with dry nitrogen and pull again.",
+	"leak-and-moisture": "Find the leak, then break with dry nitrogen and pull again.",
+	"unknown":           "Open the pump again or look for the leak; do not charge.",
+}
+
+func vacuumPassed(nowPa float64, limit Setting, slope float64, cause string) string {
+	return fmt.Sprintf("Vacuum at %s, past its limit of %s, rising %s. %s %s",
+		micronSI(nowPa), micron(limit.Value), perMinute(slope), causeWords[cause], causeAdvice[cause])
+}
+
+func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string) string {
+	return fmt.Sprintf("Vacuum at %s and rising %s: %.0f micron expected after %s, surely past the limit of %s. %s %s",
+		micronSI(v.nowPa), perMinute(v.slopePaPerS), v.endPa/micronPa, span(ends), micron(limit.Value), causeWords[cause], causeAdvice[cause])
+}
+
+func vacuumNoLonger(limit Setting) string {
+	return fmt.Sprintf("The vacuum is no longer sure to pass %s.", micron(limit.Value))
+}
+
+func holdNotStarted(startPa float64, limit Setting) string {
+	return fmt.Sprintf("The hold began at %s, above its limit of %s: it counts as not started. Pull further down and begin again.",
+		micronSI(startPa), micron(limit.Value))
+}
+
+func holdPassed(endPa float64, limit Setting, lasts time.Duration, high bool, start Setting) string {
+	s := fmt.Sprintf("Vacuum hold passed: %s after %s, limit %s (%s).", micronSI(endPa), span(lasts), micron(limit.Value), limit.Source)
+	if high {
+		s += fmt.Sprintf(" It began above the %s it should begin from.", micron(start.Value))
+	}
+	return s + " Charge now, and do not leave the vacuum alone."
+}
+
+func holdFailed(nowPa float64, limit Setting, t time.Duration, cause string) string {
+	return fmt.Sprintf("Vacuum hold failed: %s after %s, limit %s (%s). %s %s",
+		micronSI(nowPa), span(t), micron(limit.Value), limit.Source, causeWords[cause], causeAdvice[cause])
+}
+
+func holdGap(unknown bool) string {
+	if unknown {
+		return "Vacuum hold not proven: the box was off for a time that nobody knows. Begin the hold again."
+	}
+	return "Vacuum hold not proven: the gauge was not heard for more than 10 min. Begin the hold again."
+}
+
+func holdTooClose(endPa, doubtPa float64, limit Setting) string {
+	return fmt.Sprintf("Vacuum hold not proven: %.0f micron, give or take %.0f, against %s is too close to call with this gauge. Hold longer or change the gauge.",
+		endPa/micronPa, doubtPa/micronPa, micron(limit.Value))
+}
+
+func holdEnded(now, ends time.Duration, cause string) string {
+	s := fmt.Sprintf("Vacuum hold not proven: ended after %s of %s.", span(now), span(ends))
+	switch cause {
+	case "gauge":
+		return s + " No gauge was heard."
+	case "gap":
+		return s + " The gauge had fallen silent."
+	}
+	return s
+}
+
+// holdWords is what the sentence about a hold is made of.
+type holdWords struct {
+	elapsed, lasts, extend, quiet time.Duration
+	nowPa, endPa, slopePaPerS     float64
+	limit                         Setting
+	result, cause                 string
+	urgency                       Urgency
+	heard, settling, known, stays bool
+	raised, startedHi             bool
+}
+
+func holdStands(h holdWords) string {
+	s := fmt.Sprintf("Vacuum hold, %s.", ofSpan(h.elapsed, h.lasts+h.extend))
+	if !h.heard {
+		return s + " The gauge has not been heard yet."
+	}
+	now := micron(h.nowPa)
+	switch {
+	case h.quiet > bridged:
+		return fmt.Sprintf("%s The gauge was last heard %s ago, at %s. Without it the hold cannot be proved.", s, span(h.quiet), now)
+	case h.raised && h.urgency == Wake && h.startedHi:
+		return fmt.Sprintf("%s %s: it began above its limit of %s. Pull further down and begin again.", s, now, micron(h.limit.Value))
+	case h.raised && h.urgency == Wake:
+		return fmt.Sprintf("%s %s, past the limit of %s. %s", s, now, micron(h.limit.Value), causeWords[orUnknown(h.cause)])
+	case h.result == Passed:
+		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s. Charge now, and do not leave the vacuum alone.", now, micron(h.limit.Value))
+	case h.raised:
+		return fmt.Sprintf("%s %s and rising %s: it will pass %s before the end. %s", s, now, perMinute(h.slopePaPerS), micron(h.limit.Value), causeWords[orUnknown(h.cause)])
+	case h.result == NotProven:
+		return fmt.Sprintf("%s %s. Too long a gap: this hold cannot be proved any more. Begin it again.", s, now)
+	case h.settling:
+		return fmt.Sprintf("%s %s, still settling.", s, now)
+	case !h.known:
+		return fmt.Sprintf("%s %s. Too early to say more.", s, now)
+	}
+	how := "steady"
+	if perMin := h.slopePaPerS * 60 / micronPa; math.Abs(perMin) >= 0.3 {
+		how = map[bool]string{true: "rising ", false: "falling "}[perMin > 0] + perMinute(math.Abs(h.slopePaPerS))
+		if h.cause == "moisture" {
+			how = "levelling off"
+		}
+	}
+	if h.stays {
+		return fmt.Sprintf("%s %s and %s: looks dry and tight so far.", s, now, how)
+	}
+	return fmt.Sprintf("%s %s and %s: too early to say whether it stays under %s.", s, now, how, micron(h.limit.Value))
+}
+
+func orUnknown(cause string) string {
+	if cause == "" {
+		return "unknown"
+	}
+	return cause
+}
+
+// ofSpan says how far a step of a set length is: 23 of 60 min, 3 h of 24 h.
+func ofSpan(elapsed, lasts time.Duration) string {
+	if lasts <= 2*time.Hour {
+		return fmt.Sprintf("%d of %d min", int(elapsed.Minutes()), int(math.Round(lasts.Minutes())))
+	}
+	return fmt.Sprintf("%s of %s", span(elapsed), span(lasts))
+}

@@ -1,0 +1,643 @@
+package rules
+
+import (
+	"math"
+	"sort"
+	"time"
+
+	"standwatch/rules/physics"
+	"standwatch/sensors"
+)
+
+// VacuumRising judges the vacuum hold.
+var VacuumRising = Rule{
+	Name:  "vacuum-rising",
+	Doc:   "Judges the vacuum hold: wakes somebody when the limit is passed, tells when it surely will be, and gives the hold's verdict.",
+	Steps: []string{"vacuum-hold"},
+	Flags: []string{"vacuum-rising"},
+	Roles: []string{"vacuum-gauge"},
+	Begin: beginVacuumHold,
+}
+
+// What the hold goes by, besides its limits. Trial runs with noise of 0.5 to
+// 3 % (white, and with a correlation of 0.95 at 10 s) chose the bands so that
+// a steady 470 of 500 micron is never flagged.
+const (
+	bridged      = 2 * time.Minute  // gaps up to it count as heard (the contract)
+	gapMost      = 10 * time.Minute // longer ones leave the hold not proven (the contract)
+	persistFor   = 3 * time.Minute  // a projection and a cause must last (the field guide)
+	localOver    = 5 * time.Minute  // the level now is a line through these last minutes
+	bandLevel    = 2.5              // standard errors before the limit counts as passed
+	bandProject  = 2.0              //
+	bandPass     = 0.67             // three times out of four the truth lies on that side
+	bandFail     = 1.65             // nineteen times out of twenty
+	wholeFrom    = 15 * time.Minute // the whole fit speaks for the level from this span on
+	noiseMost    = 0.03             // of the reading, a bad gauge's noise (the field guide)
+	noiseLeast   = 0.001            // and the least that is believed
+	farOver      = 1.1              // of the limit: beyond any noise
+	bucketsMost  = 128              //
+	bucketFirst  = 30 * time.Second //
+	mixedNotTill = 45 * time.Minute // a leak beside moisture is not told apart sooner (the field guide)
+)
+
+type vacuumHold struct {
+	clock watch
+	gauge sensors.Point
+	limit Setting // Pa
+	start Setting
+	lasts time.Duration
+	sett  time.Duration
+
+	ss        []sample // Pa, in the order taken
+	extend    time.Duration
+	broken    bool // a gap too long, or of unknown length
+	buckets   []bucket
+	width     time.Duration
+	stale     bool // a late reading came: buckets must be made anew
+	startPa   float64
+	startedHi bool // began above its limit and has not been under it since
+
+	view      holdView
+	looked    time.Duration
+	surely    time.Duration // since when the projection is surely over
+	isSurely  bool
+	fine      time.Duration // since when a projection that was told is no longer so
+	told      Urgency       // of the flag, where raised
+	raised    bool
+	cause     string // the cause last seen, and since when
+	causeAt   time.Duration
+	result    string // of the verdict last given
+	gaveCause string
+}
+
+// bucket is a stretch of readings, each the median of five.
+type bucket struct {
+	tS, pPa float64 // sums
+	n       float64
+}
+
+// holdView is what the readings say at one moment.
+type holdView struct {
+	ok                     bool
+	t                      time.Duration
+	fit                    physics.RiseFit
+	nowPa, sePa, lowPa     float64 // the level, and what it surely is at least
+	endPa, endLow, endHigh float64 // at the hold's end
+	peakPa                 float64
+	slopePaPerS            float64
+	cause                  string
+	both                   physics.Rise
+}
+
+func beginVacuumHold(s Start) Judge {
+	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, startPa: math.NaN()}
+	j.limit, _ = limit(s.Step, "limit")
+	j.start, _ = limit(s.Step, "start")
+	lasts, _ := limit(s.Step, "lasts")
+	settle, _ := limit(s.Step, "settle")
+	j.lasts, j.sett = asTime(lasts.Value), asTime(settle.Value)
+	if !settle.Given { // a short hold does not settle away
+		j.sett = min(j.sett, j.lasts/4)
+	}
+	if len(s.Points) > 0 {
+		j.gauge = s.Points[0]
+	}
+	return j
+}
+
+func asTime(s float64) time.Duration {
+	return time.Duration(math.Round(s*1000)) * time.Millisecond
+}
+
+func (j *vacuumHold) Next(e Entry) (out []Finding) {
+	_, restarted := j.clock.hear(e)
+	switch b := e.Body.(type) {
+	case *Measured:
+		if b.Point == j.gauge.Name && b.Health.Usable() && b.Value > 0 {
+			return j.read(sample{j.clock.of(b.Taken), b.Value})
+		}
+	case *Started:
+		if restarted && j.clock.unknown && !j.broken {
+			j.broken = true
+			return j.decide(j.clock.newest)
+		}
+	case *Due:
+		return j.passed()
+	case *Told:
+		if b.Kind == "end" && b.Name == "vacuum-hold" {
+			return j.over()
+		}
+	}
+	return out
+}
+
+// bridge is the longest gap that counts as heard; a gauge that speaks rarely
+// may take longer.
+func (j *vacuumHold) bridge() time.Duration { return max(bridged, j.gauge.Every*3/2) }
+func (j *vacuumHold) gapMost() time.Duration {
+	return max(gapMost, j.gauge.Every*3)
+}
+
+// ends is when the hold is over: later for every gap that was not bridged.
+func (j *vacuumHold) ends() time.Duration { return j.lasts + j.extend }
+
+func (j *vacuumHold) read(s sample) []Finding {
+	if s.t < 0 {
+		return nil
+	}
+	n := len(j.ss)
+	if n == 0 || s.t >= j.ss[n-1].t {
+		j.append(s)
+	} else {
+		i := sort.Search(n, func(i int) bool { return j.ss[i].t > s.t })
+		j.ss = append(j.ss, sample{})
+		copy(j.ss[i+1:], j.ss[i:])
+		j.ss[i] = s
+		j.stale = true
+	}
+	last := j.ss[len(j.ss)-1].t
+	every := j.width
+	if j.recentPa() > farOver*j.limit.Value {
+		every = 5 * time.Second
+	}
+	due := last-j.looked >= every || j.stale && j.clock.newest-j.looked >= every
+	if last >= j.ends() && j.result == "" {
+		due = true
+	}
+	if !due {
+		return nil
+	}
+	j.look(last)
+	return j.decide(last)
+}
+
+// append takes a reading in its order.
+func (j *vacuumHold) append(s sample) {
+	was := time.Duration(0)
+	if n := len(j.ss); n > 0 {
+		was = j.ss[n-1].t
+	}
+	j.gap(s.t - was)
+	j.ss = append(j.ss, s)
+	if n := len(j.ss); n >= 5 {
+		j.bucket(j.ss[n-3].t, median(j.ss[n-5:]))
+	}
+}
+
+func (j *vacuumHold) gap(d time.Duration) {
+	if d > j.gapMost() {
+		j.broken = true
+	} else if d > j.bridge() {
+		j.extend += d
+	}
+}
+
+func (j *vacuumHold) bucket(t time.Duration, pPa float64) {
+	if t < j.sett {
+		return
+	}
+	i := int((t - j.sett) / j.width)
+	for i >= bucketsMost {
+		j.halve()
+		i = int((t - j.sett) / j.width)
+	}
+	for len(j.buckets) <= i {
+		j.buckets = append(j.buckets, bucket{})
+	}
+	b := &j.buckets[i]
+	b.tS += t.Seconds()
+	b.pPa += pPa
+	b.n++
+}
+
+// halve joins buckets in pairs.
+func (j *vacuumHold) halve() {
+	var half []bucket
+	for i := 0; i < len(j.buckets); i += 2 {
+		b := j.buckets[i]
+		if i+1 < len(j.buckets) {
+			c := j.buckets[i+1]
+			b.tS, b.pPa, b.n = b.tS+c.tS, b.pPa+c.pPa, b.n+c.n
+		}
+		half = append(half, b)
+	}
+	j.buckets, j.width = half, 2*j.width
+}
+
+// sortOut makes gaps and buckets anew after a late reading. An unknown gap stays.
+func (j *vacuumHold) sortOut() {
+	ss := j.ss
+	j.ss, j.buckets, j.extend, j.broken, j.stale = nil, nil, 0, j.clock.unknown, false
+	for _, s := range ss {
+		j.append(s)
+	}
+}
+
+// recentPa is the level of the last few readings.
+func (j *vacuumHold) recentPa() float64 {
+	if len(j.ss) == 0 {
+		return math.NaN()
+	}
+	return median(tail(j.ss, 5))
+}
+
+// look takes a view of the readings up to a moment of the hold.
+func (j *vacuumHold) look(t time.Duration) {
+	if j.stale {
+		j.sortOut()
+	}
+	j.looked = max(t, j.clock.newest)
+	j.lookAtStart()
+	var tS, pPa []float64
+	for _, b := range j.buckets {
+		if b.n > 0 {
+			tS, pPa = append(tS, b.tS/b.n), append(pPa, b.pPa/b.n)
+		}
+	}
+	if len(tS) < 2 {
+		j.view = holdView{}
+		return
+	}
+	v := holdView{ok: true, t: t}
+	v.fit = physics.FitRise(tS, pPa, noiseLeast)
+	v.levelNow(j, tS, pPa)
+	v.atEnd(j.ends().Seconds())
+	v.lookForCause(tS, pPa)
+	j.view = v
+}
+
+// lookAtStart takes the pressure at which the hold began, once it is known.
+func (j *vacuumHold) lookAtStart() {
+	if !math.IsNaN(j.startPa) || len(j.ss) < 3 {
+		return
+	}
+	j.startPa = j.ss[0].v
+	if first := j.ss[:3]; j.ss[2].t-j.ss[0].t <= 15*time.Second {
+		j.startPa = median(first)
+	}
+	j.startedHi = j.startPa > j.limit.Value && j.ss[0].t < time.Minute
+}
+
+// levelNow is the pressure now and what it surely is at least: the line
+// through the last minutes against the noise about the whole fit, and the
+// whole fit against its own standard error; the better proof counts.
+func (v *holdView) levelNow(j *vacuumHold, tS, pPa []float64) {
+	n := len(tS)
+	now := v.t.Seconds()
+	i := sort.SearchFloat64s(tS, now-localOver.Seconds())
+	i = min(i, max(0, n-3))
+	v.nowPa, v.slopePaPerS = lineAt(tS[i:], pPa[i:], now)
+	span := max((tS[n-1] - tS[0]), 1)
+	noise := noiseMost * min(1, (5*60)/span)
+	if v.fit.Known {
+		noise = max(noise, v.fit.Spread)
+	} else {
+		noise = max(noise, leftOver(v.fit, tS, pPa))
+	}
+	v.lowPa = v.nowPa * (1 - float64(bandLevel*noise))
+	v.sePa = float64(noise * v.nowPa)
+	if v.fit.Known && v.fit.Effective >= 6 && span >= wholeFrom.Seconds() {
+		if best, se := v.fit.Level(now); se < v.sePa {
+			v.nowPa, v.sePa = best, se
+			v.lowPa = max(v.lowPa, best-float64(bandLevel*se))
+		}
+	}
+	for k := range tS {
+		lo, hi := max(0, k-5), min(n, k+5)
+		mean := 0.0
+		for _, p := range pPa[lo:hi] {
+			mean += p / float64(hi-lo)
+		}
+		v.peakPa = max(v.peakPa, mean)
+	}
+	v.peakPa = max(v.peakPa, v.nowPa)
+}
+
+func leftOver(f physics.RiseFit, tS, pPa []float64) float64 {
+	if len(tS) < 4 {
+		return 0
+	}
+	sum := 0.0
+	for i, p := range pPa {
+		r := p/f.Best.At(tS[i]) - 1
+		sum += float64(r * r)
+	}
+	return math.Sqrt(sum / float64(len(tS)))
+}
+
+// lineAt is a straight line through points, at a time, and its slope.
+func lineAt(tS, pPa []float64, t float64) (p, slope float64) {
+	n := float64(len(tS))
+	var mt, mp, stt, stp float64
+	for i := range tS {
+		mt += tS[i] / n
+		mp += pPa[i] / n
+	}
+	for i := range tS {
+		d := tS[i] - mt
+		stt += float64(d * d)
+		stp += float64(d * (pPa[i] - mp))
+	}
+	if stt > 0 {
+		slope = stp / stt
+	}
+	return mp + float64(slope*(t-mt)), slope
+}
+
+func (v *holdView) atEnd(endS float64) {
+	v.endPa, v.endLow, v.endHigh = v.nowPa, 0, math.Inf(1)
+	if v.fit.Known {
+		v.endLow, v.endPa, v.endHigh = v.fit.Band(endS, bandProject)
+	}
+}
+
+// lookForCause tells a leak (straight) from moisture (towards a plateau) where
+// the fit is clear, by the field guide's decision.
+func (v *holdView) lookForCause(tS, pPa []float64) {
+	v.cause = "unknown"
+	if !v.fit.Known {
+		return
+	}
+	low, high := v.fit.Tau()
+	rises := v.endLow > 1.02*v.fit.Best.At(tS[0])
+	switch {
+	case !rises:
+	case v.fit.CurveGain() > 10 && high < 2*3600:
+		v.cause = "moisture"
+	case low > 3600:
+		v.cause = "leak"
+	}
+	if v.t >= mixedNotTill {
+		if gain, both := v.fit.BothGain(tS, pPa); gain > 10 {
+			v.cause, v.both = "leak-and-moisture", both
+		}
+	}
+}
+
+// decide raises and clears the flag and gives the verdict, as the view is now.
+func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
+	v := j.view
+	if v.ok && v.nowPa <= j.limit.Value {
+		j.startedHi = false
+	}
+	j.followCause(t)
+	if j.isOver() {
+		return j.passLimit(out)
+	}
+	if !j.startedHi {
+		out = j.project(t, out)
+	}
+	switch {
+	case j.result == Passed || j.result == NotPassed:
+	case j.broken:
+		if j.result == "" {
+			out = append(out, j.verdict(NotProven, "gap", holdGap(j.clock.unknown)))
+		}
+	case t >= j.ends() && v.ok:
+		out = append(out, j.final()...)
+	}
+	return out
+}
+
+// isOver reports whether the limit has surely been passed.
+func (j *vacuumHold) isOver() bool {
+	v := j.view
+	if !v.ok {
+		return false
+	}
+	return v.lowPa > j.limit.Value || j.isFarOver()
+}
+
+// isFarOver reports whether the newest readings lie beyond any noise: air
+// comes in.
+func (j *vacuumHold) isFarOver() bool {
+	n := len(j.ss)
+	if n < 5 || j.ss[n-5].t < j.sett || j.recentPa() <= farOver*j.limit.Value {
+		return false
+	}
+	i := sort.Search(n, func(i int) bool { return j.ss[i].t >= j.ss[n-1].t-15*time.Second })
+	return median(j.ss[min(i, n-5):]) > farOver*j.limit.Value
+}
+
+func (j *vacuumHold) passLimit(out []Finding) []Finding {
+	if j.isFarOver() {
+		j.view.nowPa = max(j.view.nowPa, j.recentPa())
+	}
+	if !j.raised || j.told < Wake {
+		j.raised, j.told = true, Wake
+		text := vacuumPassed(j.view.nowPa, j.limit, j.view.slopePaPerS, j.settledCause())
+		if j.startedHi {
+			text = holdNotStarted(j.startPa, j.limit)
+		}
+		out = append(out, j.flag(Wake, text))
+	}
+	switch {
+	case j.result == Passed: // the hour's verdict stands
+	case j.startedHi:
+		if j.result == "" {
+			out = append(out, j.verdict(NotProven, "unknown", holdNotStarted(j.startPa, j.limit)))
+		}
+	case j.result != NotPassed || j.settledCause() != "unknown" && j.settledCause() != j.gaveCause:
+		out = append(out, j.verdict(NotPassed, j.settledCause(), holdFailed(j.view.nowPa, j.limit, j.view.t, j.settledCause())))
+	}
+	return out
+}
+
+// followCause keeps since when the cause has been the same.
+func (j *vacuumHold) followCause(t time.Duration) {
+	cause := "unknown"
+	if j.view.ok {
+		cause = j.view.cause
+	}
+	if cause != j.cause {
+		j.cause, j.causeAt = cause, t
+	}
+}
+
+// settledCause is the cause, once it has lasted.
+func (j *vacuumHold) settledCause() string {
+	if j.cause == "" || j.view.t-j.causeAt < persistFor {
+		return "unknown"
+	}
+	return j.cause
+}
+
+// project tells when the limit will surely be passed before the hold's end.
+func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
+	v := j.view
+	surely := v.ok && v.fit.Known && v.fit.Effective >= 5 && j.result != Passed && t < j.ends() &&
+		v.endLow > j.limit.Value && v.slopePaPerS > 0
+	if !surely {
+		j.isSurely = false
+		if !j.raised || j.told != Tell {
+			return out
+		}
+		if j.fine == 0 {
+			j.fine = t
+		}
+		if t-j.fine >= gapMost {
+			j.raised, j.fine = false, 0
+			out = append(out, Finding{Edge: Cleared, Flag: "vacuum-rising", Text: vacuumNoLonger(j.limit)})
+		}
+		return out
+	}
+	j.fine = 0
+	if !j.isSurely {
+		j.isSurely, j.surely = true, t
+	}
+	if j.raised || t-j.surely < persistFor {
+		return out
+	}
+	j.raised, j.told = true, Tell
+	return append(out, j.flag(Tell, vacuumWillPass(v, j.limit, j.ends(), j.settledCause())))
+}
+
+// final is the verdict at the hold's end.
+func (j *vacuumHold) final() []Finding {
+	v := j.view
+	end, doubt := v.nowPa, v.sePa
+	if doubt < 0.25*micronPa { // less than a gauge shows
+		doubt = 0
+	}
+	result, cause, text := NotProven, "unknown", holdTooClose(end, doubt, j.limit)
+	switch {
+	case end+float64(bandPass*doubt) <= j.limit.Value*(1+1e-6):
+		result, cause = Passed, "none"
+		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start)
+	case end-float64(bandFail*doubt) > j.limit.Value*(1+1e-6):
+		return j.passLimit(nil)
+	}
+	if result == j.result {
+		return nil
+	}
+	return []Finding{j.verdict(result, cause, text)}
+}
+
+// passed is the judge's own deadline: the hold's end, or a gap grown too long.
+func (j *vacuumHold) passed() []Finding {
+	now := j.clock.newest
+	last := time.Duration(0)
+	if n := len(j.ss); n > 0 {
+		last = j.ss[n-1].t
+	}
+	if now-last >= j.gapMost() {
+		j.broken = true
+	}
+	if now < j.ends() && !j.broken || now-last > j.bridge() && !j.broken {
+		return nil
+	}
+	j.look(now)
+	return j.decide(now)
+}
+
+// over is the end mark: whoever ends a hold early has no verdict but this.
+func (j *vacuumHold) over() []Finding {
+	now := j.clock.newest
+	j.look(now)
+	out := j.decide(now)
+	if j.result != "" {
+		return out
+	}
+	cause := "unknown"
+	switch {
+	case len(j.ss) == 0:
+		cause = "gauge"
+	case now < j.sett:
+		cause = "settling"
+	case now-j.ss[len(j.ss)-1].t > j.bridge():
+		cause = "gap"
+	}
+	return append(out, j.verdict(NotProven, cause, holdEnded(now, j.ends(), cause)))
+}
+
+func (j *vacuumHold) flag(u Urgency, text string) Finding {
+	v := j.view
+	return Finding{Edge: Raised, Flag: "vacuum-rising", Urgency: u, Points: []string{j.gauge.Name}, Text: text,
+		Values: []Value{{"pressure_pa", v.nowPa}, {"limit_pa", j.limit.Value}, {"rise_pa_per_s", v.slopePaPerS},
+			{"expected_pa", v.endPa}, {"elapsed_s", seconds(v.t)}}}
+}
+
+func (j *vacuumHold) verdict(result, cause, text string) Finding {
+	j.result, j.gaveCause = result, cause
+	v := j.view
+	values := []Value{{"limit_pa", j.limit.Value}, {"elapsed_s", seconds(j.clock.newest)}, {"start_pa", j.startPa}}
+	if v.ok {
+		values = append(values, Value{"end_pa", v.nowPa}, Value{"peak_pa", max(v.peakPa, v.nowPa)},
+			Value{"rise_pa_per_s", v.meanRise()})
+		if v.cause == "moisture" {
+			values = append(values, Value{"plateau_pa", v.fit.Curve.PlateauPa()})
+		}
+	}
+	return Finding{Edge: Given, Result: result, Cause: cause, Text: text, Points: []string{j.gauge.Name}, Values: values}
+}
+
+// meanRise is the rise a second, over all that was compared.
+func (v *holdView) meanRise() float64 { return v.fit.Line.DriftPaPerS }
+
+// Due is the hold's end, or the moment at which a gap has grown too long.
+func (j *vacuumHold) Due() (time.Duration, bool) {
+	if j.result == Passed || j.result == NotPassed || j.broken {
+		return 0, false
+	}
+	last := time.Duration(0)
+	if n := len(j.ss); n > 0 {
+		last = j.ss[n-1].t
+	}
+	due := last + j.gapMost()
+	if end := j.ends(); j.clock.newest < end && end < due {
+		due = end
+	}
+	return j.clock.when(due), true
+}
+
+// Outlook says how the hold stands.
+func (j *vacuumHold) Outlook(at Instant) Outlook {
+	elapsed := max(0, j.clock.of(at.Since))
+	o := Outlook{Point: j.gauge.Name, Quantity: sensors.Vacuum, Limit: &j.limit, Elapsed: elapsed, Lasts: j.lasts,
+		Left: max(0, j.ends()-elapsed), Sure: "too early to say"}
+	if n := len(j.ss); n > 0 {
+		o.Figure, o.HasFig = Num(j.recentPa()), true
+		o.FigAt = Instant{at.Boot, j.clock.when(j.ss[n-1].t)}
+	}
+	o.Sentence, o.Sure = j.sentence(elapsed)
+	if v := j.view; v.ok && v.fit.Known {
+		o.Trend = j.trend()
+	}
+	return o
+}
+
+func (j *vacuumHold) trend() (ps []TrendPoint) {
+	end := max(j.ends(), j.view.t)
+	const steps = 24
+	for i := range steps + 1 {
+		t := j.sett + (end-j.sett)*time.Duration(i)/steps
+		low, best, high := j.view.fit.Band(t.Seconds(), bandProject)
+		ps = append(ps, TrendPoint{j.clock.when(t), Num(max(low, 0)), Num(best), Num(high)})
+	}
+	return ps
+}
+
+// sentence says how the hold stands, and how sure that is.
+func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
+	v := j.view
+	h := holdWords{elapsed: elapsed, lasts: j.lasts, extend: j.extend, nowPa: j.recentPa(), limit: j.limit,
+		heard: len(j.ss) > 0, result: j.result, raised: j.raised, urgency: j.told, cause: j.cause, startedHi: j.startedHi}
+	if len(j.ss) > 0 {
+		h.quiet = elapsed - j.ss[len(j.ss)-1].t
+	}
+	switch {
+	case j.result == Passed || j.result == NotPassed:
+		sure = "sure"
+	case j.raised:
+		sure = "sure"
+	case v.ok && v.fit.Known && v.endHigh <= j.limit.Value:
+		sure, h.stays = "likely", true
+	default:
+		sure = "too early to say"
+	}
+	h.settling = elapsed < j.sett
+	if v.ok {
+		h.slopePaPerS, h.known, h.endPa = v.slopePaPerS, v.fit.Known, v.endPa
+	}
+	return holdStands(h), sure
+}
