@@ -232,19 +232,32 @@ type pointDecoder struct {
 	byTaken bool
 	track   track
 	cols    [columns]columnDecoder
+	bad     bool // a column ended early
 }
 
 type columnDecoder struct {
-	in       input
+	b        []byte // what is left
 	constant int64
 	varied   bool
 }
 
-func (c *columnDecoder) next() int64 {
+func (p *pointDecoder) next(column int) int64 {
+	c := &p.cols[column]
 	if !c.varied {
 		return c.constant
 	}
-	return c.in.varint()
+	if len(c.b) > 0 && c.b[0] < 0x80 { // most steps are small
+		u := c.b[0]
+		c.b = c.b[1:]
+		return int64(u>>1) ^ -int64(u&1)
+	}
+	v, n := binary.Varint(c.b)
+	if n <= 0 {
+		p.bad = true
+		return 0
+	}
+	c.b = c.b[n:]
+	return v
 }
 
 // unpack reads a packed part into buf.
@@ -274,7 +287,7 @@ func (p *pointDecoder) open(d *blockDecoder, in *input, base int64) error {
 	if err != nil {
 		return err
 	}
-	p.raw, p.track = raw, track{at: base, taken: base}
+	p.raw, p.track, p.bad = raw, track{at: base, taken: base}, false
 	cols := input{b: raw}
 	for i := range p.cols {
 		if i == colOff {
@@ -283,7 +296,7 @@ func (p *pointDecoder) open(d *blockDecoder, in *input, base int64) error {
 		c := &p.cols[i]
 		*c = columnDecoder{varied: cols.byte() == 1}
 		if c.varied {
-			c.in.b = cols.bytes(cols.count(1))
+			c.b = cols.bytes(cols.count(1))
 		} else {
 			c.constant = cols.varint()
 		}
@@ -301,46 +314,36 @@ func orDamaged(bad bool) error {
 // read takes the next row into m.
 func (p *pointDecoder) read(m *rules.Measured, healths []sensors.Health, point *known) (at int64, err error) {
 	t := &p.track
-	t.atStep += p.cols[colAt].next()
+	t.atStep += p.next(colAt)
 	t.at += t.atStep
 	if p.byTaken {
-		t.takenStep += p.cols[colOff].next()
+		t.takenStep += p.next(colOff)
 		t.taken += t.takenStep
 	} else {
-		t.off += p.cols[colOff].next()
+		t.off += p.next(colOff)
 		t.taken = t.at + t.off
 	}
 	m.Taken = time.Duration(t.taken) * time.Millisecond
-	h := p.cols[colHealth].next()
+	h := p.next(colHealth)
 	if uint64(h) >= uint64(len(healths)) {
 		return 0, errBlob
 	}
 	m.Point, m.Health, m.Value = point.name, healths[h], 0
 	if m.Health.Grade != sensors.Failed {
-		t.value += p.cols[colValue].next()
+		t.value += p.next(colValue)
 		m.Value = point.quantity.FromCounts(t.value)
 	}
-	marks := p.cols[colMarks].next()
+	marks := p.next(colMarks)
 	m.Seq, m.HasSeq, m.Own = 0, marks&markSeq != 0, 0
 	if m.HasSeq {
-		t.seq += uint64(p.cols[colSeq].next()) + 1
+		t.seq += uint64(p.next(colSeq)) + 1
 		m.Seq = t.seq
 	}
 	if marks&markOwn != 0 {
-		t.own += p.cols[colOwn].next()
+		t.own += p.next(colOwn)
 		m.Own = t.own + t.taken
 	}
 	return t.at, nil
-}
-
-// damaged reports whether a column ended early.
-func (p *pointDecoder) damaged() bool {
-	for i := range p.cols {
-		if p.cols[i].in.bad {
-			return true
-		}
-	}
-	return false
 }
 
 // block yields a sealed block's rows.
@@ -397,7 +400,7 @@ func (d *decoder) block(b batch, in *input, low, high uint64, yield func(rules.E
 			if seq < low {
 				continue
 			}
-			if p.damaged() {
+			if p.bad {
 				return false, errBlob
 			}
 			if !yield(rules.Entry{Seq: seq, At: rules.Instant{Boot: b.boot, Since: time.Duration(at) * time.Millisecond}, Body: m}) {

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -96,10 +97,12 @@ func (r *Reader) read(ctx context.Context, what string, f func(*sqlite.Conn) err
 	}
 	err = execute(conn, "BEGIN")
 	if err == nil {
-		err = f(conn)
-		err = errors.Join(err, execute(conn, "END"))
+		err = errors.Join(f(conn), execute(conn, "END"))
 	}
-	return explain(what, r.dir, errors.Join(err, r.give(conn)))
+	if err != nil { // in an unknown state: the next reader opens anew
+		return explain(what, r.dir, errors.Join(err, conn.Close()))
+	}
+	return r.give(conn)
 }
 
 // points returns the catalog, by id.
@@ -234,6 +237,7 @@ type walk struct {
 	events  []rules.Entry
 	arena   []byte
 	end     uint64 // the page is complete to here
+	held    []held
 }
 
 // load reads the page that begins at next, within the running transaction.
@@ -549,56 +553,75 @@ func (r *Reader) Quarantined(ctx context.Context, follower string) (n int64, err
 }
 
 // Recent yields the newest n readings, newest first, for the duplicate memory.
+// As with Entries the *Measured is valid until the next is asked for.
 func (r *Reader) Recent(ctx context.Context, n int) iter.Seq2[rules.Entry, error] {
 	return func(yield func(rules.Entry, error) bool) {
 		w := walk{}
-		for below := int64(1 << 62); n > 0; {
-			found := false
-			err := r.read(ctx, "read the newest", func(conn *sqlite.Conn) (err error) {
-				w.batches, w.arena = w.batches[:0], w.arena[:0]
-				if w.dec.catalog, err = r.points(conn); err != nil {
-					return err
-				}
-				return rows(conn, `SELECT `+batchColumns+` FROM batches
-					WHERE first_seq < ? ORDER BY first_seq DESC LIMIT 1`, func(s *sqlite.Stmt) error {
-					w.batches, found = append(w.batches, w.batch(s)), true
-					return nil
-				}, below)
-			})
-			if err != nil {
-				yield(rules.Entry{}, err)
-				return
-			}
-			if !found {
-				return
-			}
-			b := w.batches[0]
-			below = int64(b.first)
-			entries, err := w.dec.all(b)
-			if err != nil {
-				yield(rules.Entry{}, err)
-				return
-			}
-			for i := len(entries) - 1; i >= 0 && n > 0; i-- {
-				if !yield(entries[i], nil) {
+		for below := uint64(math.MaxInt64); n > 0; below = w.batches[0].first {
+			err := r.read(ctx, "read the newest", func(conn *sqlite.Conn) error { return w.loadBelow(r, conn, below) })
+			if err == nil && len(w.batches) > 0 {
+				var more bool
+				if more, err = w.playBack(&n, yield); !more {
 					return
 				}
-				n--
+			}
+			if err != nil {
+				yield(rules.Entry{}, err)
+				return
+			}
+			if len(w.batches) == 0 {
+				return
 			}
 		}
 	}
 }
 
-// all returns copies of a batch's entries.
-func (d *decoder) all(b batch) ([]rules.Entry, error) {
-	var out []rules.Entry
-	_, err := d.decode(b, b.first, b.last, func(e rules.Entry) bool {
-		m := *e.Body.(*rules.Measured)
-		e.Body = &m
-		out = append(out, e)
-		return true
-	})
-	return out, err
+// loadBelow loads the last batch that begins below a number.
+func (w *walk) loadBelow(r *Reader, conn *sqlite.Conn, below uint64) (err error) {
+	w.batches, w.arena = w.batches[:0], w.arena[:0]
+	if w.dec.catalog, err = r.points(conn); err != nil {
+		return err
+	}
+	return rows(conn, `SELECT `+batchColumns+` FROM batches WHERE first_seq < ? ORDER BY first_seq DESC LIMIT 1`, func(s *sqlite.Stmt) error {
+		w.batches = append(w.batches, w.batch(s))
+		return nil
+	}, int64(below))
+}
+
+// backWindow bounds how many readings are held to turn them round: a block has
+// many, and decoding some of it again costs less than the room.
+const backWindow = 8192
+
+// playBack yields up to n readings of the batch, the last first, and counts n down.
+func (w *walk) playBack(n *int, yield func(rules.Entry, error) bool) (more bool, err error) {
+	b := w.batches[0]
+	for high := b.last; high >= b.first && *n > 0; {
+		low := max(b.first, high-min(high, backWindow)+1)
+		w.held = w.held[:0]
+		_, err := w.dec.decode(b, low, high, func(e rules.Entry) bool {
+			w.held = append(w.held, held{e, *e.Body.(*rules.Measured)})
+			return true
+		})
+		if err != nil {
+			return true, err
+		}
+		for i := len(w.held) - 1; i >= 0 && *n > 0; i-- {
+			h := &w.held[i]
+			h.Body = &h.measured
+			if !yield(h.Entry, nil) {
+				return false, nil
+			}
+			*n--
+		}
+		high = low - 1
+	}
+	return true, nil
+}
+
+// held is a copy of a decoded reading.
+type held struct {
+	rules.Entry
+	measured rules.Measured
 }
 
 // Sample is one point of a curve.
