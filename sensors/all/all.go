@@ -4,6 +4,7 @@ package all
 
 import (
 	"standwatch/sensors"
+	"standwatch/sensors/ds18b20"
 	"standwatch/sensors/mqtt"
 )
 
@@ -11,5 +12,6 @@ import (
 func Drivers() []sensors.Driver {
 	return []sensors.Driver{
 		mqtt.Driver(),
+		ds18b20.Driver(),
 	}
 }
