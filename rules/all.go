@@ -7,6 +7,7 @@ func All() []Rule {
 		PointFailed,
 		BatteryLow,
 		ScaleSilent,
+		ChargeTarget,
 		VacuumRising,
 	}
 }

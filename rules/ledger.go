@@ -89,7 +89,7 @@ func earlierCharge(was charge, f Finding) charge {
 	for _, v := range f.Values {
 		switch v.Key {
 		case "drawn_kg", "charged_kg":
-			was.bestKg = v.Number
+			was.bestKg, was.lowKg, was.highKg = v.Number, v.Number, v.Number
 		case "charged_low_kg":
 			was.lowKg = v.Number
 		case "charged_high_kg":
@@ -186,8 +186,17 @@ func (p *platform) hintedAt(t time.Duration) bool { return p.hinted > 0 && t <= 
 // although a cylinder stood on it and cannot have emptied.
 func (p *platform) cameBackZeroed(last, s sample) bool {
 	gap := s.t - last.t
-	return gap >= gapAtLeast && math.Abs(s.v) < emptyKg && last.v > 1 &&
+	return gap >= gapAtLeast && gap > 3*p.usual() && math.Abs(s.v) < emptyKg && last.v > 1 &&
 		last.v-s.v > float64(gapHigh*p.rate*gap.Seconds())+emptyKg
+}
+
+// usual is the time between readings.
+func (p *platform) usual() time.Duration {
+	n := len(p.good)
+	if n < 2 {
+		return 0
+	}
+	return (p.good[n-1].t - p.good[0].t) / time.Duration(n-1)
 }
 
 // breakSegment closes the segment where it was before the jump and opens the
@@ -198,7 +207,7 @@ func (p *platform) breakSegment() {
 	fall := last.v - p.pending[0].v
 	p.closedKg += p.start.v - median(tail(p.good, 3))
 	switch {
-	case gap >= gapAtLeast: // the best guess is that it flowed on as before
+	case gap >= gapAtLeast && gap > 3*p.usual(): // the best guess is that it flowed on as before
 		flowed := max(0, p.rate) * gap.Seconds()
 		p.closedKg += flowed
 		p.lostKg += flowed
@@ -345,12 +354,16 @@ func thinned(ss []sample, most int) []sample {
 	return kept
 }
 
-// chargedKg is what left the cylinders of this platform: by the newest few readings.
+// chargedKg is what left the cylinders of this platform: by the newest few
+// readings, brought to the newest one's moment by the rate.
 func (p *platform) chargedKg() float64 {
-	if len(p.good) == 0 {
+	n := len(p.good)
+	if n == 0 {
 		return 0
 	}
-	return p.closedKg + p.start.v - median(tail(p.good, 3))
+	few := tail(p.good, 3)
+	lag := p.good[n-1].t - few[len(few)/2].t
+	return p.closedKg + p.start.v - median(few) + float64(p.rate*lag.Seconds())
 }
 
 // surelyOver reports whether more than limit has left, beyond a bump and the
@@ -396,20 +409,57 @@ func (l *ledger) values(target Setting, aimed bool) []Value {
 	return vs
 }
 
-// flow is the rate in kg/s and what is charged by it now, of the scale that flows most.
+// flow is what leaves the cylinders in a second; nought until it has been
+// watched for long enough to be believed.
 func (l *ledger) flow() (kgPerS float64) {
 	for _, p := range l.platforms {
-		kgPerS = max(kgPerS, p.rate)
+		if n := len(p.good); n > 0 && p.good[n-1].t-p.good[0].t >= onsetOver*3/4 && p.rate > noFlow {
+			kgPerS += p.rate
+		}
 	}
 	return kgPerS
 }
 
-func (l *ledger) digit() float64 {
-	d := 0.0
+// heard is when a scale last gave a weight, in the step's time.
+func (l *ledger) heard() (last time.Duration, ok bool) {
 	for _, p := range l.platforms {
-		d = max(d, p.units.digit())
+		if n := len(p.good); n > 0 {
+			last, ok = max(last, p.good[n-1].t), true
+		}
+	}
+	return last, ok
+}
+
+// pace is how long it takes to be sure of a condition: a reading or two.
+func (l *ledger) pace() (d time.Duration) {
+	for _, p := range l.platforms {
+		d = max(d, sureFor, p.usual())
 	}
 	return d
+}
+
+// grossKg is the newest gross weight.
+func (l *ledger) grossKg() (kg float64) {
+	last := time.Duration(-1)
+	for _, p := range l.platforms {
+		if n := len(p.good); n > 0 && p.good[n-1].t > last {
+			last, kg = p.good[n-1].t, p.good[n-1].v
+		}
+	}
+	return kg
+}
+
+// surelyOver reports whether more than the target has gone in, by more than
+// one display digit.
+func (l *ledger) surelyOver(targetKg float64) bool {
+	all := l.charge(Setting{}, false).bestKg
+	for _, p := range l.platforms {
+		others := all - p.chargedKg()
+		if len(p.good) > 0 && p.surelyOver(targetKg+1.1*p.units.digit()-others) {
+			return true
+		}
+	}
+	return false
 }
 
 // granularity finds the display digit: the coarsest usual division of which

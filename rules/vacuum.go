@@ -30,7 +30,7 @@ const (
 	bandLevel    = 2.5              // standard errors before the limit counts as passed
 	bandProject  = 2.0              //
 	bandPass     = 0.67             // three times out of four the truth lies on that side
-	bandFail     = 1.65             // nineteen times out of twenty
+	bandFail     = 1.0              // five times out of six
 	wholeFrom    = 15 * time.Minute // the whole fit speaks for the level from this span on
 	noiseMost    = 0.03             // of the reading, a bad gauge's noise (the field guide)
 	noiseLeast   = 0.001            // and the least that is believed
@@ -355,22 +355,20 @@ func (v *holdView) atEnd(endS float64) {
 // the fit is clear, by the field guide's decision.
 func (v *holdView) lookForCause(tS, pPa []float64) {
 	v.cause = "unknown"
-	if !v.fit.Known {
-		return
+	if v.t >= mixedNotTill {
+		if gain, both := v.fit.BothGain(tS, pPa, noiseLeast); gain > 10 {
+			v.cause, v.both = "leak-and-moisture", both
+			return
+		}
 	}
-	low, high := v.fit.Tau()
-	rises := v.endLow > 1.02*v.fit.Best.At(tS[0])
-	switch {
-	case !rises:
+	if !v.fit.Known || v.endLow <= 1.02*v.fit.Best.At(tS[0]) {
+		return // too early, or it hardly rises
+	}
+	switch low, high := v.fit.Tau(); {
 	case v.fit.CurveGain() > 10 && high < 2*3600:
 		v.cause = "moisture"
 	case low > 3600:
 		v.cause = "leak"
-	}
-	if v.t >= mixedNotTill {
-		if gain, both := v.fit.BothGain(tS, pPa); gain > 10 {
-			v.cause, v.both = "leak-and-moisture", both
-		}
 	}
 }
 

@@ -259,3 +259,99 @@ func ofSpan(elapsed, lasts time.Duration) string {
 	}
 	return fmt.Sprintf("%s of %s", span(elapsed), span(lasts))
 }
+
+// Charge.
+
+func kg(x float64) string { return fmt.Sprintf("%.2f kg", x) }
+
+// pounds says a mass as pounds and ounces, as it is asked on the telephone.
+func pounds(x float64) string {
+	const poundKg = 0.45359237
+	oz := math.Round(x / poundKg * 16)
+	if oz < 0 {
+		return "-" + pounds(-x)
+	}
+	return fmt.Sprintf("%.0f lb %.0f oz", math.Floor(oz/16), math.Mod(oz, 16))
+}
+
+func perMin(kgPerS float64) string { return fmt.Sprintf("%.2f kg a minute", kgPerS*60) }
+
+func chargeNear(c charge, left time.Duration, flows bool) string {
+	s := fmt.Sprintf("Charge at %s, %s (%s) to go", ofTarget(c), kg(max(c.remainingKg(), 0)), pounds(max(c.remainingKg(), 0)))
+	if flows && left > 0 {
+		s += fmt.Sprintf(": about %s at this rate", span(left.Round(time.Second)))
+	}
+	return s + ". Close the cylinder valve in time; what is in the hose still goes in."
+}
+
+func chargeFar(c charge) string {
+	return fmt.Sprintf("Charge at %s: its target is no longer close.", ofTarget(c))
+}
+
+func chargeOver(c charge) string {
+	return fmt.Sprintf("Charge at %s: %s (%s) too much. Close the cylinder valve. What is too much is recovered by weight, by a certified person.",
+		ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()))
+}
+
+func chargeBack(c charge) string {
+	return fmt.Sprintf("Charge at %s: no longer over its target.", ofTarget(c))
+}
+
+func chargeHandedOver() string { return "The weigh-in goes on from here." }
+
+func targetLine(target Setting) string {
+	return fmt.Sprintf("gross weight with %s charged; %s", kg(target.Value), target.Source)
+}
+
+func scaleNeverHeard(step string) string {
+	return fmt.Sprintf("%s not proven: no scale was heard.", stepWord(step))
+}
+
+func scaleQuietAtEnd(step string, quiet time.Duration, c charge) string {
+	return fmt.Sprintf("%s not proven: %s by the last weight, but the scale had been silent for %s at the end.", stepWord(step), ofTarget(c), span(quiet))
+}
+
+func weighed(step, result, cause string, c charge, tol float64, source string) string {
+	name := stepWord(step)
+	switch {
+	case step == "draw-in" && result == Passed && !c.aimed:
+		return fmt.Sprintf("%s ended with %s (%s) drawn in.", name, kg(c.bestKg), pounds(c.bestKg))
+	case step == "draw-in" && result == Passed:
+		return fmt.Sprintf("%s ended with %s drawn in; %s (%s) remain for the weigh-in.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+	case result == Passed:
+		return fmt.Sprintf("%s passed: %s (%s), within %.2f kg of the target (%s; tolerance by common practice).", name, ofTarget(c), pounds(c.bestKg), tol, source)
+	case cause == "over":
+		return fmt.Sprintf("%s failed: %s, %s too much. What is too much is recovered by weight, by a certified person.", name, ofTarget(c), kg(-c.remainingKg()))
+	case cause == "short":
+		return fmt.Sprintf("%s failed: %s, %s (%s) short.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+	case !c.aimed:
+		return fmt.Sprintf("%s not proven: %s (%s) weighed in, but no target was given.", name, kg(c.bestKg), pounds(c.bestKg))
+	}
+	return fmt.Sprintf("%s not proven: between %s and %s went in, of %s.", name, kg(c.lowKg), kg(c.highKg), kg(c.targetKg))
+}
+
+func chargeNotHeard(step string, aimed bool, target Setting) string {
+	if !aimed {
+		return fmt.Sprintf("%s, no target given. The scale has not been heard yet.", stepWord(step))
+	}
+	return fmt.Sprintf("%s of %s. The scale has not been heard yet.", stepWord(step), kg(target.Value))
+}
+
+func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Duration, over bool) string {
+	s := fmt.Sprintf("%s, %s (%s", stepWord(step), ofTarget(c), pounds(c.bestKg))
+	if c.aimed {
+		s += " of " + pounds(c.targetKg)
+	}
+	s += ")."
+	switch {
+	case quiet >= 30*time.Second:
+		return fmt.Sprintf("%s The scale was last heard %s ago: what flows now is not weighed.", s, span(quiet))
+	case over:
+		return fmt.Sprintf("%s %s too much: close the cylinder valve.", s, kg(-c.remainingKg()))
+	case kgPerS <= 0:
+		return s + " Nothing flows now."
+	case left >= 0:
+		return fmt.Sprintf("%s %s: about %s to go.", s, perMin(kgPerS), span(left))
+	}
+	return fmt.Sprintf("%s %s.", s, perMin(kgPerS))
+}

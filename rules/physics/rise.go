@@ -38,7 +38,7 @@ type RiseFit struct {
 	Known bool
 
 	n          int
-	inflation  float64 // of chi-square by correlation: (1+rho)/(1-rho)
+	noise      noise
 	candidates []candidate
 	steady     candidate
 	line       candidate
@@ -134,29 +134,42 @@ func fitShape(tS, pPa, w, g []float64) candidate {
 // judgeNoise estimates the readings' noise and its correlation from what the
 // best fit leaves over.
 func (f *RiseFit) judgeNoise(tS, pPa []float64, spreadLeast float64) {
-	const parameters = 3
-	var own, neighbour float64
-	last := 0.0
+	f.noise = leftOver(f.Best, tS, pPa, spreadLeast, 3)
+	f.Spread, f.Correlation = f.noise.spread, f.noise.correlation
+	f.Effective = float64(f.n) / f.noise.inflation
+	f.Known = f.noise.known
+}
+
+// noise is how readings scatter about a fit.
+type noise struct {
+	spread, correlation, inflation float64 // inflation of chi-square by correlation: (1+rho)/(1-rho)
+	known                          bool
+}
+
+// unit is one chi-square: the noise, with its correlation.
+func (n noise) unit() float64 { return float64(float64(n.spread*n.spread) * n.inflation) }
+
+// leftOver is the noise about a fit of some parameters.
+func leftOver(r Rise, tS, pPa []float64, spreadLeast, parameters float64) noise {
+	var own, neighbour, last float64
 	for i, p := range pPa {
-		r := p/f.Best.At(tS[i]) - 1
-		own += float64(r * r)
+		d := p/r.At(tS[i]) - 1
+		own += float64(d * d)
 		if i > 0 {
-			neighbour += float64(r * last)
+			neighbour += float64(d * last)
 		}
-		last = r
+		last = d
 	}
-	n := float64(f.n)
-	least := float64(float64(spreadLeast*spreadLeast) * n)
-	rho := neighbour / max(own, least)
+	n := float64(len(tS))
+	rho := neighbour / max(own, float64(float64(spreadLeast*spreadLeast)*n))
 	// What a fit leaves over looks less correlated than the noise was, the
 	// more so the fewer the readings (Marriott and Pope 1954, from memory).
 	rho = min(max(rho+(1+float64(4*rho))/n, 0), 0.97)
-	f.Correlation = rho
-	f.inflation = (1 + rho) / (1 - rho)
-	f.Effective = n / f.inflation
-	f.Known = f.Effective > parameters+1
-	free := max(n-float64(parameters*f.inflation), 1)
-	f.Spread = math.Sqrt(max(own/free, float64(spreadLeast*spreadLeast)))
+	x := noise{correlation: rho, inflation: (1 + rho) / (1 - rho)}
+	x.known = n/x.inflation > parameters+1
+	free := max(n-float64(parameters*x.inflation), 1)
+	x.spread = math.Sqrt(max(own/free, float64(spreadLeast*spreadLeast)))
+	return x
 }
 
 // Band is the pressure at a time by every fit that the readings do not rule
@@ -164,7 +177,7 @@ func (f *RiseFit) judgeNoise(tS, pPa []float64, spreadLeast float64) {
 func (f RiseFit) Band(tS, k float64) (lowPa, bestPa, highPa float64) {
 	bestPa = f.Best.At(tS)
 	lowPa, highPa = math.Inf(1), math.Inf(-1)
-	unit := f.unit()
+	unit := f.noise.unit()
 	for _, c := range f.candidates {
 		if c.chi2-f.best.chi2 > float64(float64(k*k)*unit) {
 			continue
@@ -180,11 +193,11 @@ func (f RiseFit) Band(tS, k float64) (lowPa, bestPa, highPa float64) {
 // by the mean where no rise stands out from the noise.
 func (f RiseFit) Level(tS float64) (pPa, sePa float64) {
 	c := f.best
-	if f.steady.chi2-c.chi2 < 4*f.unit() {
+	if f.steady.chi2-c.chi2 < 4*f.noise.unit() {
 		c = f.steady
 	}
 	v := c.variance(tS)
-	return c.rise.At(tS), math.Sqrt(float64(v * f.unit()))
+	return c.rise.At(tS), math.Sqrt(float64(v * f.noise.unit()))
 }
 
 // variance is the unscaled variance of a candidate's pressure at a time.
@@ -196,14 +209,11 @@ func (c candidate) variance(tS float64) float64 {
 	return max(0, c.c00+float64(2*float64(c.c01*g))+float64(float64(c.c11*g)*g))
 }
 
-// unit is one chi-square: the noise, with its correlation.
-func (f RiseFit) unit() float64 { return float64(float64(f.Spread*f.Spread) * f.inflation) }
-
 // Tau is the range of time constants that the readings do not rule out (two
 // standard errors); highS is infinite where a straight line will do as well.
 func (f RiseFit) Tau() (lowS, highS float64) {
 	lowS = math.Inf(1)
-	unit := 4 * f.unit()
+	unit := 4 * f.noise.unit()
 	for _, c := range f.candidates {
 		if c.chi2-f.best.chi2 > unit {
 			continue
@@ -220,12 +230,12 @@ func (f RiseFit) Tau() (lowS, highS float64) {
 // CurveGain is by how much chi-square, in units of the noise, an approach to a
 // plateau fits better than a straight line.
 func (f RiseFit) CurveGain() float64 {
-	return (f.line.chi2 - f.best.chi2) / f.unit()
+	return (f.line.chi2 - f.best.chi2) / f.noise.unit()
 }
 
 // BothGain is by how much chi-square an approach and a leak beside it fit
 // better than the better of the two alone.
-func (f RiseFit) BothGain(tS, pPa []float64) (gain float64, both Rise) {
+func (f RiseFit) BothGain(tS, pPa []float64, spreadLeast float64) (gain float64, both Rise) {
 	if f.n < 6 {
 		return 0, f.Best
 	}
@@ -238,7 +248,11 @@ func (f RiseFit) BothGain(tS, pPa []float64) (gain float64, both Rise) {
 	if math.IsInf(best, 1) {
 		return 0, f.Best
 	}
-	return (f.best.chi2 - best) / f.unit(), both
+	left := leftOver(both, tS, pPa, spreadLeast, 4)
+	if !left.known {
+		return 0, f.Best
+	}
+	return (f.best.chi2 - best) / left.unit(), both
 }
 
 // fitBoth fits p = a + b*(1-exp(-t/tau)) + c*t with b, c > 0.

@@ -1,0 +1,245 @@
+package rules
+
+import (
+	"time"
+
+	"standwatch/sensors"
+)
+
+// ChargeTarget follows the charge towards its target.
+var ChargeTarget = Rule{
+	Name:  "charge-target",
+	Doc:   "Weighs the charge in: tells before the target is reached, wakes somebody at it and past it, and gives the verdicts of draw-in and weigh-in.",
+	Steps: []string{"draw-in", "weigh-in"},
+	Flags: []string{"charge-near-target", "charge-over-target"},
+	Roles: []string{"charging-scale"},
+	Begin: beginChargeTarget,
+}
+
+const (
+	wakeLead   = time.Minute     // before the predicted arrival: close the valve (the field guide)
+	sureFor    = 4 * time.Second // a condition must last, or the next reading may deny it
+	clearAfter = time.Minute     // a flag's condition must be gone for as long
+	toleranceP = 0.01            // of the target, or
+	toleranceK = 0.1             // kg, whichever is more (common practice)
+	quietEnd   = 60 * time.Second
+)
+
+type chargeTarget struct {
+	ledger *ledger
+	step   Step
+	scale  string
+	target Setting
+	aimed  bool
+	lead   time.Duration
+	nearKg float64
+
+	near, call, over lasting // told, woken, past the target
+	far, under       lasting // what clears them
+	nearUp           bool
+	overUp           bool
+	handedOver       bool // a weigh-in has taken over from this draw-in
+}
+
+// lasting is a condition and since when it has held.
+type lasting struct {
+	since time.Duration
+	holds bool
+}
+
+// by reports whether the condition has held for as long.
+func (l *lasting) by(now time.Duration, holds bool, long time.Duration) bool {
+	if holds && !l.holds {
+		l.since = now
+	}
+	l.holds = holds
+	return holds && now-l.since >= long
+}
+
+func beginChargeTarget(s Start) Judge {
+	j := &chargeTarget{ledger: beginLedger(s), step: s.Step}
+	j.target, j.aimed = limit(s.Step, "target")
+	lead, _ := limit(s.Step, "lead")
+	near, _ := limit(s.Step, "near")
+	j.lead, j.nearKg = asTime(lead.Value), near.Value
+	if len(s.Points) > 0 {
+		j.scale = s.Points[0].Name
+	}
+	return j
+}
+
+func (j *chargeTarget) Next(e Entry) []Finding {
+	j.ledger.Next(e)
+	switch b := e.Body.(type) {
+	case *Measured:
+		if j.aimed && !j.handedOver && b.Health.Usable() {
+			return j.follow(j.ledger.clock.newest)
+		}
+	case *Told:
+		// The weigh-in goes on from what the draw-in drew, also where nobody ended that.
+		ends := b.Kind == "end" && b.Name == j.step.Name
+		goesOn := b.Kind == "begin" && b.Name == "weigh-in" && j.step.Name == "draw-in"
+		switch {
+		case j.handedOver:
+		case goesOn:
+			j.handedOver = true
+			return append([]Finding{j.verdict()}, j.letGo()...)
+		case ends:
+			return []Finding{j.verdict()}
+		}
+	}
+	return nil
+}
+
+// letGo clears what is up: the weigh-in's judge speaks from now on.
+func (j *chargeTarget) letGo() (out []Finding) {
+	for _, flag := range ChargeTarget.Flags {
+		out = append(out, Finding{Edge: Cleared, Flag: flag, Text: chargeHandedOver()})
+	}
+	return out
+}
+
+func (j *chargeTarget) charge() charge { return j.ledger.charge(j.target, j.aimed) }
+
+// arrival is when the target will be reached at the present rate; ok is false
+// while nothing flows.
+func (j *chargeTarget) arrival() (left time.Duration, ok bool) {
+	rate := j.ledger.flow()
+	if rate <= 0 {
+		return 0, false
+	}
+	return asTime(min(j.charge().remainingKg()/rate, 1e6)), true
+}
+
+func (j *chargeTarget) follow(now time.Duration) []Finding {
+	if _, ok := j.ledger.heard(); !ok {
+		return nil
+	}
+	return append(j.followOver(now), j.followNear(now)...)
+}
+
+func (j *chargeTarget) followOver(now time.Duration) []Finding {
+	over := j.ledger.surelyOver(j.target.Value)
+	if !j.overUp && over {
+		j.overUp = true
+		return []Finding{j.flag("charge-over-target", Wake, chargeOver(j.charge()))}
+	}
+	if j.overUp && j.under.by(now, j.charge().remainingKg() >= 0 && !over, clearAfter) {
+		j.overUp = false
+		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(j.charge())}}
+	}
+	return nil
+}
+
+func (j *chargeTarget) followNear(now time.Duration) []Finding {
+	c := j.charge()
+	left, flows := j.arrival()
+	atHand := c.remainingKg() <= j.nearKg
+	// What is asked is the lead itself, so the time it takes to be sure comes on top.
+	near := j.near.by(now, atHand || flows && left <= j.lead+j.ledger.pace(), sureFor)
+	call := j.call.by(now, atHand || flows && left <= min(j.lead, wakeLead), sureFor)
+	gone := j.far.by(now, c.remainingKg() > 2*j.nearKg && (!flows || left > 2*j.lead), clearAfter)
+	switch {
+	case j.overUp:
+		return nil
+	case call:
+		j.nearUp = true
+		return []Finding{j.flag("charge-near-target", Wake, chargeNear(c, left, flows))}
+	case near:
+		j.nearUp = true
+		return []Finding{j.flag("charge-near-target", Tell, chargeNear(c, left, flows))}
+	case gone && j.nearUp:
+		j.nearUp = false
+		return []Finding{{Edge: Cleared, Flag: "charge-near-target", Text: chargeFar(c)}}
+	}
+	return nil
+}
+
+func (j *chargeTarget) flag(name string, u Urgency, text string) Finding {
+	c := j.charge()
+	values := append(j.ledger.values(j.target, j.aimed), Value{"remaining_kg", c.remainingKg()})
+	if left, flows := j.arrival(); flows && left > 0 {
+		values = append(values, Value{"rate_kg_per_s", j.ledger.flow()}, Value{"left_s", seconds(left)})
+	}
+	return Finding{Edge: Raised, Flag: name, Urgency: u, Points: []string{j.scale}, Text: text, Values: values}
+}
+
+// verdict is what the scale says at the end of the step.
+func (j *chargeTarget) verdict() Finding {
+	c := j.charge()
+	last, heard := j.ledger.heard()
+	quiet := j.ledger.clock.newest - last
+	f := Finding{Edge: Given, Points: []string{j.scale}}
+	key := "charged_kg"
+	if j.step.Name == "draw-in" {
+		key = "drawn_kg"
+	}
+	f.Values = []Value{{key, c.bestKg}}
+	if j.aimed {
+		f.Values = append(f.Values, Value{"target_kg", c.targetKg}, Value{"remaining_kg", c.remainingKg()})
+	}
+	f.Values = append(f.Values, Value{"charged_low_kg", c.lowKg}, Value{"charged_high_kg", c.highKg},
+		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest)})
+	if !heard {
+		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)
+		return f
+	}
+	if quiet >= quietEnd || j.ledger.clock.unknown {
+		f.Result, f.Cause, f.Text = NotProven, "gap", scaleQuietAtEnd(j.step.Name, quiet, c)
+		return f
+	}
+	f.Result, f.Cause = c.weighed(j.step.Name)
+	f.Text = weighed(j.step.Name, f.Result, f.Cause, c, c.tolerance(), j.target.Source)
+	return f
+}
+
+func (c charge) tolerance() float64 { return max(toleranceP*c.targetKg, toleranceK) }
+
+// weighed compares a charge with its target. A draw-in has no least: what
+// remains is for the weigh-in.
+func (c charge) weighed(step string) (result, cause string) {
+	tol := c.tolerance()
+	switch {
+	case !c.aimed && step == "draw-in":
+		return Passed, "none"
+	case !c.aimed:
+		return NotProven, "unknown"
+	case c.lowKg > c.targetKg+tol:
+		return NotPassed, "over"
+	case step == "draw-in" && c.highKg <= c.targetKg+tol:
+		return Passed, "none"
+	case step != "draw-in" && c.highKg < c.targetKg-tol:
+		return NotPassed, "short"
+	case step != "draw-in" && c.lowKg >= c.targetKg-tol && c.highKg <= c.targetKg+tol:
+		return Passed, "none"
+	case c.unweighedKg > 0:
+		return NotProven, "gap"
+	}
+	return NotProven, "unknown"
+}
+
+// Due is nothing: the scale's silence is scale-silent's matter.
+func (j *chargeTarget) Due() (time.Duration, bool) { return 0, false }
+
+// Outlook says how the charge stands.
+func (j *chargeTarget) Outlook(at Instant) Outlook {
+	clock := j.ledger.clock
+	o := Outlook{Point: j.scale, Quantity: sensors.Mass, Elapsed: max(0, clock.of(at.Since)), Left: -1, Sure: "sure"}
+	last, heard := j.ledger.heard()
+	if !heard {
+		o.Sentence, o.Sure = chargeNotHeard(j.step.Name, j.aimed, j.target), "too early to say"
+		return o
+	}
+	c := j.charge()
+	o.Figure, o.HasFig, o.FigAt = Num(c.bestKg), true, Instant{at.Boot, clock.when(last)}
+	left, flows := j.arrival()
+	if j.aimed {
+		// On the scale's own curve: the gross weight at which the target is in.
+		o.Limit = &Setting{Value: Num(j.ledger.grossKg() - c.remainingKg()), Given: j.target.Given, Source: targetLine(j.target)}
+		if flows && c.remainingKg() > 0 {
+			o.Left, o.Sure = left, "likely"
+		}
+	}
+	o.Sentence = chargeStands(j.step.Name, c, j.ledger.flow(), o.Left, o.Elapsed-last, j.overUp)
+	return o
+}
