@@ -19,7 +19,7 @@ import (
 //	uvarint  number of healths but good; each: byte grade, uvarint length, reason
 //	uvarint  number of runs; each: uvarint sequence numbers left out before it (marks), uvarint rows
 //	packed   whose row it is: index of the point, a byte each, or two where there are more than 256 points
-//	each point: uvarint rows, packed columns
+//	packed   of each point: its columns
 //
 // where packed is uvarint length, uvarint length compressed, one zstd frame. A
 // point's columns are, in this order, each a byte 0 and the one varint that
@@ -72,7 +72,6 @@ type blockEncoder struct {
 
 type pointEncoder struct {
 	index int
-	rows  uint64
 	track track
 	cols  [columns]columnEncoder
 	taken columnEncoder // the other way of colOff
@@ -137,7 +136,6 @@ func (e *blockEncoder) endRun() {
 
 func (p *pointEncoder) add(at, counts, health int64, m *rules.Measured) {
 	t, taken := &p.track, m.Taken.Milliseconds()
-	p.rows++
 	step := at - t.at
 	p.cols[colAt].add(step - t.atStep)
 	t.at, t.atStep = at, step
@@ -201,7 +199,7 @@ func (e *blockEncoder) finish(z *zstd.Encoder) []byte {
 	b = appendPacked(b, raw, z)
 	for _, id := range e.ids {
 		p := e.points[id]
-		b = appendPacked(binary.AppendUvarint(b, p.rows), p.appendTo(raw[:0]), z)
+		b = appendPacked(b, p.appendTo(raw[:0]), z)
 	}
 	return b
 }
@@ -228,7 +226,6 @@ type blockDecoder struct {
 
 type pointDecoder struct {
 	raw     []byte // the columns' bytes
-	rows    uint64
 	byTaken bool
 	track   track
 	cols    [columns]columnDecoder
@@ -418,7 +415,6 @@ func (s *blockDecoder) openPoints(d *decoder, in *input, base int64) error {
 	}
 	for i, id := range d.points {
 		p := &s.points[i]
-		p.rows = in.uvarint()
 		if d.want != nil && !d.want[id] {
 			in.uvarint()
 			in.bytes(in.count(1))

@@ -57,7 +57,7 @@ func FuzzBlock(f *testing.F) {
 		b := append([]byte{sealedBlock, 0, 2, 1, 2, 1, 2, 1, 'x', 1, 0}, byte(len(order)&0x7f))
 		b = appendPacked(b, order, z)
 		for range 2 {
-			b = appendPacked(append(b, 1), columns, z)
+			b = appendPacked(b, columns, z)
 		}
 		decodeDamaged(t, batch{first: 10, last: 9 + uint64(len(order)), boot: 1, blob: b})
 	})

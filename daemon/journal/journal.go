@@ -267,8 +267,12 @@ func (j *Journal) store(entries []rules.Entry) error {
 	return nil
 }
 
-// run counts the readings of one boot at the head of entries.
+// batchReadings bounds a batch, so that a block can hold any.
+const batchReadings = 1 << 16
+
+// run counts the readings of one boot at the head of entries, to the bound.
 func run(entries []rules.Entry) int {
+	entries = entries[:min(len(entries), batchReadings)]
 	for i, e := range entries {
 		if _, ok := e.Body.(*rules.Measured); !ok || e.At.Boot != entries[0].At.Boot {
 			return i

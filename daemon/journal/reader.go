@@ -314,8 +314,7 @@ func wanted(catalog []known, names []string) []bool {
 // play yields the page's entries from next on, marks and readings in one order.
 func (w *walk) play(next uint64, yield func(rules.Entry, error) bool) (more bool, err error) {
 	events := w.events
-	var one func(e rules.Entry) bool
-	one = func(e rules.Entry) bool {
+	one := func(e rules.Entry) bool {
 		for len(events) > 0 && events[0].Seq < e.Seq {
 			if !yield(events[0], nil) {
 				return false
