@@ -244,6 +244,7 @@ func TestNothingOfYAMLThatHides(t *testing.T) {
 		{site + "box: é\x00\n", []string{"2:7 U+0000"}},
 		{site + "web: " + strings.Repeat("[", 100) + strings.Repeat("]", 100) + "\n", []string{"2:37 nested more than 32 deep"}},
 		{site + "web:\n" + strings.Repeat("- ", 100) + "x\n", []string{"3:63 nested more than 32 deep"}},
+		{"web: [" + strings.Repeat("a,", 100_000) + "]\n", []string{"1:100004 too long to be a site file"}},
 		{"# nothing\n", []string{"1:1 site is missing"}},
 		{"", []string{"1:1 site is missing"}},
 		{"just words\n", []string{"1:1 this should be a mapping"}},

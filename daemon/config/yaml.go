@@ -16,11 +16,13 @@ import (
 	"standwatch/sensors"
 )
 
-// A site file is written by a person: a thousandth of these limits is plenty,
-// and beyond them the reader could be made to work for minutes.
+// A site file is written by a person: a tenth of these limits is plenty, and
+// beyond them the parser could be made to work for minutes.
 const (
-	largest = 1 << 20 // bytes
-	deepest = 32      // levels of nesting
+	largest   = 1 << 20 // bytes
+	deepest   = 32      // levels of nesting
+	mostWords = 100_000 // keys, values and signs: a point has about twenty
+	mostBad   = 100     // refused parts of YAML, before the rest is left unread
 )
 
 // parseYAML reads a site file's text into nodes with positions. Scalars stay
@@ -95,14 +97,16 @@ type block struct {
 func blocks(text string) []block {
 	const most = 64 // a site file has about ten
 	var bs []block
+	begin, at, first := 0, 0, 0
 	for i, line := range strings.SplitAfter(text, "\n") {
 		starts := line != "" && !strings.ContainsRune(" \t\r\n#-]}?,\"'", rune(line[0])) && strings.Contains(line, ":")
-		if len(bs) == 0 || starts && len(bs) < most {
-			bs = append(bs, block{line: i})
+		if starts && at > begin && len(bs) < most {
+			bs = append(bs, block{first, text[begin:at]})
+			begin, first = at, i
 		}
-		bs[len(bs)-1].text += line
+		at += len(line)
 	}
-	return bs
+	return append(bs, block{first, text[begin:]})
 }
 
 // parseBlock reads one text that stands after so many lines of its file.
@@ -169,6 +173,10 @@ func (w *walker) syntax(err error) {
 // admit refuses, with their places, the parts of YAML that let a file say
 // something other than it shows, and nesting that no site needs.
 func (w *walker) admit(tokens token.Tokens) bool {
+	if len(tokens) > mostWords {
+		w.fault(tokens[mostWords], fmt.Sprintf("the file is too long to be a site file: %d words and signs up to here", mostWords), "describe one site")
+		return false
+	}
 	flow, entries, line := 0, 0, 0
 	var indents []int
 	for _, t := range tokens {
@@ -199,6 +207,9 @@ func (w *walker) admit(tokens token.Tokens) bool {
 		}
 		if t.Type == token.SequenceEntryType {
 			entries++
+		}
+		if len(w.faults) > mostBad {
+			return false
 		}
 		if flow+entries+len(indents) > deepest {
 			w.fault(t, fmt.Sprintf("nested more than %d deep", deepest), "no part of a site file is")
