@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"html/template"
@@ -90,7 +91,7 @@ func (s *screens) write(w http.ResponseWriter, status int, page string, v view) 
 
 // refuse answers with a page that says what is wrong and what to do.
 func (s *screens) refuse(w http.ResponseWriter, r *http.Request, status int, key string) {
-	v := s.frame(r, "lost", s.box.Now())
+	v := s.frame(r, "lost", s.now())
 	v.Title = s.words.say("refused.title")
 	v.Body = titled{v.Title, s.words.say(key)}
 	s.write(w, status, "lost", v)
@@ -110,7 +111,7 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 		Open: len(snap.Flags),
 	}
 	if r.Method == http.MethodGet && page != "lost" {
-		v.Path = r.URL.Path
+		v.Path = seenAt(r, page)
 		if q := r.URL.Query(); q.Get("system") != "" {
 			v.Path += "?system=" + url.QueryEscape(q.Get("system"))
 		}
@@ -140,9 +141,24 @@ func (s *screens) state(snap Snapshot) string {
 	return strings.Join(parts, " ")
 }
 
+// seenAt is the path of the page that a request is for; a stream's parts stand
+// in the page that opened it, and its forms lead back there.
+func seenAt(r *http.Request, page string) string {
+	if r.URL.Path != "/stream" {
+		return r.URL.Path
+	}
+	switch page {
+	case "now":
+		return "/"
+	case "point", "step":
+		return "/" + page + "s/" + url.PathEscape(named(r, page))
+	}
+	return "/" + page
+}
+
 // look builds a page's view of this moment.
 func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
-	snap := s.box.Now()
+	snap := s.now()
 	v := s.frame(r, page, snap)
 	q := url.Values{"page": {page}}
 	if system := r.URL.Query().Get("system"); system != "" {
@@ -181,6 +197,27 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 	}
 	v.Query = q.Encode()
 	return v, http.StatusOK
+}
+
+// now is how everything stands. A step that no judge gives a figure shows the
+// newest value of the instrument it is watched by.
+func (s *screens) now() Snapshot {
+	snap := s.box.Now()
+	snap.Running = slices.Clone(snap.Running)
+	for i := range snap.Running {
+		st := &snap.Running[i]
+		if st.Outlook.Point != "" || st.Outlook.HasFig {
+			continue
+		}
+		for _, p := range snap.Points {
+			if p.Role != "" && p.Role == watchedBy[st.Name] && p.System == st.System {
+				st.Outlook.Point, st.Outlook.Quantity = p.Name, p.Quantity
+				st.Outlook.Figure, st.Outlook.HasFig, st.FigureAt = p.Value, p.Health.Usable() && !p.Taken.IsZero(), p.Taken
+				break
+			}
+		}
+	}
+	return snap
 }
 
 // named is a name from the path, or in a stream from the query.
@@ -234,6 +271,7 @@ func confirmURL(do, system, step string) string {
 // figure is the number as tall as a thumb.
 type figure struct {
 	Number, Unit string
+	Point        string
 	Other        string // in the units of the other world
 	Size         int    // of the numerals, in hundredths of the width of a phone
 	Old          bool
@@ -254,7 +292,7 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 		}
 	}
 	main, other := c.dressed(o.Quantity, unit)
-	f := &figure{Number: main.number(o.Figure), Unit: main.symbol,
+	f := &figure{Point: o.Point, Number: main.number(o.Figure), Unit: main.symbol,
 		When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()),
 		Old:  snap.Wall.Sub(st.FigureAt) > quiet}
 	if o.Quantity == sensors.Contact {
@@ -333,7 +371,9 @@ type heardView struct{ Sentence string }
 func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) nowView {
 	var n nowView
 	running := slices.Clone(snap.Running)
-	slices.SortStableFunc(running, func(a, b Step) int { return snap.urgency(b) - snap.urgency(a) })
+	slices.SortStableFunc(running, func(a, b Step) int {
+		return cmp.Or(snap.urgency(b)-snap.urgency(a), b.Begun.Compare(a.Begun))
+	})
 	for i, st := range running {
 		sv := s.stepView(snap, v.Units, st)
 		if i > 0 {

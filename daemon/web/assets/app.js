@@ -205,7 +205,7 @@
       return Object.assign(me.size(), {
         legend: { show: false },
         cursor: { y: false, drag: { x: false, y: false }, points: { size: 12, fill: () => css("--ink") } },
-        padding: [8, 10, 26, 0],
+        padding: [8, 20, 26, 0],
         scales: {
           x: { time: true, range: () => [me.chart.from / 1000, me.chart.to / 1000] },
           y: { distr: me.chart.log ? 3 : 1, log: 10, range: () => [me.chart.low, me.chart.high] },
@@ -217,7 +217,7 @@
             values: () => me.chart.timeTicks.map((t) => t.label),
           }),
           Object.assign({}, axis, {
-            size: 48,
+            size: 54,
             splits: () => me.chart.valueTicks.map((t) => t.at),
             values: () => me.chart.valueTicks.map((t) => t.label),
             filter: (u, s) => s,
