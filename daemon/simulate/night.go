@@ -109,7 +109,8 @@ func (n *Night) buildPipe(litres float64, r *rand.Rand) {
 		n.pipe.holds, n.pipe.film, n.pipe.gives = filmWet, 480*filmWet*damp, 0.05
 	}
 	if n.scenario.leak {
-		n.pipe.leak = 15 * micronPa / 60 * litres * (1 + 0.05*r.NormFloat64())
+		n.pipe.film *= 0.25 // else it is a dry pipe
+		n.pipe.leak = 9 * micronPa / 60 * litres * (1 + 0.05*r.NormFloat64())
 	}
 	// A two-stage pump of 10 cfm (4.72 l/s) on 1.2 m of hose of 9.5 mm bore, valve cores out.
 	n.rig = pump{speed: 4.72, ultimate: 2, bore: 0.95, length: 120}

@@ -2,6 +2,7 @@ package simulate
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -103,6 +104,8 @@ type flow struct {
 	client mqtt.Client   // nil: none yet
 	lost   chan struct{} // closed when the client's connection is gone
 	open   []Message     // published and not yet known to be kept
+
+	answered bool // the box has kept something
 }
 
 func (f *flow) publish(ctx context.Context, m Message) error {
@@ -110,10 +113,14 @@ func (f *flow) publish(ctx context.Context, m Message) error {
 	if err := f.send(ctx, m); err != nil {
 		return err
 	}
-	if len(f.open) < ahead {
-		return nil
+	switch {
+	case !f.answered: // the box may not listen yet: nothing goes on before its first answer
+		f.answered = true
+		return f.settle(ctx, 0)
+	case len(f.open) >= ahead:
+		return f.settle(ctx, ahead/2)
 	}
-	return f.settle(ctx, ahead/2)
+	return nil
 }
 
 // send hands one message to the client, and where the connection is gone sends
@@ -164,28 +171,40 @@ func (f *flow) try(m Message) bool {
 	}
 }
 
-// settle waits until at most rest messages are not kept by the box.
+// settle waits until at most rest messages are not kept by the box. What it
+// does not keep in good time is sent again: a broker drops what nobody listens to.
 func (f *flow) settle(ctx context.Context, rest int) error {
+	patience := firstPatience
 	for len(f.open) > rest {
 		n := len(f.open) - rest
-		lost, err := f.kept(ctx, f.open[n-1].Own)
+		err := f.kept(ctx, f.open[n-1].Own, patience)
 		switch {
 		case err == nil:
 			f.open = append(f.open[:0], f.open[n:]...)
-		case ctx.Err() != nil || !lost:
+			continue
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case !errors.Is(err, context.Canceled) && !errors.Is(err, context.DeadlineExceeded):
 			return err
-		default:
+		}
+		if !f.tryAll() {
 			if err := f.send(ctx, f.open[0]); err != nil {
 				return err
 			}
 		}
+		patience = min(2*patience, longestPatience)
 	}
 	return nil
 }
 
-// kept waits for the box, but not longer than the connection lasts.
-func (f *flow) kept(ctx context.Context, own int64) (lost bool, err error) {
-	ctx, cancel := context.WithCancel(ctx)
+const (
+	firstPatience   = time.Second
+	longestPatience = 30 * time.Second
+)
+
+// kept waits for the box, but not longer than patience, nor than the connection lasts.
+func (f *flow) kept(ctx context.Context, own int64, patience time.Duration) error {
+	ctx, cancel := context.WithTimeout(ctx, patience)
 	defer cancel()
 	gone := f.lost
 	go func() {
@@ -195,13 +214,7 @@ func (f *flow) kept(ctx context.Context, own int64) (lost bool, err error) {
 		case <-ctx.Done():
 		}
 	}()
-	err = f.player.Kept(ctx, own)
-	select {
-	case <-gone:
-		lost = true
-	default:
-	}
-	return lost, err
+	return f.player.Kept(ctx, own)
 }
 
 // connect opens a new connection. It waits for a broker that is not there yet.

@@ -56,8 +56,8 @@ func (l *listener) kept(ctx context.Context, own int64) error {
 	}
 }
 
-// startBroker runs a broker with one listener on it.
-func startBroker(t *testing.T) (address string, l *listener) {
+// startBroker runs a broker with one listener, which comes a little late.
+func startBroker(t *testing.T, late time.Duration) (address string, l *listener) {
 	t.Helper()
 	quiet := slog.New(slog.NewTextHandler(io.Discard, nil))
 	b, err := broker.Start(broker.Config{Listen: "127.0.0.1:0", Users: []broker.User{
@@ -75,10 +75,13 @@ func startBroker(t *testing.T) (address string, l *listener) {
 		t.Fatal(tok.Error())
 	}
 	t.Cleanup(func() { c.Disconnect(0) })
-	tok := c.Subscribe("quayside/#", 1, func(_ mqtt.Client, m mqtt.Message) { l.hear(t, m) })
-	if tok.Wait() && tok.Error() != nil {
-		t.Fatal(tok.Error())
-	}
+	subscribe := time.AfterFunc(late, func() {
+		tok := c.Subscribe("quayside/#", 1, func(_ mqtt.Client, m mqtt.Message) { l.hear(t, m) })
+		if tok.Wait() && tok.Error() != nil {
+			t.Error(tok.Error())
+		}
+	})
+	t.Cleanup(func() { subscribe.Stop() })
 	return b.Address(), l
 }
 
@@ -124,10 +127,14 @@ func startCutter(t *testing.T, to string, after ...int64) string {
 // after, also over a connection that is cut.
 func TestPlay(t *testing.T) {
 	const seconds = 2400 // the first break with nitrogen is over by then
-	for name, cuts := range map[string][]int64{"steady": nil, "cut": {20_000, 90_000}} {
-		t.Run(name, func(t *testing.T) {
-			address, l := startBroker(t)
-			address = startCutter(t, address, cuts...)
+	for _, c := range []struct {
+		name string
+		late time.Duration // of the box
+		cuts []int64
+	}{{name: "steady"}, {name: "late", late: 300 * time.Millisecond}, {name: "cut", cuts: []int64{20_000, 90_000}}} {
+		t.Run(c.name, func(t *testing.T) {
+			address, l := startBroker(t, c.late)
+			address = startCutter(t, address, c.cuts...)
 			var want []Message
 			var marks []rules.Told
 			n, err := New(2, "good-night")

@@ -41,7 +41,7 @@ var scenarios = []Scenario{
 	},
 	{
 		Name: "good-night", Doc: "all goes well",
-		Story: []string{"Every step passes. Nobody is woken; one message says that the charge is nearly in."},
+		Story: []string{"Every step passes. The only call is the one to close the valve when the charge is nearly in."},
 		Flags: []string{"charge-near-target"},
 	},
 	{
@@ -52,13 +52,13 @@ var scenarios = []Scenario{
 	},
 	{
 		Name: "leak", Doc: "a flare nut leaks: the first vacuum hold fails, it is found and tightened, the second passes",
-		Story: []string{"The first hold rises steadily through 500 micron within half an hour.", "The nut at iu07 is found with nitrogen and bubbles.", "The second hold passes."},
+		Story: []string{"The first hold rises steadily and passes 500 micron after about half an hour; that is foretold some minutes before.", "The nut at iu07 is found with nitrogen and bubbles.", "The second hold passes."},
 		Flags: []string{"vacuum-rising", "charge-near-target"},
 		leak:  true,
 	},
 	{
 		Name: "wet", Doc: "water is left in the pipe: the first vacuum hold rises toward a plateau above its limit",
-		Story: []string{"The first hold rises fast, then ever more slowly, through 500 micron.", "Nitrogen breaks and long pumping dry the pipe; the second hold passes."},
+		Story: []string{"The first hold rises fast, then ever more slowly, and passes 500 micron.", "Nitrogen breaks and long pumping dry the pipe; the second hold passes."},
 		Flags: []string{"vacuum-rising", "charge-near-target"},
 		wet:   true,
 	},

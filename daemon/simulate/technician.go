@@ -122,9 +122,9 @@ func (n *Night) nitrogenBreak(micron float64) []act {
 func (n *Night) hold() []act {
 	switch {
 	case n.scenario.leak:
-		return append(n.failedHold(230, "bubbles at the flare nut of iu07: tightened", func() { n.pipe.leak = 0 }), n.goodHold()...)
+		return append(n.failedHold(150, "bubbles at the flare nut of iu07: tightened", func() { n.pipe.leak = 0 }), n.goodHold()...)
 	case n.scenario.wet:
-		return append(n.failedHold(280, "still wet: low end warmed and swept with dry nitrogen", func() {
+		return append(n.failedHold(230, "still wet: low end warmed and swept with dry nitrogen", func() {
 			n.pipe.film *= 0.3 // what warming and dry nitrogen carry off
 			n.pipe.puddleG = 0
 		}), n.goodHold()...)
@@ -154,7 +154,7 @@ func (n *Night) failedHold(from float64, found string, mend func()) []act {
 		{after: 10 * time.Minute, when: n.below(from), do: n.isolate},
 		{after: time.Minute, do: func() { n.mark("pump-stopped", "") }},
 		{after: 5 * time.Minute, when: func() bool { return n.micron() > 520 }, do: func() {}},
-		{after: 6 * time.Minute, do: func() {
+		{after: 10 * time.Minute, do: func() {
 			n.endStep("vacuum-hold")
 			n.beginStep("evacuation")
 			n.mark("nitrogen-break", "gauge valved off")
@@ -234,7 +234,7 @@ func (n *Night) weighIn() []act {
 				n.mark("note", "scale switched on again, cylinder untouched")
 			}})
 	}
-	stop := targetKg - 0.005
+	stop := targetKg - 0.03 // what is in the hose still goes in
 	if n.scenario.over {
 		stop = targetKg + 0.25
 	}

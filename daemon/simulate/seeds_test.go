@@ -1,5 +1,0 @@
-//go:build !race
-
-package simulate
-
-const seeds = uint64(20)
