@@ -192,16 +192,17 @@ func name(e ast.Expr) string {
 // askClock lists who may ask for the wall clock, and why it never becomes the
 // At of an entry. Everybody else gets the time from an entry or by a parameter.
 var askClock = map[string]string{
-	"daemon/clock":    "it stamps",
-	"daemon":          "how long a reading has waited for its commit, and since when a device is missing",
-	"daemon/outbox":   "back-off, and when the other side last said yes",
-	"daemon/uplink":   "back-off, and when the other side last said yes",
-	"daemon/web":      "deadlines of a page's stream",
-	"daemon/simulate": "the pace of the simulated night",
-	"sensors":         "Poll keeps an instrument's pace",
-	"sensors/mqtt":    "deadlines, and SenML times relative to now (RFC 8428, section 4.5.3), which become the reading's own time",
-	"cmd/standwatch":  "how long the demo has run, for its summary",
-	"deploy/figures":  "it measures how long things take",
+	"daemon/clock":       "it stamps",
+	"daemon":             "how long a reading has waited for its commit, and since when a device is missing",
+	"daemon/outbox":      "back-off, and when the other side last said yes",
+	"daemon/uplink":      "back-off, and when the other side last said yes",
+	"daemon/web":         "deadlines of a page's stream",
+	"daemon/simulate":    "the pace of the simulated night",
+	"sensors":            "Poll keeps an instrument's pace",
+	"sensors/mqtt":       "deadlines, and SenML times relative to now (RFC 8428, section 4.5.3), which become the reading's own time",
+	"cmd/standwatch":     "how long the demo has run, for its summary",
+	"sensors/sensortest": "deadlines of its tests",
+	"deploy/figures":     "it measures how long things take",
 }
 
 func TestOneClockStamps(t *testing.T) {
@@ -360,12 +361,12 @@ func TestEveryRuleHasScripts(t *testing.T) {
 		t.Error("rules.All is empty")
 	}
 	for _, r := range rules.All() {
-		found, err := filepath.Glob(filepath.Join(root, "testdata", "rules", r.Name+"*"))
+		found, err := filepath.Glob(filepath.Join(root, "testdata", "rules", r.Name, "*.txt"))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if len(found) < 2 {
-			t.Errorf("rule %s: testdata/rules has %d scripts that begin with its name; write two at least, one in which it speaks and one in which it rightly does not", r.Name, len(found))
+			t.Errorf("rule %s: testdata/rules/%s has %d scripts; write two at least, one in which it speaks and one in which it rightly does not", r.Name, r.Name, len(found))
 		}
 		if r.Doc == "" || len(r.Flags) == 0 && len(r.Steps) == 0 {
 			t.Errorf("rule %s: say in Doc what it judges, and name its flags or its steps", r.Name)

@@ -352,8 +352,8 @@ func used(pid int) time.Duration {
 	return time.Duration(user+system) * 10 * time.Millisecond
 }
 
-// flagDelay publishes, at moments that have nothing to do with the commit's,
-// one reading of each point with a low battery, and waits for the flag.
+// flagDelay lets every point fail twice, and then a third time at a moment that
+// has nothing to do with the commit's: that reading raises the flag.
 func flagDelay(b bench) error {
 	m, err := startMosquitto(b.dir)
 	if err != nil {
@@ -384,16 +384,24 @@ func flagDelay(b bench) error {
 		return err
 	}
 	defer c.Disconnect(100)
+	fail := func(i int) { c.Publish("bench/"+pointName(i), 1, false, []byte("out of order")) }
 	var took []time.Duration
 	after := int64(0)
-	for i := range points {
-		time.Sleep(time.Duration(rand.IntN(250)) * time.Millisecond)
-		sent := time.Now()
-		c.Publish("bench/"+pointName(i), 1, false, []byte(`{"celsius":21.5,"seq":1,"battery":3}`))
-		if after, err = flagged(ctx, r, after, pointName(i)); err != nil {
-			return err
+	const group = 40 // so that none waits for the half minute after which two failures are enough
+	for first := 0; first < points; first += group {
+		for i := range 2 * group {
+			fail(first + i%group)
 		}
-		took = append(took, time.Since(sent))
+		time.Sleep(6 * time.Second) // three failures within 5 s are one fault of the moment: rules/failed.go
+		for i := first; i < first+group; i++ {
+			time.Sleep(time.Duration(rand.IntN(250)) * time.Millisecond)
+			sent := time.Now()
+			fail(i)
+			if after, err = flagged(ctx, r, after, pointName(i)); err != nil {
+				return err
+			}
+			took = append(took, time.Since(sent))
+		}
 	}
 	fmt.Printf("  %s\n", spread(took))
 	return x.proc.stop()

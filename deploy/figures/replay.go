@@ -9,7 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
-	"standwatch/daemon/config"
+	"standwatch/daemon"
 	"standwatch/daemon/journal"
 	"standwatch/rules"
 	"standwatch/sensors"
@@ -59,12 +59,12 @@ func writeLog(name string, rows int) error {
 func replayJournal(x *box, rows int) error {
 	ctx, cancel := context.WithTimeout(context.Background(), longestMeasure)
 	defer cancel()
-	site, faults := config.Load(x.file, nil)
+	site, faults := daemon.Load(x.file)
 	if len(faults) > 0 {
 		return errors.Join(faults...)
 	}
 	dir := filepath.Join(x.dir, "journal")
-	if err := writeJournal(ctx, dir, rows); err != nil {
+	if err := writeJournal(ctx, dir, site.Points, rows); err != nil {
 		return err
 	}
 	r, err := journal.OpenReader(ctx, dir)
@@ -73,7 +73,7 @@ func replayJournal(x *box, rows int) error {
 	}
 	defer r.Close()
 	for range 2 { // the second has the files in memory, as after a restart
-		engine := rules.NewEngine(site.Site, rules.All())
+		engine := rules.NewEngine(site.Site.Site, rules.All())
 		begun, n, found := time.Now(), 0, 0
 		for e, err := range r.Entries(ctx, 1, 0, nil) {
 			if err != nil {
@@ -87,12 +87,15 @@ func replayJournal(x *box, rows int) error {
 	return nil
 }
 
-func writeJournal(ctx context.Context, dir string, rows int) (err error) {
+func writeJournal(ctx context.Context, dir string, known []sensors.Point, rows int) (err error) {
 	j, err := journal.Open(ctx, dir, quiet())
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
+	if err := j.Points(known); err != nil {
+		return err
+	}
 	at := rules.Instant{Boot: 1}
 	if err := j.Append([]rules.Entry{{At: at, Body: &rules.Started{}}, {At: at, Body: &rules.Clocked{Wall: begin.UnixMilli(), Source: "log", Proven: true}}}, nil); err != nil {
 		return err
