@@ -1,6 +1,7 @@
 package outbox
 
 import (
+	"crypto/x509"
 	"fmt"
 	"net"
 	"net/mail"
@@ -27,6 +28,7 @@ type Webhook struct {
 	URL        string
 	Secret     string // signs each message; empty: unsigned
 	SecretFile string
+	CAFile     string        // of a private authority, beside the system's; empty: none
 	Least      rules.Urgency // Tell or Wake
 	Timeout    time.Duration
 }
@@ -39,6 +41,7 @@ type Mail struct {
 	User         string
 	Password     string
 	PasswordFile string
+	CAFile       string // of a private authority, beside the system's; empty: none
 	From         string
 	To           []string
 	Least        rules.Urgency
@@ -90,6 +93,7 @@ func readWebhook(n sensors.Node, faults *[]error) Webhook {
 		URL:        d.Required("url"),
 		Secret:     d.Text("secret", ""),
 		SecretFile: beside(n.File, d.Text("secret_file", "")),
+		CAFile:     beside(n.File, d.Text("ca_file", "")),
 		Least:      least(d),
 		Timeout:    d.Time("timeout", 10*time.Second),
 	}
@@ -113,6 +117,7 @@ func readMail(n sensors.Node, faults *[]error) Mail {
 		User:         d.Text("user", ""),
 		Password:     d.Text("password", ""),
 		PasswordFile: beside(n.File, d.Text("password_file", "")),
+		CAFile:       beside(n.File, d.Text("ca_file", "")),
 		From:         d.Required("from"),
 		Least:        least(d),
 		Timeout:      d.Time("timeout", 30*time.Second),
@@ -191,4 +196,24 @@ func secret(text, file string) (string, error) {
 		return "", fmt.Errorf("a secret cannot be read: %w", err)
 	}
 	return strings.TrimRight(string(b), "\r\n"), nil
+}
+
+// roots are the authorities that the other side's certificate may come from;
+// nil: the system's.
+func roots(file string) (*x509.CertPool, error) {
+	if file == "" {
+		return nil, nil
+	}
+	pem, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("a certificate authority cannot be read: %w", err)
+	}
+	pool, err := x509.SystemCertPool()
+	if err != nil {
+		pool = x509.NewCertPool()
+	}
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("%s holds no certificate; ca_file wants PEM", file)
+	}
+	return pool, nil
 }

@@ -2,6 +2,7 @@ package outbox
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -67,7 +68,12 @@ func (b *mailbox) client() (*gomail.Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	options := []gomail.Option{gomail.WithPort(port), gomail.WithTimeout(b.Timeout)}
+	roots, err := roots(b.CAFile)
+	if err != nil {
+		return nil, err
+	}
+	options := []gomail.Option{gomail.WithPort(port), gomail.WithTimeout(b.Timeout),
+		gomail.WithTLSConfig(&tls.Config{ServerName: host, RootCAs: roots, MinVersion: tls.VersionTLS12})}
 	switch b.Security {
 	case "tls":
 		options = append(options, gomail.WithSSL())

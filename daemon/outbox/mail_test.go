@@ -33,6 +33,7 @@ func (s *sink) NewSession(*smtp.Conn) (smtp.Session, error) { return &session{si
 type session struct {
 	*sink
 	to []string
+	in bool // the password was right
 }
 
 func (s *session) Reset()                               { s.to = nil }

@@ -62,9 +62,6 @@ func New(p Parts) []*Follower {
 	if p.Zone == nil {
 		p.Zone = time.UTC
 	}
-	if p.Transport == nil {
-		p.Transport = transport()
-	}
 	var fs []*Follower
 	add := func(name string, least rules.Urgency, w way) {
 		f := &Follower{parts: p, name: "outbox:" + name, least: least, way: w, told: map[flagKey]rules.Urgency{}}
@@ -72,7 +69,7 @@ func New(p Parts) []*Follower {
 		fs = append(fs, f)
 	}
 	for _, w := range p.Config.Webhooks {
-		add(w.Name, w.Least, newWebhook(w, p.Transport))
+		add(w.Name, w.Least, &webhook{w, p.Transport})
 	}
 	for _, m := range p.Config.Mails {
 		for _, to := range m.To {

@@ -5,6 +5,8 @@ import (
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
@@ -27,24 +29,32 @@ const (
 
 type webhook struct {
 	Webhook
-	client *http.Client
+	travel http.RoundTripper // nil until it is first needed
 }
 
 // transport dials the destination itself and uses no proxy, whatever the
-// environment says: the site file names where messages go.
-func transport() *http.Transport {
+// environment says: the site file names where messages go. Messages are rare:
+// each has a connection of its own.
+func transport(roots *x509.CertPool) *http.Transport {
 	return &http.Transport{
+		TLSClientConfig:     &tls.Config{RootCAs: roots},
 		DialContext:         (&net.Dialer{Timeout: 10 * time.Second}).DialContext,
 		TLSHandshakeTimeout: 10 * time.Second,
-		ForceAttemptHTTP2:   true,
-		MaxIdleConnsPerHost: 1,
-		IdleConnTimeout:     30 * time.Second,
+		DisableKeepAlives:   true,
 	}
 }
 
-func newWebhook(w Webhook, rt http.RoundTripper) *webhook {
-	return &webhook{w, &http.Client{Transport: rt, Timeout: w.Timeout,
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}}
+// client never follows a redirect.
+func (w *webhook) client() (*http.Client, error) {
+	if w.travel == nil {
+		roots, err := roots(w.CAFile)
+		if err != nil {
+			return nil, err
+		}
+		w.travel = transport(roots)
+	}
+	return &http.Client{Transport: w.travel, Timeout: w.Timeout,
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}, nil
 }
 
 // json is the message as a webhook carries it: the object of a replay, and who says so.
@@ -83,7 +93,11 @@ func (w *webhook) send(ctx context.Context, m message) error {
 		req.Header.Set(timeHeader, now)
 		req.Header.Set(signatureHeader, sign(secret, now, body))
 	}
-	resp, err := w.client.Do(req)
+	client, err := w.client()
+	if err != nil {
+		return err
+	}
+	resp, err := client.Do(req)
 	if err != nil {
 		return fmt.Errorf("the webhook does not answer: %w", bare(err))
 	}

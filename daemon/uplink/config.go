@@ -1,6 +1,7 @@
 package uplink
 
 import (
+	"crypto/x509"
 	"fmt"
 	"net/url"
 	"os"
@@ -26,6 +27,7 @@ type Config struct {
 	Bucket    string
 	Token     string
 	TokenFile string // absolute, or relative to the working directory; read when it is needed
+	CAFile    string // of a private authority, beside the system's; empty: none
 	Batch     int    // most lines in one request
 	Gzip      bool
 	Timeout   time.Duration // of one request
@@ -66,6 +68,7 @@ func readStore(n sensors.Node, faults *[]error) Config {
 		Org:     d.Text("org", ""),
 		Bucket:  d.Required("bucket"),
 		Token:   d.Text("token", ""),
+		CAFile:  beside(n.File, d.Text("ca_file", "")),
 		Gzip:    d.Bool("gzip", true),
 		Timeout: d.Time("timeout", 20*time.Second),
 		Every:   d.Time("every", time.Second),
@@ -108,7 +111,7 @@ func urlProblem(text string) string {
 
 // beside resolves a path of the site file against the site file's folder.
 func beside(siteFile, path string) string {
-	if filepath.IsAbs(path) {
+	if path == "" || filepath.IsAbs(path) {
 		return path
 	}
 	return filepath.Join(filepath.Dir(siteFile), path)
@@ -125,4 +128,24 @@ func (c Config) token() (string, error) {
 		return "", fmt.Errorf("the store's token cannot be read: %w", err)
 	}
 	return strings.TrimRight(string(b), "\r\n"), nil
+}
+
+// roots are the authorities that the store's certificate may come from; nil:
+// the system's.
+func (c Config) roots() (*x509.CertPool, error) {
+	if c.CAFile == "" {
+		return nil, nil
+	}
+	pem, err := os.ReadFile(c.CAFile)
+	if err != nil {
+		return nil, fmt.Errorf("the store's authority cannot be read: %w", err)
+	}
+	pool, err := x509.SystemCertPool()
+	if err != nil {
+		pool = x509.NewCertPool()
+	}
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("%s holds no certificate; ca_file wants PEM", c.CAFile)
+	}
+	return pool, nil
 }

@@ -130,19 +130,15 @@ func seriesOf(line string) string {
 func (f *Follower) write(ctx context.Context, lines []string) (outcome, string, error) {
 	pause := pauses{next: firstPause}
 	for ctx.Err() == nil {
-		if f.store == nil {
-			token, err := f.Config.token()
-			if err != nil {
-				return 0, "", &heldError{err.Error()}
-			}
-			f.store = connect(f.Config, token, f.Transport)
+		if err := f.connect(); err != nil {
+			return 0, "", &heldError{err.Error()}
 		}
 		what, sentence, after := classify(f.store.WriteRecord(ctx, lines...))
 		if ctx.Err() != nil {
 			return 0, "", ctx.Err()
 		}
 		if what == held {
-			f.store = nil // the token may be another one next time
+			f.disconnect() // the token may be another one next time
 		}
 		if what != later {
 			return what, sentence, nil
@@ -151,4 +147,33 @@ func (f *Follower) write(ctx context.Context, lines []string) (outcome, string, 
 		f.rest(ctx, pause.take(after))
 	}
 	return 0, "", ctx.Err()
+}
+
+// connect makes the client, with the secrets as they are now.
+func (f *Follower) connect() error {
+	if f.store != nil {
+		return nil
+	}
+	token, err := f.Config.token()
+	if err != nil {
+		return err
+	}
+	travel := f.Transport
+	if travel == nil {
+		roots, err := f.Config.roots()
+		if err != nil {
+			return err
+		}
+		f.dialer = transport(roots)
+		travel = f.dialer
+	}
+	f.store = connect(f.Config, token, travel)
+	return nil
+}
+
+func (f *Follower) disconnect() {
+	f.store = nil
+	if f.dialer != nil {
+		f.dialer.CloseIdleConnections()
+	}
 }

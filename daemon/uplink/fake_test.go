@@ -64,7 +64,7 @@ func (m *memory) Entries(ctx context.Context, from, to uint64, points []string) 
 		m.mu.Lock()
 		es := m.entries
 		m.mu.Unlock()
-		for _, e := range es {
+		for _, e := range es[min(int(from)-1, len(es)):] {
 			if e.Seq >= from && (to == 0 || e.Seq <= to) && !yield(e, nil) {
 				return
 			}

@@ -2,6 +2,8 @@ package uplink
 
 import (
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -106,8 +108,9 @@ func retryAfter(h http.Header) time.Duration {
 // transport dials the store itself. It uses no proxy, whatever the
 // environment says: the site file names the store, and a token must not pass
 // through something that nobody named.
-func transport() *http.Transport {
+func transport(roots *x509.CertPool) *http.Transport {
 	return &http.Transport{
+		TLSClientConfig:     &tls.Config{RootCAs: roots},
 		Proxy:               nil,
 		DialContext:         (&net.Dialer{Timeout: 10 * time.Second}).DialContext,
 		TLSHandshakeTimeout: 10 * time.Second,

@@ -64,9 +64,10 @@ type Follower struct {
 	name   string // of its cursors, its quarantine and its frozen anchors
 	frozen map[uint32]int64
 	writer *writer
-	most   int // lines in a request; smaller after a 413
-	store  api.WriteAPIBlocking
-	good   string // the newest line the store took: the proof that it takes any
+	most   int                  // lines in a request; smaller after a 413
+	store  api.WriteAPIBlocking // nil: to be made anew
+	dialer *http.Transport      // under it; nil where Parts give one
+	good   string               // the newest line the store took: the proof that it takes any
 	lanes  []*lane
 
 	mu    sync.Mutex
@@ -77,9 +78,6 @@ type Follower struct {
 
 // New makes a follower; it touches nothing until Run.
 func New(p Parts) *Follower {
-	if p.Transport == nil {
-		p.Transport = transport()
-	}
 	if p.Held == 0 {
 		p.Held = heldPause
 	}
@@ -133,7 +131,7 @@ func (f *Follower) rest(ctx context.Context, d time.Duration) {
 	for {
 		changed := f.Journal.Changed()
 		if err := f.look(ctx); err != nil && ctx.Err() == nil {
-			f.Log.Warn("uplink: the journal cannot be read", "store", f.Config.Name, "error", err)
+			f.Log.Warn("uplink: the journal cannot be read", "error", err)
 		}
 		select {
 		case <-ctx.Done():
@@ -151,9 +149,9 @@ func (f *Follower) tell(ok bool, sentence string) {
 	f.state.OK, f.state.Sentence = ok, sentence
 	f.mu.Unlock()
 	if changed && !ok {
-		f.Log.Warn("uplink waits", "store", f.Config.Name, "why", sentence)
+		f.Log.Warn("uplink waits", "why", sentence)
 	} else if changed {
-		f.Log.Info("uplink runs", "store", f.Config.Name)
+		f.Log.Info("uplink runs")
 	}
 }
 
@@ -164,11 +162,9 @@ func (h *heldError) Error() string { return h.sentence }
 
 // Run carries what the journal has, and what it gets, until ctx ends.
 func (f *Follower) Run(ctx context.Context) error {
-	if idle, ok := f.Transport.(interface{ CloseIdleConnections() }); ok {
-		defer idle.CloseIdleConnections()
-	}
+	defer f.disconnect()
 	if err := f.count(ctx); err != nil && ctx.Err() == nil {
-		f.Log.Warn("uplink: the quarantine cannot be counted", "store", f.Config.Name, "error", err)
+		f.Log.Warn("uplink: the quarantine cannot be counted", "error", err)
 	}
 	pause := pauses{next: firstPause}
 	for ctx.Err() == nil {
@@ -240,7 +236,7 @@ func (f *Follower) send(ctx context.Context, l *lane) error {
 		if err := f.Journal.Quarantine(f.name, a.item, a.reason); err != nil {
 			return err
 		}
-		f.Log.Warn("uplink set a line aside", "store", f.Config.Name, "line", a.item, "reason", a.reason)
+		f.Log.Warn("uplink set a line aside", "line", a.item, "reason", a.reason)
 	}
 	if len(l.lines)+len(asides) > 0 {
 		if err := f.Journal.SetCursor(l.cursor, l.at); err != nil {

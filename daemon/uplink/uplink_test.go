@@ -3,13 +3,17 @@ package uplink
 import (
 	"compress/gzip"
 	"context"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"log/slog"
 	"math/rand"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -629,6 +633,64 @@ func TestOverASocket(t *testing.T) {
 	if followed || len(got) != 1 || got[0] != want {
 		t.Errorf("followed the redirect: %v; got\n%q\nwant\n%q", followed, got, want)
 	}
+}
+
+// A store with a certificate of a private authority, and one nobody vouches for.
+func TestPrivateAuthority(t *testing.T) {
+	took := 0
+	srv := httptest.NewTLSServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { took++; w.WriteHeader(204) }))
+	srv.Config.ErrorLog = log.New(io.Discard, "", 0)
+	defer srv.Close()
+	ca := filepath.Join(t.TempDir(), "ca.pem")
+	m := night(1)
+	f, stop := begin(t, m, nil, func(p *Parts) { p.Config.URL = srv.URL })
+	eventually(t, "the strange certificate shows", func() bool { return strings.Contains(f.State().Sentence, "certificate") })
+	stop()
+	if took != 0 {
+		t.Error("a store that nobody vouches for got a request")
+	}
+	f, stop = begin(t, m, nil, func(p *Parts) { p.Config.URL, p.Config.CAFile, p.Held = srv.URL, ca, time.Millisecond })
+	eventually(t, "the missing file shows", func() bool { return strings.Contains(f.State().Sentence, "authority cannot be read") })
+	if err := os.WriteFile(ca, pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: srv.Certificate().Raw}), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "all arrives", func() bool { return f.State().OK && f.State().Waiting == 0 })
+	stop()
+}
+
+// 26 hours without a store, a restart of the box in the middle: all arrives,
+// once, in a few hundred requests.
+func TestAwayForADay(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, s := night(1), newStore()
+		s.say(func(int, []string) (int, http.Header, string, error) {
+			return 0, nil, "", errors.New("no route to host")
+		})
+		_, stop := begin(t, m, s, nil)
+		const n = 26 * 3600 / 2
+		for i := 1; i < n; i++ {
+			time.Sleep(2 * time.Second)
+			m.add(measured("gauge", float64(i), int64(i)*2000))
+			if i == n/2 {
+				stop()
+				_, stop = begin(t, m, s, nil)
+			}
+		}
+		tries := s.count()
+		if tries > 26*60*2+20 {
+			t.Errorf("%d attempts in 26 hours", tries)
+		}
+		s.say(nil)
+		time.Sleep(2 * time.Minute)
+		synctest.Wait()
+		stop()
+		if got := len(s.points()); got != n {
+			t.Errorf("store holds %d points, want %d", got, n)
+		}
+		if more := s.count() - tries; more > n/1000+5 {
+			t.Errorf("%d requests for %d lines", more, n)
+		}
+	})
 }
 
 func TestStopsWhileTheStoreHangs(t *testing.T) {
