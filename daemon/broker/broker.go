@@ -25,6 +25,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -114,7 +115,7 @@ func readUser(n sensors.Node, before []User, faults *[]error) User {
 func filters(d *sensors.Decoder, key string) []string {
 	fs := d.Texts(key)
 	for _, f := range fs {
-		if !mochi.IsValidFilter(f, false) || strings.HasPrefix(f, "$") {
+		if !validFilter(f) {
 			d.Fail(d.Node(key), fmt.Sprintf("%s: %q is not a topic filter", key, f), "write plant/# or plant/+/temperature")
 		}
 	}
@@ -224,17 +225,6 @@ func (b *Broker) Address() string { return b.address }
 // clients in this process. They may publish and read everything.
 func (b *Broker) Credential() (user, password string) { return boxUser, b.password }
 
-// Entry is the broker's entry of the site file as the box's own client needs
-// it: what stood under `embedded` is replaced by where the broker is now.
-func (b *Broker) Entry(n sensors.Node) sensors.Node {
-	at := sensors.Node{File: n.File, Line: n.Line, Column: n.Column, Kind: sensors.Mapping}
-	for _, f := range [][2]string{{"url", "tcp://" + b.own}, {"user", boxUser}, {"password", b.password}} {
-		at.Fields = append(at.Fields, sensors.Field{Key: f[0], Line: n.Line, Col: n.Column,
-			Value: sensors.Node{File: n.File, Line: n.Line, Column: n.Column, Kind: sensors.Scalar, Text: f[1]}})
-	}
-	return at
-}
-
 // OwnAddress is where the box's own clients connect: always loopback, without encryption.
 func (b *Broker) OwnAddress() string { return b.own }
 
@@ -249,6 +239,9 @@ type access struct {
 	users  map[string]user
 	nobody [sha256.Size]byte // compared where there is no such user, so that it takes as long
 	tries  chan struct{}     // slots for wrong passwords, which are answered slowly
+
+	mu  sync.Mutex
+	own map[string]*mochi.Client // the box's own sessions, by client id
 }
 
 type user struct {
@@ -257,7 +250,7 @@ type user struct {
 }
 
 func newAccess(users []User, log *slog.Logger) (*access, error) {
-	a := &access{log: log, users: map[string]user{}, tries: make(chan struct{}, attemptsAtATime)}
+	a := &access{log: log, users: map[string]user{}, own: map[string]*mochi.Client{}, tries: make(chan struct{}, attemptsAtATime)}
 	_, _ = rand.Read(a.nobody[:]) // never fails
 	for _, u := range users {
 		password := u.Password

@@ -118,19 +118,135 @@ func TestSubscriptionsAreLimited(t *testing.T) {
 
 func TestReadFaults(t *testing.T) {
 	t.Parallel()
-	scalar := func(s string) sensors.Node { return sensors.Node{Kind: sensors.Scalar, Text: s} }
-	read := func(fields ...sensors.Field) []error {
+	read := func(n sensors.Node) (Config, []error) {
 		var faults []error
-		Read(sensors.Node{File: "site.yaml", Line: 1, Column: 1, Kind: sensors.Mapping, Fields: fields}, &faults)
-		return faults
+		return Read(n, &faults), faults
 	}
-	if fs := read(sensors.Field{Key: "listen", Value: scalar("127.0.0.1:1883")}); len(fs) > 0 {
-		t.Errorf("loopback without users: %v", fs)
+	for _, n := range []sensors.Node{mapping("listen", "127.0.0.1:1883"), mapping("listen", "[::1]:1883"), mapping(), {Kind: sensors.Scalar, Text: "true"}} {
+		if _, fs := read(n); len(fs) > 0 {
+			t.Errorf("loopback without users: %v", fs)
+		}
 	}
 	for _, listen := range []string{"0.0.0.0:1883", ":1883", "192.0.2.1:1883", "[::]:1883", "1883"} {
-		if fs := read(sensors.Field{Key: "listen", Value: scalar(listen)}); len(fs) != 1 {
+		if _, fs := read(mapping("listen", listen)); len(fs) != 1 {
 			t.Errorf("%s without users: %v, want one fault", listen, fs)
 		}
+	}
+	user := func(pairs ...any) sensors.Node {
+		return mapping("listen", "0.0.0.0:1883", "users", sensors.Node{Kind: sensors.List, Items: []sensors.Node{mapping(pairs...)}})
+	}
+	c, fs := read(user("name", "gateway", "password_file", "secrets/gateway", "publish", "plant/#"))
+	if len(fs) > 0 || c.Users[0].Secret != "/etc/site/secrets/gateway" || c.Users[0].Publish[0] != "plant/#" {
+		t.Errorf("%+v %v", c, fs)
+	}
+	for why, n := range map[string]sensors.Node{
+		"no password":   user("name", "gateway", "publish", "plant/#"),
+		"two passwords": user("name", "gateway", "password", "a", "password_file", "b"),
+		"no name":       user("password", "a"),
+		"the box":       user("name", boxUser, "password", "a"),
+		"filter":        user("name", "gateway", "password", "a", "publish", "plant#"),
+		"own topics":    user("name", "gateway", "password", "a", "subscribe", "$SYS/#"),
+		"cert alone":    mapping("cert_file", "a.pem"),
+		"unknown key":   mapping("listens", "127.0.0.1:1"),
+		"users":         mapping("users", "gateway"),
+	} {
+		if _, fs := read(n); len(fs) != 1 {
+			t.Errorf("%s: %v, want one fault", why, fs)
+		}
+	}
+}
+
+// mapping makes settings of key, value pairs; a value is a text or a node.
+func mapping(pairs ...any) sensors.Node {
+	n := sensors.Node{File: "/etc/site/site.yaml", Line: 1, Column: 1, Kind: sensors.Mapping}
+	for i := 0; i < len(pairs); i += 2 {
+		v, ok := pairs[i+1].(sensors.Node)
+		if !ok {
+			v = sensors.Node{File: n.File, Line: 1, Column: 1, Kind: sensors.Scalar, Text: pairs[i+1].(string)}
+		}
+		n.Fields = append(n.Fields, sensors.Field{Key: pairs[i].(string), Line: 1, Col: 1, Value: v})
+	}
+	return n
+}
+
+// Section 4.7 of MQTT 3.1.1 gives most of these.
+func TestCovers(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		filter, topic string
+		want          bool
+	}{
+		{"sport/tennis/player1/#", "sport/tennis/player1", true},
+		{"sport/tennis/player1/#", "sport/tennis/player1/ranking", true},
+		{"sport/tennis/player1/#", "sport/tennis/player1/score/wimbledon", true},
+		{"sport/tennis/player1/#", "sport/tennis/player2", false},
+		{"sport/tennis/+", "sport/tennis/player1", true},
+		{"sport/tennis/+", "sport/tennis/player1/ranking", false},
+		{"sport/+", "sport", false},
+		{"sport/+", "sport/", true},
+		{"+/+", "/finance", true},
+		{"/+", "/finance", true},
+		{"+", "/finance", false},
+		{"#", "a/b", true},
+		{"a/b", "a/b", true},
+		{"a/b", "a/B", false},
+		{"a/b", "a", false},
+		{"a", "a/b", false},
+		// A subscription is covered only if all it can match is.
+		{"a/#", "a/+", true},
+		{"a/#", "a/#", true},
+		{"a/+", "a/+", true},
+		{"a/+", "a/#", false},
+		{"a/b", "a/+", false},
+		{"a/+", "#", false},
+		{"+/b", "+/b", true},
+		{"a/b", "+/b", false},
+	} {
+		if got := covers(c.filter, c.topic); got != c.want {
+			t.Errorf("%s covers %s: %t, want %t", c.filter, c.topic, got, c.want)
+		}
+	}
+}
+
+// The list of retained messages is bounded; a topic already on it may change.
+func TestRetainedIsBounded(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{})
+	c := box(t, b, "writer")
+	var last paho.Token
+	for i := range mostRetained + 50 {
+		last = c.Publish(fmt.Sprint("r/", i), 1, true, "x")
+	}
+	if !last.WaitTimeout(20 * time.Second) {
+		t.Fatal("publishing takes too long")
+	}
+	if n := b.server.Topics.Retained.Len(); n > mostRetained+20 { // and the server's own
+		t.Errorf("%d messages are retained", n)
+	}
+	if !c.Publish("r/1", 1, true, "y").WaitTimeout(5 * time.Second) {
+		t.Fatal("no answer")
+	}
+	for _, m := range b.server.Topics.Messages("r/1") {
+		if string(m.Payload) != "y" {
+			t.Errorf("r/1 is %q, want y", m.Payload)
+		}
+	}
+}
+
+// A packet larger than any pack of readings ends its connection.
+func TestPacketSize(t *testing.T) {
+	t.Parallel()
+	b := start(t, Config{})
+	lost := make(chan bool)
+	name, password := b.Credential()
+	c, _ := connect(t, b, name, password, func(o *paho.ClientOptions) {
+		o.SetConnectionLostHandler(func(paho.Client, error) { close(lost) })
+	})
+	c.Publish("t", 1, false, make([]byte, largestPacket+1))
+	select {
+	case <-lost:
+	case <-time.After(10 * time.Second):
+		t.Error("the connection stands")
 	}
 }
 
@@ -139,11 +255,9 @@ func TestReadFaults(t *testing.T) {
 func TestSourceOnTheBroker(t *testing.T) {
 	t.Parallel()
 	b := start(t, Config{})
-	scalar := func(s string) sensors.Node { return sensors.Node{Kind: sensors.Scalar, Text: s} }
 	source, err := mqtt.Driver().New(sensors.Env{}, sensors.Config{
-		Name: "box", Box: "b1", Device: b.Entry(sensors.Node{}),
-		Points: []sensors.Point{{Name: "gauge", Quantity: sensors.Vacuum, Unit: "micron", Settings: sensors.Node{Kind: sensors.Mapping,
-			Fields: []sensors.Field{{Key: "topic", Value: scalar("plant/gauge")}, {Key: "value", Value: scalar("/p")}, {Key: "seq", Value: scalar("/n")}}}}},
+		Name: "box", Box: "b1", Device: mapping("url", "tcp://"+b.OwnAddress(), "user", boxUser, "password", b.password),
+		Points: []sensors.Point{{Name: "gauge", Quantity: sensors.Vacuum, Unit: "micron", Settings: mapping("topic", "plant/gauge", "value", "/p", "seq", "/n")}},
 	})
 	if err != nil {
 		t.Fatal(err)

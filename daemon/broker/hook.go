@@ -13,7 +13,7 @@ func (a *access) ID() string { return "access" }
 // Provides lists the events that the hook takes part in.
 func (a *access) Provides(event byte) bool {
 	switch event {
-	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPublish, mochi.OnWill:
+	case mochi.OnConnectAuthenticate, mochi.OnACLCheck, mochi.OnPublish, mochi.OnWill, mochi.OnSessionEstablished, mochi.OnDisconnect:
 		return true
 	}
 	return false
@@ -111,13 +111,33 @@ func (a *access) waitForBox(publisher *mochi.Client) {
 }
 
 func (a *access) boxBehind(publisher *mochi.Client) bool {
-	for _, cl := range a.server.Clients.GetAll() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	for _, cl := range a.own {
 		// A client that both reads and publishes must not wait for itself: it
 		// might be waiting for this very publish before it reads on. One that is away
 		// for the moment counts: its session is filling.
-		if cl != publisher && string(cl.Properties.Username) == boxUser && cl.State.Inflight.Len() >= behind {
+		if cl != publisher && cl.State.Inflight.Len() >= behind {
 			return true
 		}
 	}
 	return false
+}
+
+// OnSessionEstablished notes a session of the box's own.
+func (a *access) OnSessionEstablished(cl *mochi.Client, _ packets.Packet) {
+	if string(cl.Properties.Username) == boxUser {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.own[cl.ID] = cl
+	}
+}
+
+// OnDisconnect forgets it where it is not kept.
+func (a *access) OnDisconnect(cl *mochi.Client, _ error, expire bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if expire && a.own[cl.ID] == cl {
+		delete(a.own, cl.ID)
+	}
 }

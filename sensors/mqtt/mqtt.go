@@ -80,6 +80,7 @@ type source struct {
 	topics   map[string]*dispatch
 
 	keepAlive, pingTimeout time.Duration
+	dial                   func(ctx context.Context, network, address string) (net.Conn, error)
 
 	link atomic.Pointer[link]
 	told struct { // the last sentence given to Status
@@ -106,7 +107,7 @@ func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 	s := &source{
 		env: env, name: c.Name, clientID: ClientID(c.Box, c.Name),
 		settings:  readBroker(c.Device, &faults),
-		keepAlive: keepAlive, pingTimeout: pingTimeout,
+		keepAlive: keepAlive, pingTimeout: pingTimeout, dial: (&net.Dialer{}).DialContext,
 	}
 	var feeds []*feed
 	for _, p := range c.Points {
@@ -198,15 +199,9 @@ func (s *source) readPassword() string {
 func (s *source) open(ctx context.Context, u *url.URL) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, connectTimeout)
 	defer cancel()
-	var conn net.Conn
-	var err error
-	if u.Scheme == "tls" {
-		var c *tls.Config
-		if c, err = s.tls(); err == nil {
-			conn, err = (&tls.Dialer{Config: c}).DialContext(ctx, "tcp", u.Host)
-		}
-	} else {
-		conn, err = (&net.Dialer{}).DialContext(ctx, "tcp", u.Host)
+	conn, err := s.dial(ctx, "tcp", u.Host)
+	if err == nil && u.Scheme == "tls" {
+		conn, err = s.secure(ctx, conn, u.Hostname())
 	}
 	if err != nil {
 		return nil, err
@@ -217,8 +212,21 @@ func (s *source) open(ctx context.Context, u *url.URL) (net.Conn, error) {
 	return l, nil
 }
 
-func (s *source) tls() (*tls.Config, error) {
-	c := &tls.Config{MinVersion: tls.VersionTLS12}
+// secure makes sure of the broker, and encrypts.
+func (s *source) secure(ctx context.Context, conn net.Conn, host string) (net.Conn, error) {
+	c, err := s.tls(host)
+	if err == nil {
+		safe := tls.Client(conn, c)
+		if err = safe.HandshakeContext(ctx); err == nil {
+			return safe, nil
+		}
+	}
+	_ = conn.Close() // what went wrong is told already
+	return nil, err
+}
+
+func (s *source) tls(host string) (*tls.Config, error) {
+	c := &tls.Config{MinVersion: tls.VersionTLS12, ServerName: host}
 	if s.settings.ca != "" {
 		pem, err := os.ReadFile(s.settings.ca)
 		if err != nil {
