@@ -154,20 +154,20 @@ func (f *Follower) connect() error {
 	if f.store != nil {
 		return nil
 	}
-	token, err := f.Config.token()
+	token, err := f.parts.Config.token()
 	if err != nil {
 		return err
 	}
-	travel := f.Transport
+	travel := f.parts.Transport
 	if travel == nil {
-		roots, err := f.Config.roots()
+		roots, err := f.parts.Config.roots()
 		if err != nil {
 			return err
 		}
 		f.dialer = transport(roots)
 		travel = f.dialer
 	}
-	f.store = connect(f.Config, token, travel)
+	f.store = connect(f.parts.Config, token, travel)
 	return nil
 }
 

@@ -45,9 +45,9 @@ type item struct {
 type aside struct{ item, reason string }
 
 func (f *Follower) entries() *lane {
-	l := &lane{cursor: f.name, ranks: newRanks(entrySpan), stamp: f.stamp, load: f.Journal.Cursor}
+	l := &lane{cursor: f.name, ranks: newRanks(entrySpan), stamp: f.stamp, load: f.parts.Journal.Cursor}
 	l.read = func(ctx context.Context, from int64, take func(item) (bool, error)) error {
-		for e, err := range f.Journal.Entries(ctx, uint64(from), 0, nil) {
+		for e, err := range f.parts.Journal.Entries(ctx, uint64(from), 0, nil) {
 			if err != nil {
 				return err
 			}
@@ -61,10 +61,10 @@ func (f *Follower) entries() *lane {
 }
 
 func (f *Follower) findings() *lane {
-	l := &lane{cursor: f.name + ":findings", ranks: newRanks(findingSpan), stamp: f.stamp, load: f.Journal.Cursor}
+	l := &lane{cursor: f.name + ":findings", ranks: newRanks(findingSpan), stamp: f.stamp, load: f.parts.Journal.Cursor}
 	l.read = func(ctx context.Context, from int64, take func(item) (bool, error)) error {
 		for {
-			page, err := f.Journal.Findings(ctx, from-1, usualBatch)
+			page, err := f.parts.Journal.Findings(ctx, from-1, usualBatch)
 			if err != nil || len(page) == 0 {
 				return err
 			}

@@ -60,7 +60,7 @@ type Parts struct {
 
 // Follower carries the journal to one store.
 type Follower struct {
-	Parts
+	parts  Parts
 	name   string // of its cursors, its quarantine and its frozen anchors
 	frozen map[uint32]int64
 	writer *writer
@@ -82,7 +82,7 @@ func New(p Parts) *Follower {
 		p.Held = heldPause
 	}
 	p.Config.Batch = min(max(p.Config.Batch, 1), largestBatch)
-	f := &Follower{Parts: p, name: "uplink:" + p.Config.Name, frozen: map[uint32]int64{}, writer: newWriter(p.Box, p.Site), most: p.Config.Batch}
+	f := &Follower{parts: p, name: "uplink:" + p.Config.Name, frozen: map[uint32]int64{}, writer: newWriter(p.Box, p.Site), most: p.Config.Batch}
 	f.lanes = []*lane{f.entries(), f.findings()}
 	f.state = journal.FollowerState{Name: f.name, Sentence: "not started yet"}
 	return f
@@ -102,7 +102,7 @@ func (f *Follower) State() journal.FollowerState {
 
 // look notes how long the journal is.
 func (f *Follower) look(ctx context.Context) error {
-	last, err := f.Journal.Last(ctx)
+	last, err := f.parts.Journal.Last(ctx)
 	if err != nil {
 		return err
 	}
@@ -114,7 +114,7 @@ func (f *Follower) look(ctx context.Context) error {
 
 // count notes how much was refused for good.
 func (f *Follower) count(ctx context.Context) error {
-	n, err := f.Journal.Quarantined(ctx, f.name)
+	n, err := f.parts.Journal.Quarantined(ctx, f.name)
 	if err != nil {
 		return err
 	}
@@ -129,9 +129,9 @@ func (f *Follower) rest(ctx context.Context, d time.Duration) {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	for {
-		changed := f.Journal.Changed()
+		changed := f.parts.Journal.Changed()
 		if err := f.look(ctx); err != nil && ctx.Err() == nil {
-			f.Log.Warn("uplink: the journal cannot be read", "error", err)
+			f.parts.Log.Warn("uplink: the journal cannot be read", "error", err)
 		}
 		select {
 		case <-ctx.Done():
@@ -149,9 +149,9 @@ func (f *Follower) tell(ok bool, sentence string) {
 	f.state.OK, f.state.Sentence = ok, sentence
 	f.mu.Unlock()
 	if changed && !ok {
-		f.Log.Warn("uplink waits", "why", sentence)
+		f.parts.Log.Warn("uplink waits", "why", sentence)
 	} else if changed {
-		f.Log.Info("uplink runs")
+		f.parts.Log.Info("uplink runs")
 	}
 }
 
@@ -164,18 +164,18 @@ func (h *heldError) Error() string { return h.sentence }
 func (f *Follower) Run(ctx context.Context) error {
 	defer f.disconnect()
 	if err := f.count(ctx); err != nil && ctx.Err() == nil {
-		f.Log.Warn("uplink: the quarantine cannot be counted", "error", err)
+		f.parts.Log.Warn("uplink: the quarantine cannot be counted", "error", err)
 	}
 	pause := pauses{next: firstPause}
 	for ctx.Err() == nil {
-		changed := f.Journal.Changed() // before reading, so that nothing slips between
+		changed := f.parts.Journal.Changed() // before reading, so that nothing slips between
 		more, err := f.round(ctx)
 		var held *heldError
 		switch {
 		case ctx.Err() != nil:
 		case errors.As(err, &held):
 			f.tell(false, held.sentence)
-			f.rest(ctx, f.Held)
+			f.rest(ctx, f.parts.Held)
 		case err != nil:
 			f.tell(false, "the journal cannot be read: "+err.Error())
 			f.rest(ctx, pause.take(0))
@@ -184,7 +184,7 @@ func (f *Follower) Run(ctx context.Context) error {
 			select {
 			case <-ctx.Done():
 			case <-changed:
-				f.rest(ctx, f.Config.Every) // gather: one request and one cursor for many commits
+				f.rest(ctx, f.parts.Config.Every) // gather: one request and one cursor for many commits
 			}
 		}
 		pause.next = firstPause
@@ -233,13 +233,13 @@ func (f *Follower) send(ctx context.Context, l *lane) error {
 		asides = append(asides[:len(asides):len(asides)], p.refused...)
 	}
 	for _, a := range asides {
-		if err := f.Journal.Quarantine(f.name, a.item, a.reason); err != nil {
+		if err := f.parts.Journal.Quarantine(f.name, a.item, a.reason); err != nil {
 			return err
 		}
-		f.Log.Warn("uplink set a line aside", "line", a.item, "reason", a.reason)
+		f.parts.Log.Warn("uplink set a line aside", "line", a.item, "reason", a.reason)
 	}
 	if len(l.lines)+len(asides) > 0 {
-		if err := f.Journal.SetCursor(l.cursor, l.at); err != nil {
+		if err := f.parts.Journal.SetCursor(l.cursor, l.at); err != nil {
 			return err
 		}
 		f.mu.Lock()
@@ -268,7 +268,7 @@ func (f *Follower) note(l *lane) {
 func (f *Follower) stamp(boot uint32, since time.Duration) (ms int64, ok bool, err error) {
 	offset, known := f.frozen[boot]
 	if !known {
-		if offset, known, err = f.Journal.Freeze(f.name, boot); err != nil || !known {
+		if offset, known, err = f.parts.Journal.Freeze(f.name, boot); err != nil || !known {
 			return 0, false, err
 		}
 		f.frozen[boot] = offset
