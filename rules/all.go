@@ -9,5 +9,6 @@ func All() []Rule {
 		ScaleSilent,
 		ChargeTarget,
 		VacuumRising,
+		SplitPoor,
 	}
 }

@@ -355,3 +355,83 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 	}
 	return fmt.Sprintf("%s %s.", s, perMin(kgPerS))
 }
+
+// Splits.
+
+func kelvin(k float64) string { return fmt.Sprintf("%.1f K (%.0f F)", k, k*1.8) }
+
+func unitName(u Unit) string {
+	if u.Room == "" {
+		return u.Name
+	}
+	return fmt.Sprintf("%s (%s)", u.Name, u.Room)
+}
+
+var splitMeans = map[string]string{
+	"reversed":    "It does the opposite of what is asked: look for crossed pipes or wires.",
+	"not-running": "Nothing happens: is it running, does its valve open?",
+	"low":         "Low capacity: too little charge, a valve not open, or the supply measured in mixed air. Measure again first.",
+	"high":        "Little air flows: look at the filter, the fan's speed, dampers and ducts.",
+}
+
+func splitIsPoor(u Unit, v splitView, heating bool) string {
+	return fmt.Sprintf("%s: supply %.1f C, return %.1f C, split %s where %s is good%s. %s",
+		unitName(u), v.supplyC, v.returnC, kelvin(v.splitK), goodRange(v), because(v, heating), splitMeans[splitCause(v)])
+}
+
+func splitIsGood(u Unit, v splitView, heating bool, tolK float64) string {
+	return fmt.Sprintf("%s: supply %.1f C, return %.1f C, split %s, within %s%s.",
+		unitName(u), v.supplyC, v.returnC, kelvin(v.splitK), goodRange(v), because(v, heating))
+}
+
+func goodRange(v splitView) string { return fmt.Sprintf("%.1f to %.1f K", v.lowK, v.highK) }
+
+func because(v splitView, heating bool) string {
+	switch {
+	case heating:
+		return " (common practice)"
+	case v.humid:
+		return fmt.Sprintf(" at a wet bulb of %.1f C", v.wetBulbC)
+	}
+	return " whatever the humidity, which is not measured"
+}
+
+func unitAskedOther(u Unit, command string) string {
+	return fmt.Sprintf("%s is now asked for %s: its split is no longer judged.", unitName(u), command)
+}
+
+func splitNotProven(u Unit, why string) string {
+	return fmt.Sprintf("%s not proven: it %s.", unitName(u), why)
+}
+
+func poorWords(u Unit, v splitView) string {
+	return fmt.Sprintf("%s %.1f K, wants %.1f", unitName(u), v.splitK, v.targetK)
+}
+
+// checkWords is what the sentence about a cooling or heating check is made of.
+type checkWords struct {
+	step               string
+	elapsed, settle    time.Duration
+	units, good        int
+	poor               []string
+	tooWarm            bool
+	outdoorC, ceilingC float64
+}
+
+func checkStands(w checkWords) string {
+	s := fmt.Sprintf("%s, %s.", stepWord(w.step), span(w.elapsed))
+	switch {
+	case w.units == 0:
+		return s + " No indoor unit is known to the site file."
+	case w.tooWarm:
+		return fmt.Sprintf("%s Waiting for cooler outdoor air: %.0f C now, units refuse to heat above %.0f C.", s, w.outdoorC, w.ceilingC)
+	case w.good+len(w.poor) == 0 && w.elapsed < w.settle:
+		return fmt.Sprintf("%s Units are left to settle until %s.", s, span(w.settle))
+	}
+	s += fmt.Sprintf(" %d of %d units good", w.good, w.units)
+	if len(w.poor) == 0 {
+		return s + "."
+	}
+	few := w.poor[:min(3, len(w.poor))]
+	return fmt.Sprintf("%s, %d poor: %s.", s, len(w.poor), strings.Join(few, "; "))
+}

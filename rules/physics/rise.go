@@ -81,7 +81,7 @@ func FitRise(tS, pPa []float64, spreadLeast float64) RiseFit {
 	f.Line = f.line.rise
 	f.steady = fitShape(tS, pPa, w, make([]float64, f.n))
 	f.best = candidate{chi2: math.Inf(1)}
-	for tau := tauFirstS; tau <= tauLastS; tau *= tauRatio {
+	try := func(tau float64) float64 {
 		for i, t := range tS {
 			g[i] = -math.Expm1(-t / tau)
 		}
@@ -90,6 +90,19 @@ func FitRise(tS, pPa []float64, spreadLeast float64) RiseFit {
 		f.candidates = append(f.candidates, c)
 		if c.chi2 < f.best.chi2 {
 			f.best = c
+		}
+		return c.chi2
+	}
+	for tau := tauFirstS; tau <= tauLastS; tau *= tauRatio {
+		try(tau)
+	}
+	low, high := f.best.rise.TauS/tauRatio, f.best.rise.TauS*tauRatio
+	for range 15 { // a quiet gauge fixes it better than the grid
+		third := (high - low) / 3
+		if a, b := try(low+third), try(high-third); a < b {
+			high -= third
+		} else {
+			low += third
 		}
 	}
 	f.Curve = f.best.rise
