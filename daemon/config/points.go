@@ -166,7 +166,15 @@ func (r *reader) checkReferences() {
 	for _, p := range r.site.Points {
 		known = append(known, p.Name)
 	}
+	supplies := map[string]reference{}
 	for _, ref := range r.refs {
+		if first, twice := supplies[ref.node.Text]; twice {
+			r.fault(ref.node, fmt.Sprintf("%s: the point %q is a unit's supply already", ref.key, ref.node.Text), fmt.Sprintf("line %d has it: each unit's supply is measured by itself", first.node.Line))
+			continue
+		}
+		if ref.key == "supply" {
+			supplies[ref.node.Text] = ref
+		}
 		i, ok := r.points[ref.node.Text]
 		if !ok {
 			if !r.broken {

@@ -59,6 +59,9 @@ func (r *reader) settings(n sensors.Node, steps bool) map[string]map[string]rule
 	return out
 }
 
+// neverNothing are the settings that, at zero, would let anything pass.
+var neverNothing = []string{"lasts", "limit", "target"}
+
 func (r *reader) stepSettings(step string, n sensors.Node) map[string]rules.Setting {
 	d := r.decode(n)
 	out := map[string]rules.Setting{}
@@ -71,6 +74,9 @@ func (r *reader) stepSettings(step string, n sensors.Node) map[string]rules.Sett
 			continue
 		}
 		value, err := limitValue(l, v.Text)
+		if err == nil && value == 0 && slices.Contains(neverNothing, l.Key) {
+			err = fmt.Errorf("%q would prove nothing; write more than zero", v.Text)
+		}
 		if v.Kind != sensors.Scalar {
 			err = errors.New("a single value should stand here")
 		}

@@ -11,7 +11,6 @@ type Export struct {
 	wall     func(rules.Instant) (ms int64, ok bool)
 	started  bool  // the entry before was a Started: its anchor belongs to it
 	now      int64 // the greatest wall time so far
-	begun    bool
 }
 
 // NewExport makes rows with wall times by the journal's anchors; where a boot
