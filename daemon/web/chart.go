@@ -37,9 +37,10 @@ type chart struct {
 
 // limitLine is a limit with its name and source; the forbidden side is hatched.
 type limitLine struct {
-	At    float64 `json:"at"`
-	Label string  `json:"label"`
-	Below bool    `json:"below"` // what is forbidden lies below
+	At     float64 `json:"at"`
+	Label  string  `json:"label"`
+	Source string  `json:"source"`
+	Below  bool    `json:"below"` // what is forbidden lies below
 }
 
 type trendPlace struct {
@@ -207,10 +208,10 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	d, _ := c.dressed(p.Quantity, p.Unit)
 	if l := st.Outlook.Limit; l != nil {
 		label := "curve.limit"
-		if st.Name == "weigh-in" {
+		if p.Role == "charging-scale" {
 			label = "curve.target"
 		}
-		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name), Label: s.words.say(label, d.text(l.Value), l.Source)}
+		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name), Label: s.words.say(label, d.text(l.Value)), Source: l.Source}
 	}
 	for _, t := range st.Trend {
 		if t.WallMs >= from && t.WallMs <= to {
@@ -260,8 +261,11 @@ func stepWindow(snap Snapshot, st Step) (from, to int64) {
 	return begin.UnixMilli(), end.Add(end.Sub(begin) / 50).UnixMilli()
 }
 
-// forbiddenBelow tells on which side of its limit a step fails.
-func forbiddenBelow(step string) bool { return step == "pressure-test" }
+// forbiddenBelow tells on which side of its limit a step fails: a sealed
+// pressure falls, and so does the weight of a cylinder that gives.
+func forbiddenBelow(step string) bool {
+	return step == "pressure-test" || step == "draw-in" || step == "weigh-in"
+}
 
 // events are the edges and marks within a step, oldest first.
 func (s *screens) events(snap Snapshot, st Step, from, to int64) []event {

@@ -89,18 +89,18 @@ func (p plot) limit(b *strings.Builder) {
 		return
 	}
 	y := p.y(p.Limit.At)
-	textY := y + 16
 	if p.Limit.Below {
 		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8, false)
-		textY = y - 6
 	} else {
 		p.hatch(b, "forbidden", p.left, p.top, p.right, y, 8, false)
 	}
-	if textY > p.bottom-4 {
-		textY = y - 6
+	first := y + 16 // the name and the source stand on the allowed side, where there is room
+	if p.Limit.Below && y-p.top > 44 || p.bottom-y < 40 {
+		first = y - 22
 	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
-	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-4, textY, html.EscapeString(p.Limit.Label))
+	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first, html.EscapeString(p.Limit.Label))
+	fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first+16, html.EscapeString(p.Limit.Source))
 }
 
 func (p plot) trend(b *strings.Builder) {

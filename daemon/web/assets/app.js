@@ -303,13 +303,19 @@
         ctx.setLineDash([]);
         ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
         ctx.textAlign = "right";
-        const under = !c.limit.below && y + 20 * px < bottom;
-        ctx.textBaseline = under ? "top" : "bottom";
-        const ty = under ? y + 5 * px : y - 5 * px;
+        // Name and source stand on the allowed side, where there is room.
+        const up = (c.limit.below && y - b.top > 44 * px) || bottom - y < 40 * px;
+        const first = up ? y - 38 * px : y + 5 * px;
+        ctx.textBaseline = "top";
         ctx.lineWidth = 4 * px;
         ctx.strokeStyle = css("--leaf");
-        ctx.strokeText(c.limit.label, right - 5 * px, ty);
-        ctx.fillText(c.limit.label, right - 5 * px, ty);
+        for (const [text, dy, colour, weight] of [[c.limit.label, 0, "--ink", "600"], [c.limit.source, 16 * px, "--soft", "400"]]) {
+          ctx.font = weight + " " + 13 * px + "px system-ui, sans-serif";
+          ctx.fillStyle = css(colour);
+          ctx.strokeText(text, right - 5 * px, first + dy);
+          ctx.fillText(text, right - 5 * px, first + dy);
+        }
+        ctx.fillStyle = css("--ink");
       }
       const lost = body.classList.contains("lostbox");
       if (c.stale || lost) {

@@ -1,0 +1,190 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+
+	"standwatch/rules"
+)
+
+func form(pairs ...string) url.Values {
+	f := url.Values{}
+	for i := 0; i < len(pairs); i += 2 {
+		f.Set(pairs[i], pairs[i+1])
+	}
+	return f
+}
+
+func TestMarksAreRecordedAsTheContractWritesThem(t *testing.T) {
+	for name, c := range map[string]struct {
+		form url.Values
+		want rules.Told
+		to   string
+	}{
+		"begin": {form("kind", "begin", "step", "draw-in", "by", "Ines", "back", "/"),
+			rules.Told{Kind: "begin", Name: "draw-in", By: "Ines"}, "/?done=begin"},
+		"end": {form("kind", "end", "step", "vacuum-hold", "back", "/steps/vacuum-hold"),
+			rules.Told{Kind: "end", Name: "vacuum-hold"}, "/steps/vacuum-hold?done=end"},
+		// 31 lb 5 oz is 14.2 kg on any cylinder label; 31.3125 lb x 0.45359237.
+		"weight": {form("kind", "mark", "name", "cylinder-weight", "value", "31.3125", "unit", "lb"),
+			rules.Told{Kind: "mark", Name: "cylinder-weight", Value: 14.203111, Unit: "kg"}, "/?done=mark"},
+		"comma": {form("kind", "mark", "name", "cylinder-weight", "value", "12,5", "unit", "kg"),
+			rules.Told{Kind: "mark", Name: "cylinder-weight", Value: 12.5, Unit: "kg"}, "/?done=mark"},
+		"break without a pressure": {form("kind", "mark", "name", "nitrogen-break", "value", "", "unit", "psi"),
+			rules.Told{Kind: "mark", Name: "nitrogen-break"}, "/?done=mark"},
+		"count": {form("kind", "mark", "name", "counted", "value", "12", "unit", "1"),
+			rules.Told{Kind: "mark", Name: "counted", Value: 12, Unit: "1"}, "/?done=mark"},
+		"note": {form("kind", "mark", "name", "note", "note", "wind on\r\nthe scale\x00", "by", "Ines"),
+			rules.Told{Kind: "mark", Name: "note", Note: "wind on  the scale", By: "Ines"}, "/?done=mark"},
+		"accepted": {form("kind", "mark", "name", "accepted", "of", "vacuum-hold", "note", "owner agrees", "by", "Ines"),
+			rules.Told{Kind: "mark", Name: "accepted", Note: "vacuum-hold owner agrees", By: "Ines"}, "/?done=mark"},
+		"command": {form("kind", "command", "unit", "iu02", "what", "heat"),
+			rules.Told{Kind: "command", Name: "iu02", Note: "heat"}, "/?done=mark"},
+		"acknowledge": {form("kind", "acknowledge", "flag", "point-silent", "system", "", "subject", "iu01-return", "by", "Ines", "back", "/flags"),
+			rules.Told{Kind: "mark", Name: "acknowledged", Note: "point-silent iu01-return", By: "Ines"}, "/flags?done=acknowledge"},
+		"elsewhere": {form("kind", "mark", "name", "oil-changed", "back", "//elsewhere.example/"),
+			rules.Told{Kind: "mark", Name: "oil-changed"}, "/?done=mark"},
+	} {
+		box := newFakeBox("hold")
+		resp, text := visit(t, box.screens().handler(), "POST", "/marks", c.form)
+		if resp.StatusCode != http.StatusSeeOther || resp.Header.Get("Location") != c.to {
+			t.Errorf("%s: %d to %q, want 303 to %q\n%s", name, resp.StatusCode, resp.Header.Get("Location"), c.to, text)
+			continue
+		}
+		got := box.told[0]
+		got.Limits = nil
+		if got.Kind != c.want.Kind || got.Name != c.want.Name || got.Note != c.want.Note || got.By != c.want.By ||
+			got.Value != c.want.Value || got.Unit != c.want.Unit || got.System != c.want.System {
+			t.Errorf("%s: recorded %+v, want %+v", name, got, c.want)
+		}
+	}
+}
+
+func TestWhatIsWrongWithAFormIsSaidAndNothingRecorded(t *testing.T) {
+	for name, c := range map[string]struct {
+		form url.Values
+		says string
+	}{
+		"no kind":          {form(), "does not know"},
+		"unknown step":     {form("kind", "begin", "step", "lunch"), "no such step"},
+		"unknown system":   {form("kind", "begin", "step", "draw-in", "system", "roof"), "no such step"},
+		"begun twice":      {form("kind", "begin", "step", "vacuum-hold"), "already under way"},
+		"ended before":     {form("kind", "end", "step", "weigh-in"), "not under way"},
+		"unknown mark":     {form("kind", "mark", "name", "power-cut"), "does not know this mark"},
+		"no note":          {form("kind", "mark", "name", "checked"), "Write a note"},
+		"no number":        {form("kind", "mark", "name", "cylinder-weight", "value", "heavy", "unit", "kg"), "Write the value"},
+		"not a number":     {form("kind", "mark", "name", "cylinder-weight", "value", "NaN", "unit", "kg"), "Write the value"},
+		"wrong unit":       {form("kind", "mark", "name", "cylinder-weight", "value", "12", "unit", "psi"), "Write the value"},
+		"no value":         {form("kind", "mark", "name", "counted", "value", "", "unit", "1"), "Write the value"},
+		"accepted by whom": {form("kind", "mark", "name", "accepted", "of", "vacuum-hold", "note", "well"), "Write your name"},
+		"accepted what":    {form("kind", "mark", "name", "accepted", "of", "", "note", "well", "by", "Ines"), "no such step"},
+		"unknown unit":     {form("kind", "command", "unit", "iu99", "what", "heat"), "indoor units"},
+		"unknown command":  {form("kind", "command", "unit", "iu01", "what", "explode"), "indoor units"},
+		"flag gone":        {form("kind", "acknowledge", "flag", "scale-silent", "subject", "scale"), "no longer open"},
+	} {
+		box := newFakeBox("hold")
+		resp, text := visit(t, box.screens().handler(), "POST", "/marks", c.form)
+		if resp.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(text, c.says) || len(box.told) != 0 {
+			t.Errorf("%s: %d, recorded %v, want 422 and %q in\n%s", name, resp.StatusCode, box.told, c.says, text)
+		}
+	}
+}
+
+func TestAFormKeepsWhatWasTyped(t *testing.T) {
+	h := newFakeBox("hold").screens().handler()
+	_, text := visit(t, h, "POST", "/marks", form("kind", "mark", "name", "cylinder-weight", "value", "12 or so", "unit", "lb", "note", `number "7" <b>`, "by", "Ines"))
+	for _, want := range []string{`value="12 or so"`, `<option value="lb" selected>`, `number &#34;7&#34; &lt;b&gt;`, `value="Ines"`} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%s is missing in\n%s", want, text)
+		}
+	}
+}
+
+func TestTooLongAFormIsRefused(t *testing.T) {
+	box := newFakeBox("hold")
+	resp, _ := visit(t, box.screens().handler(), "POST", "/marks", form("kind", "mark", "name", "note", "note", strings.Repeat("x", mostBody)))
+	if resp.StatusCode != http.StatusBadRequest || len(box.told) != 0 {
+		t.Errorf("%d, recorded %v", resp.StatusCode, box.told)
+	}
+}
+
+func TestABoxThatCannotRecordSaysSo(t *testing.T) {
+	box := newFakeBox("hold")
+	box.tellErr = errors.New("disk full")
+	resp, text := visit(t, box.screens().handler(), "POST", "/marks", form("kind", "mark", "name", "oil-changed"))
+	if resp.StatusCode != http.StatusServiceUnavailable || !strings.Contains(text, "Nothing was recorded") {
+		t.Errorf("%d\n%s", resp.StatusCode, text)
+	}
+}
+
+func TestALinkAcknowledgesByItsButtonOnly(t *testing.T) {
+	box := newFakeBox("weigh")
+	h := box.screens().handler()
+	resp, text := visit(t, h, "GET", "/flags/ack?id=7&key=secret", nil)
+	if resp.StatusCode != 200 || !strings.Contains(text, "Scale silent for 60 s") || len(box.told) != 0 {
+		t.Fatalf("%d, recorded %v\n%s", resp.StatusCode, box.told, text)
+	}
+	for _, f := range []url.Values{form("id", "7", "key", "guess"), form("id", "7"), form("id", "x", "key", "secret"), form("id", "8", "key", "secret")} {
+		if resp, _ := visit(t, h, "POST", "/flags/ack", f); resp.StatusCode != http.StatusForbidden || len(box.told) != 0 {
+			t.Errorf("%v: %d, recorded %v", f, resp.StatusCode, box.told)
+		}
+	}
+	// The page is opened from a mail: the browser sends no word of its origin.
+	resp, _ = visit(t, h, "POST", "/flags/ack", form("id", "7", "key", "secret", "by", "Ines"))
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 1 {
+		t.Fatalf("%d, recorded %v", resp.StatusCode, box.told)
+	}
+	if got := box.told[0]; got.Name != "acknowledged" || got.Note != "scale-silent scale" || got.By != "Ines" {
+		t.Errorf("recorded %+v", got)
+	}
+}
+
+func TestNothingIsRecordedByLooking(t *testing.T) {
+	box := newFakeBox("hold")
+	h := box.screens().handler()
+	for _, target := range []string{"/marks?kind=end&step=vacuum-hold", "/confirm?do=end&step=vacuum-hold", "/mark/oil-changed?kind=mark&name=oil-changed",
+		"/flags/ack?id=7&key=secret", "/units?units=us"} {
+		for _, method := range []string{"GET", "HEAD"} {
+			resp, _ := visit(t, h, method, target, nil)
+			if len(box.told) != 0 || resp.Header.Get("Set-Cookie") != "" {
+				t.Errorf("%s %s changed something: %v", method, target, box.told)
+			}
+		}
+	}
+}
+
+func TestBeginningOutOfOrderWarnsOnceAndRecordsIt(t *testing.T) {
+	h := newFakeBox("hold").screens().handler()
+	_, text := visit(t, h, "GET", "/confirm?do=begin&step=draw-in", nil)
+	for _, want := range []string{"not passed: vacuum hold.", `name="note" value="begun before: vacuum hold"`, "Gloves and goggles", "This will be recorded"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing in\n%s", want, text)
+		}
+	}
+	_, text = visit(t, h, "GET", "/confirm?do=end&step=vacuum-hold", nil)
+	if !strings.Contains(text, "no verdict yet") {
+		t.Errorf("ending early is not warned of:\n%s", text)
+	}
+}
+
+func TestUnitsAreKeptByTheBrowser(t *testing.T) {
+	h := newFakeBox("hold").screens().handler()
+	resp, _ := visit(t, h, "POST", "/units", form("units", "si", "back", "/points"))
+	if resp.StatusCode != http.StatusSeeOther || resp.Header.Get("Location") != "/points" {
+		t.Fatalf("%d to %q", resp.StatusCode, resp.Header.Get("Location"))
+	}
+	cookie := resp.Cookies()[0]
+	if !cookie.HttpOnly || cookie.SameSite != http.SameSiteStrictMode {
+		t.Errorf("the cookie is open to others: %v", cookie)
+	}
+	_, text := visit(t, h, "GET", "/", nil, func(r *http.Request) { r.AddCookie(cookie) })
+	if !strings.Contains(text, `<span class="unit">Pa</span>`) || !strings.Contains(text, `micron</span>`) {
+		t.Errorf("not in Pa with micron beside:\n%s", text)
+	}
+	if resp, _ := visit(t, h, "POST", "/units", form("units", "furlongs")); resp.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("furlongs: %d", resp.StatusCode)
+	}
+}

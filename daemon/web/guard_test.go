@@ -1,0 +1,168 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"standwatch/sensors"
+)
+
+func TestOnlyTheBoxsOwnNamesAreAnswered(t *testing.T) {
+	box := newFakeBox("hold")
+	s := box.screens()
+	s.cfg.PublicURL = "https://box.example.org"
+	h := s.handler()
+	for host, want := range map[string]int{
+		"127.0.0.1:8090": 200, "localhost": 200, "LOCALHOST:8090": 200, "[::1]:8090": 200, "127.0.0.2:1": 200, "box.example.org": 200,
+		"evil.example": 421, "localhost.evil.example": 421, "127.0.0.1.evil.example": 421, "box.example.org.evil.example": 421,
+		"192.0.2.7:8090": 421, "": 421, "evil.example:8090": 421, "0.0.0.0:8090": 421,
+	} {
+		resp, _ := visit(t, h, "GET", "/", nil, func(r *http.Request) { r.Host = host })
+		if resp.StatusCode != want {
+			t.Errorf("host %q: %d, want %d", host, resp.StatusCode, want)
+		}
+	}
+}
+
+func TestFormsFromElsewhereAreRefused(t *testing.T) {
+	ours := form("kind", "mark", "name", "oil-changed")
+	for name, c := range map[string]struct {
+		change func(*http.Request)
+		want   int
+	}{
+		"our page":                {func(r *http.Request) {}, 303},
+		"another site":            {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") }, 403},
+		"a sister site":           {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-site") }, 403},
+		"another site, plainly":   {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://evil.example") }, 403},
+		"a page without origin":   {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "null") }, 403},
+		"our page, plainly":       {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://127.0.0.1:8090") }, 303},
+		"another port of ours":    {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://127.0.0.1:9999") }, 403},
+		"the public page":         {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site"); r.Header.Set("Origin", "https://box.example.org") }, 303},
+		"another program by hand": {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site") }, 303},
+	} {
+		box := newFakeBox("hold")
+		s := box.screens()
+		s.cfg.PublicURL = "https://box.example.org"
+		resp, text := visit(t, s.handler(), "POST", "/marks", ours, c.change)
+		if resp.StatusCode != c.want || (c.want == 403) != (len(box.told) == 0) {
+			t.Errorf("%s: %d, recorded %v, want %d\n%s", name, resp.StatusCode, box.told, c.want, text)
+		}
+	}
+}
+
+func TestEveryAnswerTellsTheBrowserWhatItMayDo(t *testing.T) {
+	h := newFakeBox("hold").screens().handler()
+	for _, target := range []string{"/", "/nothing", "/assets/app.js", "/curve?point=gauge", "/curve?point=nothing"} {
+		resp, text := visit(t, h, "GET", target, nil)
+		for name, want := range map[string]string{"Content-Security-Policy": "default-src 'none'", "X-Content-Type-Options": "nosniff",
+			"Referrer-Policy": "same-origin", "X-Frame-Options": "DENY"} {
+			if !strings.Contains(resp.Header.Get(name), want) {
+				t.Errorf("%s: %s is %q", target, name, resp.Header.Get(name))
+			}
+		}
+		if csp := resp.Header.Get("Content-Security-Policy"); strings.Contains(csp, "unsafe") {
+			t.Errorf("%s: %s", target, csp)
+		}
+		for _, inline := range []string{" style=\"", " onclick=", "<style", "<script>"} {
+			if strings.Contains(text, inline) && !strings.HasPrefix(target, "/assets") {
+				t.Errorf("%s has %q, which the policy forbids", target, inline)
+			}
+		}
+	}
+}
+
+func TestAssetsAreFilesNotFolders(t *testing.T) {
+	h := newFakeBox("hold").screens().handler()
+	for target, want := range map[string]int{"/assets/app.js": 200, "/assets/style.css": 200, "/assets/vendor/README": 200,
+		"/assets/": 404, "/assets/vendor/": 404, "/assets/../server.go": 307, "/assets/%2e%2e/server.go": 404} {
+		if resp, _ := visit(t, h, "GET", target, nil); resp.StatusCode != want {
+			t.Errorf("%s: %d, want %d", target, resp.StatusCode, want)
+		}
+	}
+}
+
+func TestUnknownPagesSayWhatToDo(t *testing.T) {
+	h := newFakeBox("hold").screens().handler()
+	for target, want := range map[string]int{"/nothing": 404, "/steps/lunch": 404, "/steps/draw-in?system=roof": 404, "/points/nothing": 404, "/mark/nothing": 404,
+		"/confirm?do=end&step=lunch": 404, "/confirm?do=dance&step=draw-in": 404, "/stream?page=nothing": 404, "/curve?step=draw-in": 404,
+		"/curve?point=gauge&from=5&to=1": 400, "/curve?point=gauge&from=x": 400} {
+		resp, text := visit(t, h, "GET", target, nil)
+		if resp.StatusCode != want || !strings.Contains(text, "To Now") {
+			t.Errorf("%s: %d, want %d\n%s", target, resp.StatusCode, want, text)
+		}
+	}
+}
+
+func TestServeEndsInOrderWithOpenStreams(t *testing.T) {
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() {
+		done <- Serve(ctx, ln, newFakeBox("hold").screens().handler(), slog.New(slog.DiscardHandler))
+	}()
+	resp, err := http.Get("http://" + ln.Addr().String() + "/stream?page=now")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	first := make([]byte, 6)
+	if _, err := io.ReadFull(resp.Body, first); err != nil || string(first) != "id: 1\n" {
+		t.Fatalf("%q, %v", first, err)
+	}
+	stop()
+	select {
+	case err := <-done:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(20 * time.Second):
+		t.Fatal("it never ended")
+	}
+	_, err = io.ReadAll(resp.Body)
+	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
+		t.Error(err)
+	}
+}
+
+func TestConfigListensOnThisMachineOnly(t *testing.T) {
+	read := func(listen, public string) (Config, []error) {
+		n := sensors.Node{File: "site.yaml", Kind: sensors.Mapping, Line: 1, Column: 1}
+		for key, text := range map[string]string{"listen": listen, "public_url": public} {
+			if text != "" {
+				n.Fields = append(n.Fields, sensors.Field{Key: key, Line: 2, Col: 3, Value: sensors.Node{File: "site.yaml", Line: 2, Column: 11, Kind: sensors.Scalar, Text: text}})
+			}
+		}
+		var faults []error
+		return Read(n, &faults), faults
+	}
+	for _, listen := range []string{"", "127.0.0.1:80", "localhost:1", "[::1]:8090", "127.3.2.1:0"} {
+		if c, faults := read(listen, "https://box.example.org"); len(faults) > 0 || c.Listen == "" {
+			t.Errorf("%q: %v", listen, faults)
+		}
+	}
+	for _, listen := range []string{"0.0.0.0:8090", ":8090", "192.0.2.7:8090", "[::]:8090", "box.example.org:8090", "127.0.0.1"} {
+		_, faults := read(listen, "")
+		if len(faults) != 1 || !strings.HasPrefix(faults[0].Error(), "site.yaml:2:11: ") || !strings.Contains(faults[0].Error(), "pairing") {
+			t.Errorf("%q: %v", listen, faults)
+		}
+	}
+	for _, public := range []string{"box.example.org", "ftp://box.example.org", "https://box.example.org/screens", "https://me@box.example.org"} {
+		if _, faults := read("", public); len(faults) != 1 {
+			t.Errorf("%q: %v", public, faults)
+		}
+	}
+	if c, _ := read("", "https://box.example.org/"); c.URL() != "https://box.example.org" {
+		t.Errorf("%q", c.URL())
+	}
+}
