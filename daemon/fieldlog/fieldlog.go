@@ -53,7 +53,6 @@ type Row struct {
 	HasValue bool
 	Unit     string // of the value: SI, or as written where the unit is not known
 	Note     string
-	line     int
 }
 
 // health is what a reading's row says of it: without a note good, with a value

@@ -54,7 +54,6 @@ func readAll(t testing.TB, text string, s rules.Site) ([]Row, []error) {
 			}
 			faults = append(faults, err)
 		default:
-			row.line = 0
 			rows = append(rows, row)
 		}
 	}

@@ -335,7 +335,7 @@ func (r *Reader) more(at int) error {
 
 // row checks a record's fields and converts them.
 func (r *Reader) row() (Row, error) {
-	row := Row{line: r.line}
+	var row Row
 	var ok bool
 	if row.Time, ok = r.time(r.fields[inTime].text); !ok {
 		return r.fail(inTime, fmt.Sprintf("%q is not a time", r.fields[inTime].text), "write RFC 3339, such as 2026-03-14T22:05:00Z or 2026-03-14T22:05:00.250+01:00")
