@@ -37,14 +37,17 @@ func TestFormsFromElsewhereAreRefused(t *testing.T) {
 		change func(*http.Request)
 		want   int
 	}{
-		"our page":                {func(r *http.Request) {}, 303},
-		"another site":            {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") }, 403},
-		"a sister site":           {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-site") }, 403},
-		"another site, plainly":   {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://evil.example") }, 403},
-		"a page without origin":   {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "null") }, 403},
-		"our page, plainly":       {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://127.0.0.1:8090") }, 303},
-		"another port of ours":    {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://127.0.0.1:9999") }, 403},
-		"the public page":         {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site"); r.Header.Set("Origin", "https://box.example.org") }, 303},
+		"our page":              {func(r *http.Request) {}, 303},
+		"another site":          {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") }, 403},
+		"a sister site":         {func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "same-site") }, 403},
+		"another site, plainly": {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://evil.example") }, 403},
+		"a page without origin": {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "null") }, 403},
+		"our page, plainly":     {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://127.0.0.1:8090") }, 303},
+		"another port of ours":  {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site"); r.Header.Set("Origin", "http://127.0.0.1:9999") }, 403},
+		"the public page": {func(r *http.Request) {
+			r.Header.Set("Sec-Fetch-Site", "cross-site")
+			r.Header.Set("Origin", "https://box.example.org")
+		}, 303},
 		"another program by hand": {func(r *http.Request) { r.Header.Del("Sec-Fetch-Site") }, 303},
 	} {
 		box := newFakeBox("hold")

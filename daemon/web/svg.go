@@ -60,7 +60,7 @@ func (p plot) grid(b *strings.Builder) {
 		if x > p.right-18 {
 			anchor = "end"
 		}
-		fmt.Fprintf(b, `<text class="tick" x="%g" y="%g" text-anchor="%s">%s</text>`, x, p.bottom+16, anchor, html.EscapeString(t.Label))
+		fmt.Fprintf(b, `<text class="tick" x="%g" y="%g" text-anchor="%s">%s</text>`, x, p.bottom+17, anchor, html.EscapeString(t.Label))
 	}
 	fmt.Fprintf(b, `<rect class="field" x="%g" y="%g" width="%g" height="%g"/>`, p.left, p.top, p.right-p.left, p.bottom-p.top)
 }

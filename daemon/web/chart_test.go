@@ -1,0 +1,231 @@
+package web
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/sensors"
+)
+
+var anew = flag.Bool("update", false, "write the golden pictures anew")
+
+// one makes a sample of one good reading.
+func one(ms int64, v float64) journal.Sample {
+	return journal.Sample{WallMs: ms, Value: v, Low: v, High: v}
+}
+
+// draw lays out samples a second apart in kilograms.
+func draw(samples []journal.Sample, from, to int64, most int) *chart {
+	c := &chart{From: from, To: to}
+	c.series(samples, time.Second, most, kilogram, time.UTC)
+	return c
+}
+
+func TestAGapIsNeverBridged(t *testing.T) {
+	failed := sensors.Health{Grade: sensors.Failed, Reason: sensors.ReasonDisconnected}
+	suspect := sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonRetained}
+	battery := sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonBatteryLow}
+	for name, c := range map[string]struct {
+		samples []journal.Sample
+		runs    string // first and last time of each unbroken run, in seconds
+	}{
+		"none":                     {nil, ""},
+		"steady":                   {[]journal.Sample{one(0, 1), one(1000, 1), one(2000, 1)}, "0-2"},
+		"2.5 intervals are no gap": {[]journal.Sample{one(0, 1), one(2500, 1)}, "0-2.5"},
+		"more are":                 {[]journal.Sample{one(0, 1), one(2501, 1)}, "0-0 2.501-2.501"},
+		"a failed reading":         {[]journal.Sample{one(0, 1), {WallMs: 1000, Health: failed}, one(2000, 1)}, "0-0 2-2"},
+		"failed at the start":      {[]journal.Sample{{WallMs: 0, Health: failed}, one(1000, 1), one(2000, 1)}, "1-2"},
+		"of unknown age":           {[]journal.Sample{one(0, 1), {WallMs: 500, Value: 9, Health: suspect}, one(1000, 1)}, "0-0 1-1"},
+		"a low battery":            {[]journal.Sample{one(0, 1), {WallMs: 1000, Value: 1, Low: 1, High: 1, Health: battery}, one(2000, 1)}, "0-2"},
+		"twice and backwards":      {[]journal.Sample{one(0, 1), one(1000, 1), one(1000, 2), one(500, 3), one(2000, 1)}, "0-2"},
+	} {
+		ch := draw(c.samples, 0, 3000, 600)
+		var runs []string
+		for _, r := range ch.runs() {
+			runs = append(runs, fmt.Sprintf("%g-%g", float64(ch.Times[r[0]])/1000, float64(ch.Times[r[1]-1])/1000))
+		}
+		if got := strings.Join(runs, " "); got != c.runs {
+			t.Errorf("%s: runs %q, want %q", name, got, c.runs)
+		}
+		for i := 1; i < len(ch.Times); i++ {
+			if ch.Times[i] <= ch.Times[i-1] {
+				t.Errorf("%s: times do not rise: %v", name, ch.Times)
+			}
+		}
+	}
+}
+
+// Readings put together, one sample for each 10 s, are no gaps; a hole is.
+func TestReadingsPutTogetherAreOneLine(t *testing.T) {
+	var samples []journal.Sample
+	for s := int64(0); s < 3000; s += 10 {
+		if s < 1000 || s >= 1500 {
+			samples = append(samples, journal.Sample{WallMs: s * 1000, Value: 5, Low: 4.9, High: 5.1})
+		}
+	}
+	if ch := draw(samples, 0, 6000_000, 600); len(ch.runs()) != 2 || ch.YLow == nil {
+		t.Errorf("%d runs, want 2", len(ch.runs()))
+	}
+	for i := range samples { // a value that stands still has no spread
+		samples[i].Low, samples[i].High = 5, 5
+	}
+	if ch := draw(samples, 0, 6000_000, 600); len(ch.runs()) != 2 || ch.YLow != nil {
+		t.Errorf("standing still: %d runs, want 2", len(ch.runs()))
+	}
+}
+
+// The page's script must get null for a gap: it would draw through anything else.
+func TestTheScriptGetsNullForAGap(t *testing.T) {
+	ch := draw([]journal.Sample{one(0, 1), one(9000, 2)}, 0, 10_000, 600)
+	text, err := json.Marshal(ch)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := `"times":[0,4500,9000],"y":[1,null,2]`; !strings.Contains(string(text), want) {
+		t.Errorf("%s\nwant %s", text, want)
+	}
+}
+
+// The trade reads a vacuum on round numbers: 50, 100, 200, 300, 500, 1000
+// micron (common practice; the project's LOOK).
+func TestVacuumAxisHasTheTradesNumbers(t *testing.T) {
+	for _, c := range []struct {
+		low, high float64
+		want      string
+	}{
+		{60, 900, "50 100 200 300 500 1000"},
+		{250, 500, "200 300 500"},
+		{500, 500, "500 1000"},
+		{300, 25_000, "300 1000 3000 10,000 30,000"}, // more would crowd a phone
+		{300, 760_000, "300 1000 3000 10,000 30,000 100,000 300,000 1,000,000"},
+		{0, 0.5, "0.001 0.003 0.01 0.03 0.1 0.3"},
+	} {
+		from, to, ticks := logAxis(c.low, c.high)
+		var labels []string
+		for _, k := range ticks {
+			labels = append(labels, k.Label)
+		}
+		got := strings.Join(labels, " ")
+		if got != c.want || from > max(c.low, 1e-3) || to < c.high {
+			t.Errorf("%g to %g: %g to %g with %q, want %q", c.low, c.high, from, to, got, c.want)
+		}
+	}
+}
+
+func TestLinearAxisIsRoundAndHoldsItsData(t *testing.T) {
+	for _, c := range []struct {
+		low, high float64
+		want      string
+	}{{0, 14.2, "0 5 10 15"}, {-3, 4, "-4 -2 0 2 4"}, {20, 20, "19.5 20.0 20.5"}, {549.6, 550.4, "549.6 549.8 550.0 550.2 550.4"},
+		{101.2, 101.9, "101.2 101.4 101.6 101.8 102.0"}} {
+		from, to, ticks := linearAxis(c.low, c.high)
+		var labels []string
+		for _, k := range ticks {
+			labels = append(labels, k.Label)
+		}
+		if got := strings.Join(labels, " "); got != c.want || from > c.low || to < c.high {
+			t.Errorf("%g to %g: %g to %g with %q, want %q", c.low, c.high, from, to, got, c.want)
+		}
+	}
+}
+
+func TestTimeAxisIsInTheSitesDay(t *testing.T) {
+	lisbon, err := time.LoadLocation("Europe/Lisbon")
+	if err != nil {
+		t.Fatal(err)
+	}
+	begin := time.Date(2026, 6, 16, 21, 33, 0, 0, lisbon)
+	for _, c := range []struct {
+		span time.Duration
+		want string
+	}{
+		{time.Hour, "21:45 22:00 22:15 22:30"},
+		{3*time.Hour + 30*time.Minute, "22:00 23:00 00:00 01:00"},
+		{90 * time.Second, "21:33:00 21:33:30 21:34:00 21:34:30"},
+		{24 * time.Hour, "00:00 06:00 12:00 18:00"},
+	} {
+		var labels []string
+		for _, k := range timeAxis(begin.UnixMilli(), begin.Add(c.span).UnixMilli(), lisbon, 6) {
+			labels = append(labels, k.Label)
+		}
+		if got := strings.Join(labels, " "); got != c.want {
+			t.Errorf("%v: %q, want %q", c.span, got, c.want)
+		}
+	}
+}
+
+func TestALimitLeavesRoomForItsForbiddenSide(t *testing.T) {
+	for _, below := range []bool{false, true} {
+		for _, log := range []bool{false, true} {
+			y := 500.0
+			c := &chart{From: 0, To: 1000, Log: log, Times: []int64{1}, Y: []*float64{&y}, Limit: &limitLine{At: 500, Below: below}}
+			c.axes(time.UTC, 6)
+			if below && c.Low >= 500 || !below && c.High <= 500 {
+				t.Errorf("log %v, below %v: axis %g to %g hides the forbidden side of 500", log, below, c.Low, c.High)
+			}
+		}
+	}
+}
+
+// A projection that runs away must not press the measured curve flat.
+func TestAProjectionDoesNotSqueezeTheCurve(t *testing.T) {
+	low, high := 10.0, 12.0
+	c := &chart{From: 0, To: 1000, Times: []int64{1, 2}, Y: []*float64{&low, &high}, Trend: []trendPlace{{3, 0, 9000, 1e9}, {4, 0, 99_000, 1e9}}}
+	c.axes(time.UTC, 6)
+	if c.High > 20 {
+		t.Errorf("axis %g to %g for a curve from 10 to 12", c.Low, c.High)
+	}
+}
+
+func goldenChart() *chart {
+	at := func(min float64) int64 { return midnight.Add(time.Duration(min * float64(time.Minute))).UnixMilli() }
+	c := &chart{Point: "gauge", Unit: "micron", Log: true, From: at(0), To: at(61), Now: at(24), Stale: at(21)}
+	var samples []journal.Sample
+	for m := 0.0; m <= 21; m++ {
+		if m < 9 || m > 13 {
+			v := micronPa(250 + 170*(1-math.Exp(-m/20)))
+			samples = append(samples, journal.Sample{WallMs: at(m), Value: v, Low: v * 0.98, High: v * 1.02})
+		}
+	}
+	c.series(samples, time.Minute, 600, micron, zone)
+	c.Limit = &limitLine{At: 500, Label: "limit 500 micron", Source: "site file"}
+	for _, m := range []float64{21, 40, 60} {
+		v := 250 + 170*(1-math.Exp(-m/20))
+		c.Trend = append(c.Trend, trendPlace{at(m), v * (1 - (m-20)/400), v, v * (1 + (m-20)/400)})
+	}
+	c.Events = []event{{Ms: at(7), N: 1}, {Ms: at(20), N: 2}}
+	c.axes(zone, 6)
+	return c
+}
+
+// The picture that the golden file holds was looked at: a curve with a hole,
+// its band, the limit hatched above, a widening projection, old data hatched.
+func TestPictureOfACurve(t *testing.T) {
+	falling := goldenChart()
+	falling.Log, falling.Limit = false, &limitLine{At: 300, Label: `<limit> "300"`, Source: "a & b", Below: true}
+	falling.axes(zone, 6)
+	for name, c := range map[string]*chart{"hold.svg": goldenChart(), "falling.svg": falling} {
+		got := strings.ReplaceAll(string(c.svg(720, 320, "gauge during vacuum hold")), "><", ">\n<") + "\n"
+		path := filepath.Join("testdata", name)
+		if *anew {
+			if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got != string(want) {
+			t.Errorf("%s differs; look at it, then run with -args -update\n%s", name, got)
+		}
+	}
+}

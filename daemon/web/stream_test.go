@@ -1,0 +1,150 @@
+package web
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+)
+
+type client struct {
+	t    *testing.T
+	body *bufio.Reader
+}
+
+func connect(t *testing.T, base, query string) (*client, func()) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	r, err := http.NewRequestWithContext(ctx, "GET", base+"/stream?"+query, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := resp.Header.Get("Content-Type"); resp.StatusCode != 200 || got != "text/event-stream" || resp.Header.Get("X-Accel-Buffering") != "no" {
+		t.Fatalf("%d %s %v", resp.StatusCode, got, resp.Header)
+	}
+	return &client{t, bufio.NewReader(resp.Body)}, func() { cancel(); resp.Body.Close() }
+}
+
+// next reads one event, or a comment as an event without parts.
+func (c *client) next() (id string, u update) {
+	c.t.Helper()
+	for {
+		line, err := c.body.ReadString('\n')
+		if err != nil {
+			c.t.Fatal(err)
+		}
+		line = strings.TrimSuffix(line, "\n")
+		switch {
+		case strings.HasPrefix(line, ":"):
+			return "ping", u
+		case strings.HasPrefix(line, "id: "):
+			id = line[4:]
+		case strings.HasPrefix(line, "data: "):
+			if err := json.Unmarshal([]byte(line[6:]), &u); err != nil {
+				c.t.Fatalf("%v in %q", err, line)
+			}
+		case line == "" && id != "":
+			return id, u
+		}
+	}
+}
+
+func TestAStreamSendsWhatChanged(t *testing.T) {
+	box := newFakeBox("hold")
+	s := box.screens()
+	s.beat = 10 * time.Millisecond
+	server := httptest.NewServer(s.handler())
+	defer server.Close()
+	c, stop := connect(t, server.URL, "page=now")
+	defer stop()
+	id, u := c.next()
+	if id != "1" || !strings.Contains(u.Parts["lead"], "373 micron") || u.Parts["others"] == "" || u.Clock != "03:25:20" {
+		t.Fatalf("event %s: %v", id, u)
+	}
+	if _, ok := u.Parts["leadcurve"]; ok {
+		t.Error("a page that draws by itself got a picture")
+	}
+	box.tick("hold")
+	id, u = c.next()
+	if id != "2" || u.Clock != "03:25:21" || u.Parts["lead"] == "" {
+		t.Errorf("event %s: %v", id, u)
+	}
+	if _, ok := u.Parts["openflags"]; ok {
+		t.Error("what did not change was sent again")
+	}
+}
+
+func TestAPageWithoutTheLibraryGetsPictures(t *testing.T) {
+	s := newFakeBox("hold").screens()
+	server := httptest.NewServer(s.handler())
+	defer server.Close()
+	c, stop := connect(t, server.URL, "page=now&svg=1")
+	defer stop()
+	if _, u := c.next(); !strings.Contains(u.Parts["leadcurve"], "<svg") {
+		t.Errorf("no picture in %v", u.Parts)
+	}
+}
+
+func TestAQuietStreamIsKeptAlive(t *testing.T) {
+	box := newFakeBox("old")
+	s := box.screens()
+	s.beat, s.ping = 5*time.Millisecond, 20*time.Millisecond
+	server := httptest.NewServer(s.handler())
+	defer server.Close()
+	c, stop := connect(t, server.URL, "page=box")
+	defer stop()
+	c.next()
+	if id, _ := c.next(); id != "ping" {
+		t.Errorf("event %s while nothing happened", id)
+	}
+}
+
+func TestTooManyPagesAreTold(t *testing.T) {
+	s := newFakeBox("hold").screens()
+	s.places = make(chan struct{}, 2)
+	server := httptest.NewServer(s.handler())
+	defer server.Close()
+	for range 2 {
+		c, stop := connect(t, server.URL, "page=now")
+		defer stop()
+		c.next()
+	}
+	resp, err := http.Get(server.URL + "/stream?page=now")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode != http.StatusServiceUnavailable || resp.Header.Get("Retry-After") == "" {
+		t.Errorf("the third page: %d", resp.StatusCode)
+	}
+}
+
+func TestAClosedPageGivesItsPlaceBack(t *testing.T) {
+	box := newFakeBox("hold")
+	s := box.screens()
+	s.beat = 5 * time.Millisecond
+	s.places = make(chan struct{}, 1)
+	server := httptest.NewServer(s.handler())
+	defer server.Close()
+	c, stop := connect(t, server.URL, "page=now")
+	c.next()
+	stop()
+	for end := time.Now().Add(20 * time.Second); len(s.places) > 0; time.Sleep(time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("the place is still taken")
+		}
+	}
+	box.mu.Lock()
+	defer box.mu.Unlock()
+	if len(box.slots) != 0 {
+		t.Errorf("%d watchers are left", len(box.slots))
+	}
+}

@@ -1,0 +1,206 @@
+package web
+
+import (
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+func english(t *testing.T) words {
+	t.Helper()
+	w, err := readWords("en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+// Every key that a template or the code names is in the catalogue, and the
+// catalogue has nothing that nobody says.
+func TestCatalogueIsWhole(t *testing.T) {
+	w := english(t)
+	said := map[string]bool{}
+	var sources strings.Builder
+	for _, pattern := range []string{"*.go", "pages/*.html"} {
+		files, err := filepath.Glob(pattern)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range files {
+			if strings.HasSuffix(f, "_test.go") {
+				continue
+			}
+			text, err := os.ReadFile(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sources.Write(text)
+		}
+	}
+	text := sources.String()
+	for _, m := range regexp.MustCompile(`say\(?\s*"([a-z][^"]*)"`).FindAllStringSubmatch(text, -1) {
+		if strings.HasSuffix(m[1], ".") || strings.HasSuffix(m[1], "-") {
+			continue // a key in two parts
+		}
+		said[m[1]] = true
+		if _, ok := w[m[1]]; !ok {
+			t.Errorf("the catalogue has no %q", m[1])
+		}
+	}
+	families := regexp.MustCompile(`^(title|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health)\.`)
+	for key := range w {
+		if !said[key] && !families.MatchString(key) && !strings.Contains(text, `"`+key+`"`) {
+			t.Errorf("nobody says %q", key)
+		}
+	}
+}
+
+// What the contract names, the screens name in words.
+func TestEveryNameOfTheContractHasWords(t *testing.T) {
+	w := english(t)
+	need := func(kind string, names ...string) {
+		for _, n := range names {
+			if _, ok := w[kind+"."+n]; !ok {
+				t.Errorf("no words for %s %q", kind, n)
+			}
+		}
+	}
+	need("step", usualOrder...)
+	need("step", rules.StepNames()...)
+	need("caution", "take-off", "pressure-test", "evacuation", "vacuum-hold", "draw-in", "preheat", "unit-count", "weigh-in", "trial-run",
+		"cooling-check", "heating-check", "branch-check", "mixed-run")
+	need("role", sensors.Roles...)
+	need("state", waiting, underWay, ended, rules.Passed, rules.NotPassed, rules.NotProven)
+	need("result", rules.Passed, rules.NotPassed, rules.NotProven)
+	need("urgency", "note", "tell", "wake")
+	need("edge", "raised", "cleared", "title-raised", "title-cleared", "title-verdict")
+	for _, r := range rules.All() {
+		need("flag", r.Flags...)
+	}
+	for _, m := range markKinds {
+		need("mark", m.Name)
+		need("markhelp", m.Name)
+		need("unit", m.Units...)
+	}
+	need("mark", "command")
+	need("markhelp", "command")
+	need("command", commands...)
+	need("reason", sensors.ReasonBatteryLow, sensors.ReasonRetained, sensors.ReasonRedelivered, sensors.ReasonQueued, sensors.ReasonTime,
+		sensors.ReasonOffline, sensors.ReasonGarbage, sensors.ReasonOversize, sensors.ReasonUnit, sensors.ReasonNotANumber,
+		sensors.ReasonOffScale, sensors.ReasonCRC, sensors.ReasonPowerOn, sensors.ReasonDisconnected, sensors.ReasonFault)
+	need("done", "begin", "end", "mark", "acknowledge")
+	for page := range liveParts {
+		need("title", page)
+	}
+}
+
+// No page shows a key in place of its words.
+func TestNoPageShowsAKey(t *testing.T) {
+	w := english(t)
+	for _, scene := range []string{"hold", "weigh", "idle", "empty"} {
+		h := newFakeBox(scene).screens().handler()
+		for _, page := range []string{"/", "/points", "/steps", "/steps/weigh-in", "/flags", "/box", "/mark/accepted", "/nothing"} {
+			_, text := visit(t, h, "GET", page, nil)
+			if strings.Contains(text, "%!") {
+				t.Errorf("%s %s has a sentence that was filled in wrongly:\n%s", scene, page, text)
+			}
+			for _, m := range regexp.MustCompile(`>([a-z]+\.[a-z][a-z.-]+)<`).FindAllStringSubmatch(text, -1) {
+				if _, ok := w[m[1]]; ok || strings.Count(m[1], ".") > 0 {
+					t.Errorf("%s %s shows the key %q", scene, page, m[1])
+				}
+			}
+		}
+	}
+}
+
+func TestTimesAreSaidAsPeopleSayThem(t *testing.T) {
+	w := english(t)
+	now := time.Date(2026, 3, 12, 3, 25, 0, 0, zone)
+	for d, want := range map[time.Duration]string{
+		0: "just now 03:25", 72 * time.Second: "1 min ago 03:23", 23 * time.Minute: "23 min ago 03:02",
+		2*time.Hour + 10*time.Minute: "2 h 10 min ago 01:15", 2 * time.Hour: "2 h ago 01:25", 30 * time.Hour: "1 d 6 h ago 10 Mar 21:25",
+		24 * time.Hour: "1 d ago 11 Mar 03:25", 400 * 24 * time.Hour: "400 d ago 5 Feb 2025 03:25", 59 * time.Second: "59 s ago 03:24", -time.Minute: "in 1 min 03:26",
+	} {
+		m := w.moment(now.Add(-d), now, zone)
+		if got := m.Ago + " " + m.Clock; got != want {
+			t.Errorf("%v: %q, want %q", d, got, want)
+		}
+	}
+	if m := w.moment(time.Time{}, now, zone); !m.Never || m.Ago != "never" {
+		t.Errorf("%+v", m)
+	}
+}
+
+// Conversions against published equivalents: 500 micron is 66.7 Pa, 1 atm is
+// 760,000 micron (1 micron = 0.133322 Pa); 1 psi = 6.894757 kPa; 31 lb 5 oz at
+// 0.453592 kg a pound (NIST Special Publication 811, appendix B); water boils
+// at 100 C, 212 F, under 29.92 inHg.
+func TestBothUnitsAreRight(t *testing.T) {
+	for _, c := range []struct {
+		q           sensors.Quantity
+		unit        string
+		choice      choice
+		si          float64
+		main, other string
+	}{
+		{sensors.Vacuum, "micron", asMeasured, 66.661, "500 micron", "66.7 Pa"},
+		{sensors.Vacuum, "micron", choiceSI, 66.661, "66.7 Pa", "500 micron"},
+		{sensors.Vacuum, "Pa", choiceUS, 101325, "760,000 micron", "101,325 Pa"},
+		{sensors.Vacuum, "Pa", asMeasured, 5.3, "5.30 Pa", "40 micron"},
+		{sensors.Pressure, "psi", asMeasured, 3792116, "550.0 psi", "3792.1 kPa"},
+		{sensors.AbsolutePressure, "hPa", asMeasured, 101325, "101.3 kPa", "29.92 inHg"},
+		{sensors.Mass, "kg", asMeasured, 14.2035, "14.20 kg", "31 lb 5.0 oz"},
+		{sensors.Mass, "lb", asMeasured, 14.2035, "31 lb 5.0 oz", "14.20 kg"},
+		{sensors.Mass, "kg", choiceUS, 0.4535, "1 lb 0.0 oz", "0.45 kg"},
+		{sensors.Mass, "kg", choiceUS, -0.4536, "-1 lb 0.0 oz", "-0.45 kg"},
+		{sensors.Temperature, "C", asMeasured, 100, "100.0 °C", "212.0 °F"},
+		{sensors.Temperature, "F", asMeasured, -40, "-40.0 °F", "-40.0 °C"},
+		{sensors.Temperature, "C", asMeasured, -0.04, "0.0 °C", "31.9 °F"},
+		{sensors.Humidity, "%", choiceUS, 0.5, "50 %", ""},
+	} {
+		main, other := c.choice.both(c.q, c.unit, c.si)
+		if main != c.main || other != c.other {
+			t.Errorf("%v %g as %q: %q and %q, want %q and %q", c.q, c.si, c.choice, main, other, c.main, c.other)
+		}
+	}
+	for key, want := range map[string]string{
+		"limit_pa": "limit: 500 micron (66.7 Pa)", "target_kg": "target: 66.66 kg (146 lb 15.4 oz)", "supply_c": "supply: 66.7 °C (152.0 °F)",
+		"split_k": "split: 66.7 K (120 °F)", "rise_pa_per_s": "rise: 66.7 Pa/s, 30,000 micron/min", "leak_pa_m3_per_s": "leak: 66.7 Pa m³/s", "odd": "odd: 66.7",
+	} {
+		if label, text := asMeasured.keyed(key, 66.661); label+": "+text != want {
+			t.Errorf("%s: %q, want %q", key, label+": "+text, want)
+		}
+	}
+	if got := kilogram.number(math.NaN()); got != "?" {
+		t.Errorf("NaN is shown as %q", got)
+	}
+}
+
+func TestEveryTemplateIsNamed(t *testing.T) {
+	pages := parsePages(english(t))
+	err := fs.WalkDir(pageFiles, "pages", func(path string, d fs.DirEntry, err error) error {
+		name := strings.TrimSuffix(d.Name(), ".html")
+		if _, ok := pages[name]; !ok && !d.IsDir() && name != "layout" && name != "parts" {
+			t.Errorf("%s is no page", path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for page, parts := range liveParts {
+		for _, part := range parts {
+			if pages[page].Lookup(part) == nil {
+				t.Errorf("page %s has no part %s", page, part)
+			}
+		}
+	}
+}
