@@ -106,7 +106,7 @@ func (n *Night) buildPipe(litres float64, r *rand.Rand) {
 	n.stub = atmosphere
 	if n.scenario.wet {
 		n.pipe.puddleG = 45 * damp
-		n.pipe.holds, n.pipe.film, n.pipe.gives = filmWet, 480*filmWet*damp, 0.05
+		n.pipe.holds, n.pipe.film, n.pipe.gives = filmWet, 300*filmWet*damp, 0.035
 	}
 	if n.scenario.leak {
 		n.pipe.film *= 0.25 // else it is a dry pipe

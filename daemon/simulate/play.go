@@ -47,9 +47,9 @@ type Player struct {
 }
 
 // ahead is how many messages may be published and not yet kept by the box. A
-// broker drops what its subscriber's queue cannot hold, a thousand messages
-// with mosquitto's defaults: below that none is lost.
-const ahead = 800
+// broker drops what its subscriber's queue cannot hold: a thousand messages with
+// mosquitto's defaults. All of them sent twice must still fit.
+const ahead = 480
 
 // Play plays a night in order, every message at QoS 1. It returns when the
 // night is over and all of it is kept, or when ctx ends.
@@ -115,10 +115,9 @@ func (f *flow) publish(ctx context.Context, m Message) error {
 	}
 	switch {
 	case !f.answered: // the box may not listen yet: nothing goes on before its first answer
-		f.answered = true
 		return f.settle(ctx, 0)
 	case len(f.open) >= ahead:
-		return f.settle(ctx, ahead/2)
+		return f.settle(ctx, ahead/8)
 	}
 	return nil
 }
@@ -172,15 +171,16 @@ func (f *flow) try(m Message) bool {
 }
 
 // settle waits until at most rest messages are not kept by the box. What it
-// does not keep in good time is sent again: a broker drops what nobody listens to.
+// does not keep in good time, or before the connection breaks, is sent again: a
+// broker drops what nobody listens to.
 func (f *flow) settle(ctx context.Context, rest int) error {
-	patience := firstPatience
 	for len(f.open) > rest {
 		n := len(f.open) - rest
-		err := f.kept(ctx, f.open[n-1].Own, patience)
+		err := f.kept(ctx, f.open[n-1].Own)
 		switch {
 		case err == nil:
 			f.open = append(f.open[:0], f.open[n:]...)
+			f.answered = true
 			continue
 		case ctx.Err() != nil:
 			return ctx.Err()
@@ -192,19 +192,25 @@ func (f *flow) settle(ctx context.Context, rest int) error {
 				return err
 			}
 		}
-		patience = min(2*patience, longestPatience)
 	}
 	return nil
 }
 
+// How long the box may take to keep something, before it has answered for the
+// first time and after: a busy machine is slow, and what is sent again
+// needlessly makes it slower.
 const (
-	firstPatience   = time.Second
-	longestPatience = 30 * time.Second
+	firstPatience = time.Second
+	patience      = 2 * time.Minute
 )
 
-// kept waits for the box, but not longer than patience, nor than the connection lasts.
-func (f *flow) kept(ctx context.Context, own int64, patience time.Duration) error {
-	ctx, cancel := context.WithTimeout(ctx, patience)
+// kept waits for the box, but not longer than is good, nor than the connection lasts.
+func (f *flow) kept(ctx context.Context, own int64) error {
+	wait := patience
+	if !f.answered {
+		wait = firstPatience
+	}
+	ctx, cancel := context.WithTimeout(ctx, wait)
 	defer cancel()
 	gone := f.lost
 	go func() {

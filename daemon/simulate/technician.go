@@ -124,7 +124,7 @@ func (n *Night) hold() []act {
 	case n.scenario.leak:
 		return append(n.failedHold(150, "bubbles at the flare nut of iu07: tightened", func() { n.pipe.leak = 0 }), n.goodHold()...)
 	case n.scenario.wet:
-		return append(n.failedHold(230, "still wet: low end warmed and swept with dry nitrogen", func() {
+		return append(n.failedHold(205, "still wet: low end warmed and swept with dry nitrogen", func() {
 			n.pipe.film *= 0.3 // what warming and dry nitrogen carry off
 			n.pipe.puddleG = 0
 		}), n.goodHold()...)
