@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"net"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,10 +20,14 @@ import (
 type miniature struct {
 	present bool     // the session was kept
 	before  []string // payloads it sends before it answers the subscription
-	after   []string // and after
-	refuse  bool
-	dumb    bool // takes the connection and says nothing
+	late    []string // after that, but queued before it
+	after   []string // published once the box has put up its fence
+	refuse  bool     // of the topic
+	dumb    bool     // takes the connection and says nothing
 	acked   []uint16
+
+	fenceless bool // refuses the box's own topic
+	mute      bool // swallows what the box publishes, as where it has no right to
 }
 
 func (b *miniature) serve(conn net.Conn) {
@@ -56,11 +61,25 @@ func (b *miniature) serve(conn net.Conn) {
 			out <- connack(b.present)
 			send(b.before)
 		case *packets.SubscribePacket:
-			code := byte(1)
-			if b.refuse {
-				code = 128
+			codes := make([]byte, len(p.Topics))
+			for i, topic := range p.Topics {
+				if codes[i] = 1; b.refuse && topic == "t" || b.fenceless && topic != "t" {
+					codes[i] = 128
+				}
 			}
-			out <- suback(p.MessageID, code)
+			out <- suback(p.MessageID, codes...)
+			send(b.late)
+			if b.fenceless {
+				send(b.after)
+			}
+		case *packets.PublishPacket: // the fence, the only thing the box publishes
+			ack := packets.NewControlPacket(packets.Puback).(*packets.PubackPacket)
+			ack.MessageID = p.MessageID
+			out <- ack
+			id++
+			if !b.mute {
+				out <- publication(p.TopicName, string(p.Payload), id)
+			}
 			send(b.after)
 		case *packets.PingreqPacket:
 			out <- packets.NewControlPacket(packets.Pingresp)
@@ -125,49 +144,64 @@ func TestConformance(t *testing.T) {
 }
 
 // A resumed session's messages that come before the answer to the
-// subscription waited at the broker; acknowledgements keep the order of the
-// messages, also of those with nothing to keep.
+// subscription, or before the fence, waited at the broker; acknowledgements keep the
+// order of the messages, also of those with nothing to keep.
 func TestResumedSession(t *testing.T) {
 	t.Parallel()
-	synctest.Test(t, func(t *testing.T) {
-		b := &miniature{present: true, before: []string{"1", "2"}, after: []string{"3"}}
-		s, err := through(func() *miniature { return b }).New(sensors.Env{}, sensors.Config{Name: "site", Box: "box1",
-			Device: node("url", "tcp://broker:1883"), Points: []sensors.Point{point("a", sensors.Mass, "kg", "topic", "t")}})
-		if err != nil {
-			t.Fatal(err)
-		}
-		ctx, cancel := context.WithCancel(t.Context())
-		done := make(chan error)
-		var kept []func()
-		got := ""
-		go func() {
-			done <- s.Run(ctx, func(d sensors.Delivery) {
-				got += show(d.Readings) + " "
-				kept = append(kept, d.Kept)
-			})
-		}()
-		time.Sleep(time.Minute) // pings go and come
-		synctest.Wait()
-		if want := "a=suspect(queued)1 a=suspect(queued)2 a=3 "; got != want {
-			t.Errorf("%s, want %s", got, want)
-		}
-		if len(b.acked) > 0 {
-			t.Errorf("%v acknowledged before they were kept", b.acked)
-		}
-		for _, k := range kept {
-			k()
-		}
-		time.Sleep(time.Second)
-		synctest.Wait()
-		if len(b.acked) != 3 || b.acked[0] != 1 || b.acked[1] != 2 || b.acked[2] != 3 {
-			t.Errorf("acknowledged %v, want 1 2 3", b.acked)
-		}
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-		time.Sleep(time.Minute)
-	})
+	const old, live = "a=suspect(queued)1 a=suspect(queued)2 ", "a=4 "
+	for why, c := range map[string]struct {
+		b    miniature
+		want string
+	}{
+		"fence":     {miniature{present: true}, old + "a=suspect(queued)3  " + live},
+		"fenceless": {miniature{present: true, fenceless: true}, old + "a=3 " + live},                       // the limit of it
+		"mute":      {miniature{present: true, mute: true}, old + "a=suspect(queued)3 a=suspect(queued)4 "}, // for 10 s
+		"new":       {miniature{}, "a=1 a=2 a=3  " + live},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			b := &c.b
+			b.before, b.late, b.after = []string{"1", "2"}, []string{"3"}, []string{"4"}
+			s, err := through(func() *miniature { return b }).New(sensors.Env{}, sensors.Config{Name: "site", Box: "box1",
+				Device: node("url", "tcp://broker:1883"), Points: []sensors.Point{point("a", sensors.Mass, "kg", "topic", "t")}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			ctx, cancel := context.WithCancel(t.Context())
+			done := make(chan error)
+			var kept []func()
+			got := ""
+			go func() {
+				done <- s.Run(ctx, func(d sensors.Delivery) {
+					got += show(d.Readings) + " "
+					kept = append(kept, d.Kept)
+				})
+			}()
+			time.Sleep(time.Minute) // pings go and come
+			synctest.Wait()
+			if got != c.want {
+				t.Errorf("%s: %s, want %s", why, got, c.want)
+			}
+			if len(b.acked) > 0 {
+				t.Errorf("%s: %v acknowledged before they were kept", why, b.acked)
+			}
+			for _, k := range kept {
+				k()
+			}
+			time.Sleep(time.Second)
+			synctest.Wait()
+			if len(b.acked) != len(kept) || len(kept) < 4 {
+				t.Errorf("%s: acknowledged %v of %d", why, b.acked, len(kept))
+			}
+			if !slices.IsSorted(b.acked) {
+				t.Errorf("%s: acknowledged in the order %v", why, b.acked)
+			}
+			cancel()
+			if err := <-done; err != nil {
+				t.Error(err)
+			}
+			time.Sleep(time.Minute)
+		})
+	}
 }
 
 // A refused subscription is told in a sentence a person can act on.

@@ -2,6 +2,7 @@ package mqtt
 
 import (
 	"bufio"
+	"crypto/rand"
 	"net"
 	"sync"
 	"sync/atomic"
@@ -13,11 +14,8 @@ import (
 //
 // It reads in large pieces: paho asks for a byte, then a byte, then the rest,
 // and each would be a system call. It gathers acknowledgements, which come by the
-// thousand after a commit, into few writes. And it watches the packets go by, to
-// know which messages the broker had queued while the box was away: in a resumed
-// session those that come before the answer to our subscription. (The limit of
-// that: a broker that may have only so many messages in flight sends the rest of a
-// backlog later, and those look live. A payload with its own time is never in doubt.)
+// thousand after a commit, into few writes. And it knows which messages the
+// broker had queued while the box was away: see queued.
 type link struct {
 	net.Conn
 	r *bufio.Reader
@@ -29,6 +27,11 @@ type link struct {
 	before  atomic.Int64
 	settled atomic.Bool
 	handled int64 // by the handler, which runs for one link at a time
+	nonce   string
+	live    chan struct{} // closed once the backlog is known to be over
+	over    sync.Once
+	fenced  chan struct{} // closed once the fence came back
+	passed  sync.Once
 
 	writeTimeout time.Duration
 	mu           sync.Mutex
@@ -46,7 +49,10 @@ const (
 )
 
 func newLink(conn net.Conn, writeTimeout time.Duration) *link {
-	l := &link{Conn: conn, writeTimeout: writeTimeout, wake: make(chan struct{}, 1), closed: make(chan struct{})}
+	l := &link{
+		Conn: conn, writeTimeout: writeTimeout, wake: make(chan struct{}, 1), closed: make(chan struct{}),
+		nonce: rand.Text(), live: make(chan struct{}), fenced: make(chan struct{}),
+	}
 	l.r = bufio.NewReaderSize(watched{l}, readPiece)
 	return l
 }
@@ -83,16 +89,35 @@ func (l *link) saw(kind, first byte) {
 
 // queued tells whether the next message handed to the handler was queued while
 // the box was away. It is asked once a message, in order.
+//
+// In a resumed session that is true of what comes before the answer to our
+// subscription. A broker that may have only so many messages in flight sends the rest
+// of a backlog after that; its end is marked by a fence, a message of our own that the
+// broker puts at the end of the queue (see source.raiseFence).
 func (l *link) queued() bool {
 	l.handled++
 	if !l.resumed.Load() {
 		return false
 	}
-	// Read settled first: once it is set, before no longer changes.
-	if !l.settled.Load() {
+	// settled first: once it is set, before no longer changes.
+	if !l.settled.Load() || l.handled <= l.before.Load() {
 		return true
 	}
-	return l.handled <= l.before.Load()
+	select {
+	case <-l.live:
+		return false
+	default:
+		return true
+	}
+}
+
+// caughtUp ends the backlog.
+func (l *link) caughtUp() { l.over.Do(func() { close(l.live) }) }
+
+// passFence ends the backlog because the fence came back.
+func (l *link) passFence() {
+	l.passed.Do(func() { close(l.fenced) })
+	l.caughtUp()
 }
 
 // Read gives paho what the buffer holds.

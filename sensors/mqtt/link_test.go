@@ -87,6 +87,7 @@ func TestQueuedBeforeTheSubscription(t *testing.T) {
 		if _, err := io.ReadAll(l); err != nil {
 			t.Fatal(err)
 		}
+		l.caughtUp()
 		for i, want := range c.want {
 			if got := l.queued(); got != want {
 				t.Errorf("resumed %t, message %d: queued %t, want %t", c.resumed, i+1, got, want)

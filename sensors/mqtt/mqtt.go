@@ -20,6 +20,10 @@
 // away, is suspect unless it tells its own time. Availability topics (and last
 // wills) are the exception: retained, they stand for the present.
 //
+// To know where such a backlog ends, the box publishes a message to itself
+// (standwatch/BOX/fence/BROKER), which the broker queues behind it; its user needs the
+// right to publish on and read standwatch/BOX/#.
+//
 // # When the box is slow
 //
 // The handler hands over and waits while the daemon's queue is full; then nothing
@@ -47,6 +51,7 @@ import (
 
 	"github.com/cespare/xxhash/v2"
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"standwatch/sensors"
 )
@@ -69,6 +74,8 @@ const (
 	connectTimeout = 10 * time.Second
 	longestRetry   = 20 * time.Second
 	lastWords      = 500 * time.Millisecond // for acknowledgements still due when stopping: two commits
+	fencePatience  = 10 * time.Second
+	longestBacklog = 15 * time.Minute // 65,535 messages at 80 a second: 20 in flight, four commits a second
 )
 
 // source is one broker with all its points.
@@ -81,6 +88,9 @@ type source struct {
 
 	keepAlive, pingTimeout time.Duration
 	dial                   func(ctx context.Context, network, address string) (net.Conn, error)
+
+	fence   fence
+	givenUp map[string]bool // topics unsubscribed; the handler's own
 
 	link atomic.Pointer[link]
 	told struct { // the last sentence given to Status
@@ -108,7 +118,9 @@ func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 		env: env, name: c.Name, clientID: ClientID(c.Box, c.Name),
 		settings:  readBroker(c.Device, &faults),
 		keepAlive: keepAlive, pingTimeout: pingTimeout, dial: (&net.Dialer{}).DialContext,
+		givenUp: map[string]bool{},
 	}
+	s.fence.topic, s.fence.patience = "standwatch/"+c.Box+"/fence/"+c.Name, fencePatience
 	var feeds []*feed
 	for _, p := range c.Points {
 		feeds = append(feeds, readFeed(p, &faults))
@@ -160,7 +172,7 @@ func (s *source) options(ctx context.Context, emit sensors.Emit, acks *acks) *pa
 	o.SetClientID(s.clientID)
 	o.SetProtocolVersion(4)
 	o.SetCleanSession(false)
-	o.SetStore(paho.NewOrderedMemoryStore())
+	o.SetStore(forgetful{paho.NewOrderedMemoryStore()})
 	o.SetOrderMatters(true)
 	o.SetAutoAckDisabled(true)
 	o.SetConnectRetry(true)
@@ -170,14 +182,15 @@ func (s *source) options(ctx context.Context, emit sensors.Emit, acks *acks) *pa
 	o.SetPingTimeout(s.pingTimeout)
 	o.SetWriteTimeout(writeTimeout)
 	o.SetConnectTimeout(connectTimeout)
-	o.SetMaxResumePubInFlight(20)
+	// MaxResumePubInFlight stays off: one fence at a time is all that is published
+	// here, and v1.5.1 races with its own reconnection where it is on.
 	o.SetCustomOpenConnectionFn(func(u *url.URL, _ paho.ClientOptions) (net.Conn, error) { return s.open(ctx, u) })
 	if s.settings.user != "" {
 		o.SetCredentialsProvider(func() (string, string) { return s.settings.user, s.readPassword() })
 	}
 	// Every message comes here: paho would try each of many handlers' topics on
 	// each message, while one map does.
-	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) { s.handle(emit, acks, m) })
+	o.SetDefaultPublishHandler(func(c paho.Client, m paho.Message) { s.handle(c, emit, acks, m) })
 	o.SetOnConnectHandler(s.subscribe)
 	o.SetConnectionNotificationHandler(s.notice)
 	return o
@@ -254,7 +267,8 @@ func (s *source) subscribe(c paho.Client) {
 		s.status(true, fmt.Sprintf("Broker %s: connected.", s.name))
 		return
 	}
-	filters := map[string]byte{}
+	l := s.link.Load()
+	filters := map[string]byte{s.fence.topic: 1}
 	for t := range s.topics {
 		filters[t] = 1
 	}
@@ -264,17 +278,90 @@ func (s *source) subscribe(c paho.Client) {
 		return
 	}
 	var refused []string
+	fenced := true
 	for t, code := range token.(*paho.SubscribeToken).Result() {
-		if code > 2 {
+		switch {
+		case code <= 2:
+		case t == s.fence.topic:
+			fenced = false
+		default:
 			refused = append(refused, t)
 		}
+	}
+	if !fenced {
+		l.caughtUp() // as far as it can be told
+	} else if !s.raiseFence(c, l) {
+		return // the connection is lost already
 	}
 	if len(refused) > 0 {
 		sort.Strings(refused)
 		s.status(false, fmt.Sprintf("Broker %s refuses to let the box read %s. Give its user %q the right to.", s.name, strings.Join(refused, ", "), s.settings.user))
 		return
 	}
-	s.status(true, fmt.Sprintf("Broker %s: connected, %d topics.", s.name, len(filters)))
+	s.status(true, fmt.Sprintf("Broker %s: connected, %d topics.", s.name, len(s.topics)))
+}
+
+// raiseFence publishes a message to ourselves. It comes back behind everything
+// that was queued for us; what comes after it is live.
+//
+// The box's user may lack the right to publish it, for which MQTT 3.1.1 has no
+// answer: some brokers then swallow the message, others (mosquitto 2.0.11 is one) close
+// the connection. Where the first one is met so, no other is tried, and a backlog ends
+// with the answer to the subscription.
+func (s *source) raiseFence(c paho.Client, l *link) (connected bool) {
+	if !l.resumed.Load() {
+		l.caughtUp() // nothing was queued; the fence only shows whether fences work here
+	}
+	if s.fence.denied.Load() {
+		l.caughtUp()
+		return true
+	}
+	token := c.Publish(s.fence.topic, 1, false, l.nonce)
+	go s.awaitFence(l)
+	select {
+	case <-token.Done():
+	case <-time.After(connectTimeout): // whatever it means, what is subscribed to still comes
+	case <-l.closed:
+		return false
+	}
+	return true
+}
+
+func (s *source) awaitFence(l *link) {
+	patience := s.fence.patience
+	if s.fence.works.Load() {
+		patience = longestBacklog
+	}
+	t := time.NewTimer(patience)
+	defer t.Stop()
+	select {
+	case <-l.fenced:
+		return
+	case <-l.closed:
+	case <-t.C:
+		l.caughtUp()
+	}
+	if !s.fence.works.Load() {
+		s.fence.denied.Store(true)
+	}
+}
+
+// fence is the message by which the end of a backlog is known.
+type fence struct {
+	topic         string
+	works, denied atomic.Bool
+	patience      time.Duration // for one to come back where none ever did
+}
+
+// forgetful is a store that does not send a fence again after a reconnect:
+// each connection raises its own. Nothing else is published here.
+type forgetful struct{ paho.Store }
+
+// Put keeps everything but what is published.
+func (f forgetful) Put(key string, p packets.ControlPacket) {
+	if _, ours := p.(*packets.PublishPacket); !ours || !strings.HasPrefix(key, "o.") {
+		f.Store.Put(key, p)
+	}
 }
 
 // notice tells how the connection stands.
@@ -319,18 +406,34 @@ func (s *source) status(ok bool, sentence string) {
 	}
 }
 
+// unclaimed counts a message that no point is fed from: the session remembers
+// topics that are no longer in the site file. Each is given up, once.
+func (s *source) unclaimed(c paho.Client, topic string) {
+	s.env.Count("unclaimed-message")
+	if !s.givenUp[topic] && len(s.givenUp) < 1000 {
+		s.givenUp[topic] = true
+		go c.Unsubscribe(topic) // may not be called from the handler
+	}
+}
+
 // handle validates, parses and hands over one message.
-func (s *source) handle(emit sensors.Emit, acks *acks, m paho.Message) {
+func (s *source) handle(c paho.Client, emit sensors.Emit, acks *acks, m paho.Message) {
 	l := s.link.Load()
 	in := message{
 		topic: m.Topic(), payload: m.Payload(),
 		retained: m.Retained(), again: m.Duplicate(), queued: l.queued(),
 	}
 	var d sensors.Delivery
-	if to := s.topics[in.topic]; to != nil {
+	switch to := s.topics[in.topic]; {
+	case to != nil:
 		d.Readings = to.readings(make([]sensors.Reading, 0, len(to.feeds)+len(to.available)), in, time.Now(), s.env.Count)
-	} else {
-		s.env.Count("unclaimed-message")
+	case in.topic == s.fence.topic:
+		if string(in.payload) == l.nonce {
+			s.fence.works.Store(true)
+			l.passFence()
+		}
+	default:
+		s.unclaimed(c, in.topic)
 	}
 	if m.Qos() > 0 {
 		d.Receipt = sensors.Receipt{Client: s.clientID, Packet: m.MessageID(), Again: in.again, Hash: hash(in.topic, in.payload)}
