@@ -10,5 +10,6 @@ func All() []Rule {
 		ChargeTarget,
 		VacuumRising,
 		SplitPoor,
+		Progress,
 	}
 }

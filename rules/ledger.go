@@ -311,10 +311,10 @@ func (p *platform) since(span time.Duration) []sample {
 	return p.good[i:]
 }
 
-// theilSen is the median slope of pairs of at most 40 samples, a second, and
+// theilSen is the median slope of pairs of at most 30 samples, a second, and
 // its standard error by their scatter about it.
 func theilSen(ss []sample) (slope, doubt float64) {
-	ss = thinned(ss, 40)
+	ss = thinned(ss, 30)
 	if len(ss) < 3 {
 		return 0, math.Inf(1)
 	}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"standwatch/sensors"
 )
 
 // This file is the one catalogue of sentences: what the top of the screen, the
@@ -434,4 +436,40 @@ func checkStands(w checkWords) string {
 	}
 	few := w.poor[:min(3, len(w.poor))]
 	return fmt.Sprintf("%s, %d poor: %s.", s, len(w.poor), strings.Join(few, "; "))
+}
+
+// Steps that nobody judges yet.
+
+// stepStands says how far a step is, with its figure and what it is to reach.
+func stepStands(step string, o Outlook, line Setting, aimed bool) string {
+	s := underWay(step, o.Elapsed, true)
+	if o.Lasts > 0 {
+		s = fmt.Sprintf("%s, %s.", stepWord(step), ofSpan(o.Elapsed, o.Lasts))
+	}
+	if !o.HasFig {
+		return s
+	}
+	s += " " + figure(o.Figure, o.Quantity)
+	switch {
+	case !aimed:
+		return s + "."
+	case step == "evacuation" && o.Figure <= line.Value:
+		return fmt.Sprintf("%s: down to its target of %s.", s, figure(line.Value, o.Quantity))
+	}
+	return fmt.Sprintf("%s, target %s.", s, figure(line.Value, o.Quantity))
+}
+
+// figure says a value in the trade's unit with its SI value beside it.
+func figure(v float64, q sensors.Quantity) string {
+	switch q {
+	case sensors.Vacuum:
+		return micronSI(v)
+	case sensors.Pressure, sensors.AbsolutePressure:
+		return fmt.Sprintf("%.0f psi (%.0f kPa)", v/psiPa, v/1e3)
+	case sensors.Temperature:
+		return fmt.Sprintf("%.1f C (%.0f F)", v, v*1.8+32)
+	case sensors.Mass:
+		return fmt.Sprintf("%s (%s)", kg(v), pounds(v))
+	}
+	return fmt.Sprintf("%g %s", Num(v), q.SI())
 }

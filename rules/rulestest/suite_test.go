@@ -19,162 +19,121 @@ func whole(t testing.TB, file string) (rules.Site, []rules.Entry) {
 	return s.Site, s.Entries()
 }
 
-func TestSameEntriesSameFindings(t *testing.T) {
+// TestEveryScriptUnderEveryRule checks what must hold for all rules, whatever happens.
+func TestEveryScriptUnderEveryRule(t *testing.T) {
 	for _, file := range files(t) {
-		site, entries := whole(t, file)
-		a := rulestest.Print(rulestest.Feed(rules.NewEngine(site, rules.All()), entries))
-		b := rulestest.Print(rulestest.Feed(rules.NewEngine(site, rules.All()), entries))
-		if a != b {
-			t.Errorf("%s: two runs differ:\n%s\n%s", file, a, b)
-		}
+		t.Run(strings.TrimPrefix(file, scripts+"/"), func(t *testing.T) {
+			site, entries := whole(t, file)
+			found := rulestest.Feed(rules.NewEngine(site, rules.All()), entries)
+			findingsAreWhole(t, found)
+			edgesAlternate(t, found)
+			anchorsChangeNothing(t, site, entries, found)
+			resumeAtAStart(t, site, entries, found)
+			resumeAtABegin(t, site, entries, found)
+		})
 	}
 }
 
-// Time that passes with nothing heard must change nothing but when it is
-// noticed: the daemon commits a *Clocked wherever a deadline has passed.
-func TestAnAnchorMoreChangesNothing(t *testing.T) {
-	for _, file := range files(t) {
-		site, entries := whole(t, file)
-		var more []rules.Entry
-		for i, e := range entries {
+// anchorsChangeNothing feeds the same again with anchors between: time that
+// passes with nothing heard changes only when it is noticed, and the daemon
+// commits a *Clocked wherever a deadline has passed.
+func anchorsChangeNothing(t *testing.T, site rules.Site, entries []rules.Entry, found []rules.Finding) {
+	var more []rules.Entry
+	for i, e := range entries {
+		more = append(more, e)
+		if i%7 == 0 && i+1 < len(entries) && entries[i+1].At.Boot == e.At.Boot {
+			e.At.Since += (entries[i+1].At.Since - e.At.Since) / 2
+			e.Body = &rules.Clocked{Source: "log"}
 			more = append(more, e)
-			if i+1 < len(entries) && entries[i+1].At.Boot == e.At.Boot {
-				half := e
-				half.At.Since += (entries[i+1].At.Since - e.At.Since) / 2
-				half.Body = &rules.Clocked{Wall: 0, Source: "log"}
-				if i%7 == 0 {
-					more = append(more, half)
-				}
-			}
 		}
-		a := rulestest.Print(rulestest.Feed(rules.NewEngine(site, rules.All()), entries))
-		b := rulestest.Print(rulestest.Feed(rules.NewEngine(site, rules.All()), more))
-		if a != b {
-			t.Errorf("%s: anchors between the readings changed the findings:\n%s\n%s", file, a, b)
+	}
+	got := rulestest.Print(rulestest.Feed(rules.NewEngine(site, rules.All()), more))
+	if want := rulestest.Print(found); got != want {
+		t.Errorf("anchors between the readings changed the findings:\n%s\nwant\n%s", got, want)
+	}
+}
+
+func edgesAlternate(t *testing.T, found []rules.Finding) {
+	open := map[string]rules.Urgency{}
+	for _, f := range found {
+		key := fmt.Sprintf("%s/%s/%d/%s", f.System, f.Flag, f.Begin, f.Subject)
+		was, up := open[key]
+		switch f.Edge {
+		case rules.Raised:
+			if up && f.Urgency <= was {
+				t.Errorf("%s raised again at %v without being more urgent", key, f.At)
+			}
+			open[key] = f.Urgency
+		case rules.Cleared:
+			if !up {
+				t.Errorf("%s cleared at %v, and was not open", key, f.At)
+			}
+			delete(open, key)
 		}
 	}
 }
 
-func TestEdgesAlternate(t *testing.T) {
-	for _, file := range files(t) {
-		site, entries := whole(t, file)
-		open := map[string]rules.Urgency{}
-		for _, f := range rulestest.Feed(rules.NewEngine(site, rules.All()), entries) {
-			key := fmt.Sprintf("%s/%s/%d/%s", f.System, f.Flag, f.Begin, f.Subject)
-			was, up := open[key]
-			switch f.Edge {
-			case rules.Raised:
-				if up && f.Urgency <= was {
-					t.Errorf("%s: %s raised again at %v without being more urgent", file, key, f.At)
-				}
-				open[key] = f.Urgency
-			case rules.Cleared:
-				if !up {
-					t.Errorf("%s: %s cleared at %v, and was not open", file, key, f.At)
-				}
-				delete(open, key)
+func findingsAreWhole(t *testing.T, found []rules.Finding) {
+	seen := map[string]bool{}
+	for _, f := range found {
+		key := fmt.Sprintf("%s/%s/%d/%s/%s/%v/%d/%v", f.Flag, f.System, f.Begin, f.Subject, f.Unit, f.Edge, f.Seq, f.At)
+		if seen[key] {
+			t.Errorf("two findings are %s", key)
+		}
+		seen[key] = true
+		if f.Text == "" || strings.Contains(f.Text, "NaN") || strings.Contains(f.Text, "%!") {
+			t.Errorf("%s says %q", f.Flag, f.Text)
+		}
+		for _, v := range f.Values {
+			if v.Number != rules.Num(v.Number) || math.IsNaN(v.Number) {
+				t.Errorf("%s has %s=%v, not rounded", f.Flag, v.Key, v.Number)
 			}
+		}
+		if f.Edge == rules.Given && (f.Result == "" || f.Cause == "") {
+			t.Errorf("verdict without result or cause: %+v", f)
 		}
 	}
 }
 
-func TestFindingsAreWhole(t *testing.T) {
-	for _, file := range files(t) {
-		site, entries := whole(t, file)
-		seen := map[string]bool{}
-		for _, f := range rulestest.Feed(rules.NewEngine(site, rules.All()), entries) {
-			key := fmt.Sprintf("%s/%s/%d/%s/%s/%v/%d/%v", f.Flag, f.System, f.Begin, f.Subject, f.Unit, f.Edge, f.Seq, f.At)
-			if seen[key] {
-				t.Errorf("%s: two findings are %s", file, key)
-			}
-			seen[key] = true
-			if f.Text == "" || strings.Contains(f.Text, "NaN") || strings.Contains(f.Text, "%!") {
-				t.Errorf("%s: %s says %q", file, f.Flag, f.Text)
-			}
-			for _, v := range f.Values {
-				if v.Number != rules.Num(v.Number) || math.IsNaN(v.Number) {
-					t.Errorf("%s: %s has %s=%v, not rounded", file, f.Flag, v.Key, v.Number)
-				}
-			}
-			if f.Edge == rules.Given && (f.Result == "" || f.Cause == "") {
-				t.Errorf("%s: verdict without result or cause: %+v", file, f)
-			}
-		}
-	}
-}
-
-// A box that starts anew in the middle judges on from the last start before
-// the earliest step still open: the findings must be those of a box that ran
-// through, and none may come twice.
-func TestResumeGivesTheSameFindings(t *testing.T) {
-	for _, file := range files(t) {
-		site, entries := whole(t, file)
-		through := rules.NewEngine(site, rules.All())
-		type stand struct {
-			open []rules.Flag
-			seen int
-		}
-		var all []rules.Finding
-		at := map[int]stand{}
-		for i, e := range entries {
-			if _, ok := e.Body.(*rules.Started); ok {
-				at[i] = stand{through.Open(), len(all)}
-			}
-			all = append(all, through.Next(e)...)
-		}
-		for i, before := range at {
-			again := rules.NewEngine(site, rules.All())
-			again.Resume(before.open)
-			again.Recall(all[:before.seen])
-			if len(running(site, entries[:i])) > 0 {
-				continue // a step is open: the daemon goes further back
-			}
-			got := rulestest.Print(rulestest.Feed(again, entries[i:]))
-			if want := rulestest.Print(all[before.seen:]); got != want {
-				t.Errorf("%s, resumed at entry %d:\n%s\nwant\n%s", file, i+1, got, want)
-			}
-		}
-	}
-}
-
-func running(site rules.Site, entries []rules.Entry) []rules.Running {
-	e := rules.NewEngine(site, nil)
-	rulestest.Feed(e, entries)
-	return e.Running()
-}
-
-// Resumed at a step's begin, without the start before it, the step's own
-// judges must find the same.
-func TestResumeAtABeginGivesTheStepsFindings(t *testing.T) {
-	for _, file := range files(t) {
-		site, entries := whole(t, file)
-		straight := rulestest.Feed(rules.NewEngine(site, rules.All()), entries)
-		through := rules.NewEngine(site, rules.All())
-		var all []rules.Finding
-		for i, e := range entries {
-			b, ok := e.Body.(*rules.Told)
-			if !ok || b.Kind != "begin" || len(through.Running()) > 0 || b.Own != 0 && late(e, b) {
-				all = append(all, through.Next(e)...)
-				continue
-			}
+// resumeAtAStart feeds what a box has that starts anew while no step is open:
+// the findings must be those of a box that ran through, and none may come twice.
+func resumeAtAStart(t *testing.T, site rules.Site, entries []rules.Entry, found []rules.Finding) {
+	through := rules.NewEngine(site, rules.All())
+	seen := 0
+	for i, e := range entries {
+		if _, ok := e.Body.(*rules.Started); ok && i > 0 && len(through.Running()) == 0 {
 			again := rules.NewEngine(site, rules.All())
 			again.Resume(through.Open())
-			again.Recall(all)
+			again.Recall(found[:seen])
+			got := rulestest.Print(rulestest.Feed(again, entries[i:]))
+			if want := rulestest.Print(found[seen:]); got != want {
+				t.Errorf("resumed at entry %d:\n%s\nwant\n%s", i+1, got, want)
+			}
+		}
+		seen += len(through.Next(e))
+	}
+}
+
+// resumeAtABegin feeds what lies from a step's begin on, without the start
+// before it: the step's own judges must find the same.
+func resumeAtABegin(t *testing.T, site rules.Site, entries []rules.Entry, found []rules.Finding) {
+	through := rules.NewEngine(site, rules.All())
+	seen := 0
+	for i, e := range entries {
+		if b, ok := e.Body.(*rules.Told); ok && b.Kind == "begin" && len(through.Running()) == 0 {
+			again := rules.NewEngine(site, rules.All())
+			again.Resume(through.Open())
+			again.Recall(found[:seen])
 			for _, before := range entries[:i] {
 				again.Past(before)
 			}
-			want := ofStep(straight, e.Seq)
-			if got := ofStep(rulestest.Feed(again, entries[i:]), e.Seq); got != want {
-				t.Errorf("%s, resumed at begin %d:\n%s\nwant\n%s", file, e.Seq, got, want)
+			got := ofStep(rulestest.Feed(again, entries[i:]), e.Seq)
+			if want := ofStep(found, e.Seq); got != want {
+				t.Errorf("resumed at begin %d:\n%s\nwant\n%s", e.Seq, got, want)
 			}
-			all = append(all, through.Next(e)...)
 		}
+		seen += len(through.Next(e))
 	}
-}
-
-// late marks carry a wall time of their own, which only an anchor makes sense of.
-func late(e rules.Entry, b *rules.Told) bool {
-	return b.Own != 1_700_000_000_000+(e.At.Since-20*time.Second).Milliseconds()
 }
 
 func ofStep(fs []rules.Finding, begin uint64) string {

@@ -1,0 +1,125 @@
+package rules
+
+import (
+	"strings"
+	"testing"
+
+	"standwatch/sensors"
+)
+
+var holdSite = Site{Points: []sensors.Point{
+	{Name: "gauge", Quantity: sensors.Vacuum, Role: "vacuum-gauge", Every: 1e10},
+	{Name: "scale", Quantity: sensors.Mass, Role: "charging-scale", Every: 2e9},
+	{Name: "test", Quantity: sensors.Pressure, Role: "test-pressure", Every: 1e10},
+}, Systems: []System{{Steps: map[string]map[string]Setting{"weigh-in": {"target": {Value: 14.2, Source: "site file", Given: true}}}}}}
+
+// say returns what is said of the first step under way.
+func (f *feed) say(t *testing.T, boot uint32, s float64, want ...string) Outlook {
+	t.Helper()
+	o := f.Outlooks(at(boot, s))[0].Outlook
+	for _, w := range want {
+		if !strings.Contains(o.Sentence, w) {
+			t.Errorf("after %g s: %q, want %q in it", s, o.Sentence, w)
+		}
+	}
+	return o
+}
+
+func TestWhatIsSaidOfAHold(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "vacuum-hold"})
+	e.say(t, 1, 5, "Vacuum hold, 0 of 60 min.", "not been heard")
+	level := func(from, to float64) {
+		for s := from; s < to; s += 10 {
+			e.read(1, s, "gauge", 312*micronPa*(1+0.002*float64(int(s)/10%3)))
+		}
+	}
+	level(10, 200)
+	e.say(t, 1, 200, "3 of 60 min", "still settling")
+	level(200, 1380)
+	o := e.say(t, 1, 1380, "Vacuum hold, 23 of 60 min. 31", "micron and steady: looks dry and tight so far.")
+	if o.Sure != "likely" || o.Left.Minutes() != 37 || len(o.Trend) == 0 || o.Limit.Value != 500*micronPa {
+		t.Errorf("outlook %+v", o)
+	}
+	e.say(t, 1, 1380+180, "last heard 3 min ago")
+	level(1390, 3620)
+	if o := e.say(t, 1, 3620, "Vacuum hold passed", "Charge now"); o.Sure != "sure" {
+		t.Errorf("passed, and %q", o.Sure)
+	}
+}
+
+func TestWhatIsSaidOfAWeighIn(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "weigh-in"})
+	e.say(t, 1, 5, "14.20 kg", "not been heard")
+	gross := 30.0
+	for s := 2.0; s <= 600; s += 2 {
+		if s > 120 {
+			gross -= 0.25 / 30
+		}
+		e.read(1, s, "scale", gross)
+	}
+	o := e.say(t, 1, 600, "Weigh in, 2.00 of 14.20 kg (4 lb 7 oz of 31 lb 5 oz). 0.25 kg a minute: about 49 min to go.")
+	if o.Figure < 1.99 || o.Figure > 2.01 || o.Limit.Value < 15.7 || o.Limit.Value > 15.9 {
+		t.Errorf("figure %g, the target's line at %g; want 2.00 and 15.8 (30 less 14.2)", o.Figure, o.Limit.Value)
+	}
+	e.say(t, 1, 640, "last heard 40 s ago")
+}
+
+func TestWhatIsSaidOfStepsNobodyJudges(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "unit-count"})
+	e.say(t, 1, 7800, "Unit count under way for 2 h 10 min.")
+	e.next(1, 7800, &Told{Kind: "end", Name: "unit-count"})
+	e.next(1, 7800, &Told{Kind: "begin", Name: "pressure-test"})
+	e.read(1, 7801, "test", 550*psiPa)
+	e.say(t, 1, 7800+3*3600, "Pressure test, 3 h of 24 h. 550 psi (3792 kPa), target 550 psi")
+}
+
+func TestABeginEndsTheStepOpenBefore(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "vacuum-hold"})
+	fs := e.next(1, 60, &Told{Kind: "begin", Name: "vacuum-hold"})
+	if len(fs) != 1 || fs[0].Edge != Given || fs[0].Result != NotProven || fs[0].Begin != 2 {
+		t.Errorf("found %+v, want the earlier hold's verdict", fs)
+	}
+	if r := e.Running(); len(r) != 1 || r[0].Begin != 3 || r[0].Since != at(1, 60) {
+		t.Errorf("running %+v", r)
+	}
+}
+
+func TestWhatTheSiteDoesNotKnowIsIgnored(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "tea"})
+	e.next(1, 0, &Told{Kind: "begin", Name: "vacuum-hold", System: "other"})
+	if r := e.Running(); len(r) != 0 {
+		t.Errorf("running %+v", r)
+	}
+}
+
+func TestABeginThatCameLateCountsFromItsOwnTime(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Clocked{Wall: 1_000_000})
+	e.next(1, 600, &Told{Kind: "begin", Name: "vacuum-hold", Own: 1_000_000 + 300_000})
+	if r := e.Running(); r[0].Since != at(1, 300) {
+		t.Errorf("since %v, want 300 s", r[0].Since)
+	}
+	e.say(t, 1, 900, "10 of 60 min")
+}
+
+func TestTheDrawInsTargetIsTheWeighIns(t *testing.T) {
+	if got := holdSite.Settings("", "draw-in")["target"]; got.Value != 14.2 || !got.Given {
+		t.Errorf("draw-in's target %+v", got)
+	}
+	for _, l := range Limits() {
+		if !knownStep(l.Step) || l.Source == "" || l.Doc == "" {
+			t.Errorf("limit %+v has no step, source or meaning", l)
+		}
+	}
+}
