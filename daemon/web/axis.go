@@ -74,6 +74,9 @@ func linearAxis(low, high float64) (from, to float64, ticks []tick) {
 		low, high = low-room, high+room
 	}
 	step := niceStep((high - low) / 4)
+	if low < 0 && low > -step/20 {
+		low = 0 // an empty scale that reads a little under nought needs no room of its own
+	}
 	from, to = math.Floor(low/step+1e-9)*step, math.Ceil(high/step-1e-9)*step
 	for i := 0; ; i++ {
 		v := from + float64(float64(i)*step)

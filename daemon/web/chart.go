@@ -1,9 +1,11 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"standwatch/daemon/journal"
@@ -41,6 +43,7 @@ type limitLine struct {
 	Label  string  `json:"label"`
 	Source string  `json:"source"`
 	Below  bool    `json:"below"` // what is forbidden lies below
+	From   int64   `json:"from"`  // Unix ms, whence it is forbidden; 0: all along
 }
 
 type trendPlace struct {
@@ -207,11 +210,15 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	d, _ := c.dressed(p.Quantity, p.Unit)
 	if l := st.Outlook.Limit; l != nil {
-		label := "curve.limit"
+		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name), Label: s.words.say("curve.limit", d.text(l.Value)), Source: l.Source}
 		if p.Role == "charging-scale" {
-			label = "curve.target"
+			// The weight to stop at is this cylinder's; what stood on the scale
+			// before it has nothing to do with that.
+			ch.Limit.Label, ch.Limit.From = s.words.say("curve.target", d.text(l.Value)), ch.lastMs()
+			if _, source, ok := strings.Cut(l.Source, "; "); ok {
+				ch.Limit.Source = source // the sentence above says how much is charged then
+			}
 		}
-		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name), Label: s.words.say(label, d.text(l.Value)), Source: l.Source}
 	}
 	for _, t := range st.Trend {
 		if t.WallMs >= from && t.WallMs <= to {
@@ -271,11 +278,11 @@ func forbiddenBelow(step string) bool {
 func (s *screens) events(snap Snapshot, st Step, from, to int64) []event {
 	var es []event
 	add := func(t time.Time, text string) {
-		if ms := t.UnixMilli(); ms >= from && ms <= to && len(es) < mostEvents {
+		if ms := t.UnixMilli(); ms >= from && ms <= to {
 			es = append(es, event{Ms: ms, When: s.words.moment(t, snap.Wall, snap.zone()), Text: text})
 		}
 	}
-	for _, f := range snap.Recent { // newest first
+	for _, f := range snap.Recent {
 		if f.System != "" && f.System != st.System {
 			continue
 		}
@@ -284,9 +291,17 @@ func (s *screens) events(snap Snapshot, st Step, from, to int64) []event {
 		}
 		add(f.Wall, s.edgeTitle(f.Finding))
 	}
-	for i, j := 0, len(es)-1; i < j; i, j = i+1, j-1 {
-		es[i], es[j] = es[j], es[i]
+	for _, other := range slices.Concat(snap.Running, snap.Past) {
+		if other.System != st.System || other.Begin == st.Begin {
+			continue
+		}
+		add(other.Begun, s.words.say("event.begun", s.words.name("step", other.Name)))
+		if !other.Ended.IsZero() {
+			add(other.Ended, s.words.say("event.ended", s.words.name("step", other.Name)))
+		}
 	}
+	slices.SortStableFunc(es, func(a, b event) int { return cmp.Compare(a.Ms, b.Ms) })
+	es = es[max(0, len(es)-mostEvents):]
 	for i := range es {
 		es[i].N = i + 1
 	}

@@ -441,15 +441,23 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 	if o.Lasts > 0 {
 		sv.Lasts = s.words.span(o.Lasts)
 		if left := o.Lasts - snap.Wall.Sub(st.Begun); left > 0 {
-			sv.Left = s.words.say("now.left", s.words.span(left))
+			sv.Left = s.words.say("now.left", s.words.span(wholeMinutes(left)))
 		} else {
 			sv.Left = s.words.say("now.time-is-up")
 		}
 	}
 	if o.Left > 0 {
-		sv.Left = s.words.say("now.left", s.words.span(o.Left))
+		sv.Left = s.words.say("now.left", s.words.span(wholeMinutes(o.Left)))
 	}
 	return sv
+}
+
+// wholeMinutes rounds a time left up, so that 23 min gone and 37 left make 60.
+func wholeMinutes(d time.Duration) time.Duration {
+	if d < time.Minute {
+		return d
+	}
+	return (d + time.Minute - 1).Truncate(time.Minute)
 }
 
 func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step, sv *stepView, svg bool) {

@@ -89,13 +89,15 @@ func (p plot) limit(b *strings.Builder) {
 		return
 	}
 	y := p.y(p.Limit.At)
+	left, top, bottom := max(p.left, p.x(float64(p.Limit.From))), p.top, y
 	if p.Limit.Below {
-		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8, false)
-	} else {
-		p.hatch(b, "forbidden", p.left, p.top, p.right, y, 8, false)
+		top, bottom = y, p.bottom
 	}
-	first := y + 16 // the name and the source stand on the allowed side, where there is room
-	if p.Limit.Below && y-p.top > 44 || p.bottom-y < 40 {
+	p.hatch(b, "forbidden", left, top, p.right, bottom, 8, false)
+	// Name and source stand on the forbidden side, where there should be no
+	// curve, if that has room.
+	first := y + 16
+	if above := y - p.top; above > 40 && (!p.Limit.Below || p.bottom-y < 40) {
 		first = y - 22
 	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)

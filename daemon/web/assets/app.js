@@ -248,13 +248,7 @@
       const c = this.chart, ctx = u.ctx, b = u.bbox, px = devicePixelRatio || 1;
       const x = (ms) => Math.min(Math.max(u.valToPos(ms / 1000, "x", true), b.left), b.left + b.width);
       ctx.save();
-      if (c.limit) {
-        const y = this.at(u, c.limit.at);
-        const top = c.limit.below ? y : b.top, bottom = c.limit.below ? b.top + b.height : y;
-        ctx.globalAlpha = 0.6;
-        hatch(ctx, b.left, top, b.left + b.width, bottom, 8 * px, css("--hatch"), 0.8 * px);
-        ctx.globalAlpha = 1;
-      }
+      if (c.limit) this.limit(u, ctx, b, px, x);
       if (c.yLow && c.yHigh) {
         ctx.fillStyle = css("--ink");
         ctx.globalAlpha = 0.14;
@@ -287,7 +281,38 @@
       ctx.restore();
     }
 
-    // What lies over it: the limit's line and name, old data, ticks of events.
+    // The limit with its name and source, its forbidden side hatched. The words
+    // stand on that side, where there should be no curve, if it has room.
+    limit(u, ctx, b, px, x) {
+      const l = this.chart.limit, y = this.at(u, l.at);
+      const right = b.left + b.width, bottom = b.top + b.height;
+      const room = 40 * px;
+      ctx.globalAlpha = 0.6;
+      hatch(ctx, x(l.from || this.chart.from), l.below ? y : b.top, right, l.below ? bottom : y, 8 * px, css("--hatch"), 0.8 * px);
+      ctx.globalAlpha = 1;
+      ctx.strokeStyle = css("--ink");
+      ctx.lineWidth = 2 * px;
+      ctx.setLineDash([9 * px, 4 * px]);
+      ctx.beginPath();
+      ctx.moveTo(b.left, y);
+      ctx.lineTo(right, y);
+      ctx.stroke();
+      ctx.setLineDash([]);
+      const up = y - b.top > room && (!l.below || bottom - y < room);
+      const first = up ? y - 36 * px : y + 5 * px;
+      ctx.textAlign = "right";
+      ctx.textBaseline = "top";
+      ctx.lineWidth = 4 * px;
+      ctx.strokeStyle = css("--leaf");
+      for (const [text, dy, colour, weight] of [[l.label, 0, "--ink", "600"], [l.source, 16 * px, "--soft", "400"]]) {
+        ctx.font = weight + " " + 13 * px + "px system-ui, sans-serif";
+        ctx.fillStyle = css(colour);
+        ctx.strokeText(text, right - 5 * px, first + dy);
+        ctx.fillText(text, right - 5 * px, first + dy);
+      }
+    }
+
+    // What lies over it: old data, ticks of events.
     over(u) {
       const c = this.chart, ctx = u.ctx, b = u.bbox, px = devicePixelRatio || 1;
       const right = b.left + b.width, bottom = b.top + b.height;
@@ -295,28 +320,6 @@
       ctx.strokeStyle = ctx.fillStyle = css("--ink");
       ctx.lineWidth = 1.2 * px;
       ctx.strokeRect(b.left, b.top, b.width, b.height);
-      if (c.limit) {
-        const y = this.at(u, c.limit.at);
-        ctx.lineWidth = 2 * px;
-        ctx.setLineDash([9 * px, 4 * px]);
-        ctx.beginPath(); ctx.moveTo(b.left, y); ctx.lineTo(right, y); ctx.stroke();
-        ctx.setLineDash([]);
-        ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
-        ctx.textAlign = "right";
-        // Name and source stand on the allowed side, where there is room.
-        const up = (c.limit.below && y - b.top > 44 * px) || bottom - y < 40 * px;
-        const first = up ? y - 38 * px : y + 5 * px;
-        ctx.textBaseline = "top";
-        ctx.lineWidth = 4 * px;
-        ctx.strokeStyle = css("--leaf");
-        for (const [text, dy, colour, weight] of [[c.limit.label, 0, "--ink", "600"], [c.limit.source, 16 * px, "--soft", "400"]]) {
-          ctx.font = weight + " " + 13 * px + "px system-ui, sans-serif";
-          ctx.fillStyle = css(colour);
-          ctx.strokeText(text, right - 5 * px, first + dy);
-          ctx.fillText(text, right - 5 * px, first + dy);
-        }
-        ctx.fillStyle = css("--ink");
-      }
       const lost = body.classList.contains("lostbox");
       if (c.stale || lost) {
         const from = u.valToPos((c.stale || c.now) / 1000, "x", true);
