@@ -231,3 +231,22 @@ func TestRefused(t *testing.T) {
 		time.Sleep(time.Minute)
 	})
 }
+
+// Another client of the same name throws this one out, and is thrown out in
+// turn: after the fourth loss within a minute a person is told what that means.
+func TestNameUsedTwice(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		s := &source{}
+		for i, want := range []bool{false, false, false, true} {
+			time.Sleep(15 * time.Second)
+			if got := s.often(); got != want {
+				t.Errorf("loss %d: often %t, want %t", i+1, got, want)
+			}
+		}
+		time.Sleep(time.Minute)
+		if s.often() {
+			t.Error("one loss in a minute is often")
+		}
+	})
+}

@@ -41,6 +41,8 @@ type dispatch struct {
 	feeds     []*feed // points whose readings come on it, in the order of the site file
 	available []*feed // points whose availability is told on it
 	batteries []*feed // points whose battery is told on it
+	packs     int     // how many of the feeds take SenML packs
+	names     names   // of the records they wait for
 }
 
 // dispatches prepares what each topic feeds.
@@ -48,13 +50,18 @@ func dispatches(feeds []*feed) map[string]*dispatch {
 	topics := map[string]*dispatch{}
 	at := func(topic string) *dispatch {
 		if topics[topic] == nil {
-			topics[topic] = &dispatch{}
+			topics[topic] = &dispatch{names: names{}}
 		}
 		return topics[topic]
 	}
 	for _, f := range feeds {
 		d := at(f.topic)
 		d.feeds = append(d.feeds, f)
+		if f.format == senml {
+			d.packs++
+			d.names.add(f.name)
+			d.names.add(f.batteryName)
+		}
 		if t := f.availability.topic; t != "" {
 			d := at(t)
 			d.available = append(d.available, f)
@@ -107,15 +114,9 @@ func (d *dispatch) readings(rs []sensors.Reading, m message, now time.Time, coun
 }
 
 func (d *dispatch) values(rs []sensors.Reading, m message, now time.Time, count func(string)) []sensors.Reading {
-	packs := 0
-	for _, f := range d.feeds {
-		if f.format == senml {
-			packs++
-		}
-	}
-	if packs > 0 {
+	if d.packs > 0 {
 		rs = d.pack(rs, m, now, count)
-		if packs == len(d.feeds) {
+		if d.packs == len(d.feeds) {
 			return rs
 		}
 	}

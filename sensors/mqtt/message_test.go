@@ -456,3 +456,36 @@ func TestSettingsFaults(t *testing.T) {
 		}
 	}
 }
+
+// A pack of a hundred readings: of one point over time, and of a hundred points.
+func BenchmarkPack(b *testing.B) {
+	series, many := `[{"bn":"urn:dev:mac:0024befffe804ff1:","bt":1764021600,"bu":"Cel","n":"p0","v":21.5}`, `[{"bn":"urn:dev:mac:0024befffe804ff1:","bt":1764021600,"bu":"Cel","n":"p0","v":21.5}`
+	var points []sensors.Point
+	for i := range 100 {
+		points = append(points, point(fmt.Sprint("p", i), sensors.Temperature, "C", "topic", "x", "format", "senml", "name", fmt.Sprint("urn:dev:mac:0024befffe804ff1:p", i)))
+		if i > 0 {
+			series += fmt.Sprintf(`,{"n":"p0","t":%d,"v":%g}`, i, 21.5+float64(i)/100)
+			many += fmt.Sprintf(`,{"n":"p%d","v":%g}`, i, 21.5+float64(i)/100)
+		}
+	}
+	for _, c := range []struct {
+		name, pack string
+		points     []sensors.Point
+	}{{"series", series + "]", points[:1]}, {"many", many + "]", points}} {
+		b.Run(c.name, func(b *testing.B) {
+			var faults []error
+			var feeds []*feed
+			for _, p := range c.points {
+				feeds = append(feeds, readFeed(p, &faults))
+			}
+			d := dispatches(feeds)["x"]
+			b.ReportAllocs()
+			for b.Loop() {
+				if rs := d.readings(nil, message{payload: []byte(c.pack)}, epoch, func(string) {}); len(rs) != 100 {
+					b.Fatal(len(rs), faults)
+				}
+			}
+			b.ReportMetric(100*float64(b.N)/b.Elapsed().Seconds(), "readings/s")
+		})
+	}
+}

@@ -10,7 +10,9 @@
 // That chain is only as strong as the broker: it must keep sessions over its own
 // restart and must not drop what it queues (for mosquitto: persistence true,
 // autosave_on_changes true, autosave_interval 1, max_queued_messages 0,
-// max_inflight_messages 0), and publishers must use QoS 1.
+// max_inflight_messages 0), and publishers must use QoS 1. Such a mosquitto writes all
+// it holds at every change; where a long backlog makes that too slow, a larger
+// autosave_interval is the number of changes that its own power cut can take.
 //
 // # What counts as measured now
 //

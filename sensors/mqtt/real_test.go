@@ -161,15 +161,14 @@ func publish(t testing.TB, c paho.Client, topic string, retained bool, payload s
 
 // running is a source at work, and what came of it.
 type running struct {
-	t        testing.TB
-	cancel   context.CancelFunc
-	done     chan error
-	got      chan sensors.Delivery
-	mu       sync.Mutex
-	status   string
-	ok       bool
-	counts   map[string]int
-	readings []sensors.Reading
+	t      testing.TB
+	cancel context.CancelFunc
+	done   chan error
+	got    chan sensors.Delivery
+	mu     sync.Mutex
+	status string
+	ok     bool
+	counts map[string]int
 }
 
 // run starts a source whose deliveries wait in r.got until the test takes them.
@@ -446,7 +445,7 @@ func TestRealQueuedBeyondTheWindow(t *testing.T) {
 			t.Fatalf("message %d: %s, want %s", i, got, want)
 		}
 	}
-	r.silent(100 * time.Millisecond) // the fence comes back
+	r.await(true, "connected") // and so its fence is up
 	publish(t, c, "a", false, "5")
 	if got := r.keep(); got != "a=5" {
 		t.Errorf("%s, want a live reading", got)
@@ -631,7 +630,7 @@ func authority(m *mosquitto) (ca, cert, key string) {
 	leaf := &x509.Certificate{
 		SerialNumber: big.NewInt(2), Subject: pkix.Name{CommonName: "broker"},
 		NotBefore: root.NotBefore, NotAfter: root.NotAfter, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth},
+		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth},
 	}
 	rootDER := must(x509.CreateCertificate(rand.Reader, root, root, &caKey.PublicKey, caKey))
 	leafDER := must(x509.CreateCertificate(rand.Reader, leaf, root, &brokerKey.PublicKey, caKey))
@@ -653,5 +652,21 @@ func TestRealTLS(t *testing.T) {
 	stranger.stop()
 
 	r := run(t, node("url", "mqtts://"+m.address(), "ca_file", ca, "retry", "50ms"), nil, p)
+	r.await(true, "connected")
+}
+
+// A broker that asks for our certificate gets it; without it we are not let in.
+func TestRealClientCertificate(t *testing.T) {
+	t.Parallel()
+	m := newMosquitto(t, "")
+	ca, cert, key := authority(m)
+	m.write("mosquitto.conf", string(must(os.ReadFile(m.conf)))+
+		fmt.Sprintf("allow_anonymous true\ncafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n", ca, cert, key))
+	m.start()
+	p := point("a", sensors.Temperature, "C", "topic", "a")
+	without := run(t, node("url", "tls://"+m.address(), "ca_file", ca, "retry", "50ms"), nil, p)
+	without.await(false, "not reached")
+	without.stop()
+	r := run(t, node("url", "tls://"+m.address(), "ca_file", ca, "client_cert_file", cert, "client_key_file", key, "retry", "50ms"), nil, p)
 	r.await(true, "connected")
 }

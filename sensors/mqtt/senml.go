@@ -3,6 +3,7 @@ package mqtt
 import (
 	"errors"
 	"math"
+	"slices"
 	"time"
 
 	"standwatch/sensors"
@@ -217,42 +218,87 @@ func (d *dispatch) pack(rs []sensors.Reading, m message, now time.Time, count fu
 	if reason != "" {
 		count(reason)
 	}
+	of := d.names.sort(records)
+	rs = slices.Grow(rs, len(records)) // mostly each is a reading
 	for _, f := range d.feeds {
 		switch {
 		case f.format != senml:
 		case reason != "":
 			rs = append(rs, failed(f, reason))
 		default:
-			rs = f.take(rs, records, m)
+			rs = f.take(rs, of, m)
 		}
 	}
 	return rs
 }
 
+// names numbers the names that a topic's points wait for, so that a pack is
+// gone through once and not once a point.
+type names map[string]int
+
+func (n names) add(name string) {
+	if _, there := n[name]; !there && name != "" {
+		n[name] = len(n)
+	}
+}
+
+// sorted are a pack's records by name.
+type sorted struct {
+	names   names
+	records []record
+	first   []int32 // of each name: index into records; -1: none
+	next    []int32 // of each record: the next of its name; -1: none
+}
+
+func (n names) sort(records []record) sorted {
+	s := sorted{n, records, make([]int32, len(n)), make([]int32, len(records))}
+	for i := range s.first {
+		s.first[i] = -1
+	}
+	for i := len(records) - 1; i >= 0; i-- {
+		if id, wanted := n[records[i].name]; wanted {
+			s.next[i] = s.first[id]
+			s.first[id] = int32(i)
+		}
+	}
+	return s
+}
+
+// each visits the records of a name in their order.
+func (s *sorted) each(name string, visit func(*record)) {
+	id, wanted := s.names[name]
+	if !wanted {
+		return
+	}
+	for i := s.first[id]; i >= 0; i = s.next[i] {
+		visit(&s.records[i])
+	}
+}
+
 // take appends the readings of one point. Records of the point's name but of
 // another quantity are left out, since a device may put several under one name;
 // only where there are no others do they fail the point.
-func (f *feed) take(rs []sensors.Reading, records []record, m message) []sensors.Reading {
-	low := f.packBattery(records)
+func (f *feed) take(rs []sensors.Reading, pack sorted, m message) []sensors.Reading {
+	low := f.packBattery(pack)
 	from, stranger := len(rs), sensors.Reading{}
-	for _, rec := range records {
-		if rec.name != f.name || rec.unit == "%EL" {
-			continue
+	pack.each(f.name, func(rec *record) {
+		if rec.unit == "%EL" {
+			return
 		}
 		r := f.mark(f.recordReading(rec, m, low), m)
 		if r.Health.Reason == sensors.ReasonUnit {
 			stranger = r
-			continue
+			return
 		}
 		rs = append(rs, r)
-	}
+	})
 	if len(rs) == from && stranger.Point != "" {
 		rs = append(rs, stranger)
 	}
 	return rs
 }
 
-func (f *feed) recordReading(rec record, m message, low bool) sensors.Reading {
+func (f *feed) recordReading(rec *record, m message, low bool) sensors.Reading {
 	r := failed(f, sensors.ReasonNotANumber) // a text, data or a sum where a value should be
 	if rec.kind == 'v' || rec.kind == 'b' && f.Quantity == sensors.Contact {
 		r = f.reading(rec.value, senmlUnit(rec.unit))
@@ -270,17 +316,20 @@ func (f *feed) recordReading(rec record, m message, low bool) sensors.Reading {
 
 // packBattery reports whether the pack tells a low battery: a record of the
 // name set, or one of the point's name in the unit %EL.
-func (f *feed) packBattery(records []record) bool {
-	low := false
-	for _, rec := range records {
-		if rec.kind == 'v' && (rec.name == f.batteryName || rec.name == f.name && rec.unit == "%EL") {
-			unit := rec.unit
-			if unit == "/" {
-				unit = "1"
-			}
-			l, known := f.batteryState(rec.value, unit, true)
+func (f *feed) packBattery(pack sorted) (low bool) {
+	look := func(rec *record) {
+		if rec.kind == 'v' {
+			l, known := f.batteryState(rec.value, senmlUnit(rec.unit), true)
 			low = l && known
 		}
+	}
+	pack.each(f.name, func(rec *record) {
+		if rec.unit == "%EL" {
+			look(rec)
+		}
+	})
+	if f.batteryName != f.name {
+		pack.each(f.batteryName, look)
 	}
 	return low
 }

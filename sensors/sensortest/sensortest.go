@@ -143,7 +143,7 @@ func (s Suite) reason(want string) func(*testing.T, []sensors.Reading) bool {
 // stop stops the source at many moments: while it opens, converts, waits, and
 // while nobody takes what it gives.
 func (s Suite) stop(t *testing.T) {
-	for _, scene := range []Scene{Good, Stuck} {
+	for _, scene := range []Scene{Good, Absent, Stuck} {
 		for _, after := range []time.Duration{0, time.Microsecond, 100 * time.Millisecond, 749 * time.Millisecond, 3 * time.Second, time.Minute} {
 			synctest.Test(t, func(t *testing.T) {
 				r := s.start(t, scene)
