@@ -19,7 +19,7 @@ var ChargeTarget = Rule{
 const (
 	wakeLead   = time.Minute     // before the predicted arrival: close the valve (the field guide)
 	sureFor    = 4 * time.Second // a condition must last, or the next reading may deny it
-	clearAfter = time.Minute     // a flag's condition must be gone for as long
+	clearAfter = 3 * time.Minute // a flag's condition must be gone for as long
 	toleranceP = 0.01            // of the target, or
 	toleranceK = 0.1             // kg, whichever is more (common practice)
 	quietEnd   = 60 * time.Second

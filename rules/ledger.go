@@ -35,7 +35,7 @@ type sample struct {
 const (
 	bumpMost   = 10 * time.Second       // a jump that goes back sooner is a bump (the contract)
 	jumpKg     = 0.1                    // between two readings; common practice
-	jumpKgPerS = 0.1                    // faster than any charging hose flows (6 kg/min); common practice
+	jumpKgPerS = 0.05                   // faster than charging hoses flow (3 kg/min); common practice
 	emptyKg    = 0.3                    // an empty platform shows less (the field guide)
 	gapAtLeast = 30 * time.Second       // a silence in which flow is bridged
 	steadyOver = 21 * time.Second       // a median over it never sees a bump
@@ -59,9 +59,11 @@ type platform struct {
 	begun                   []sample
 	settled                 bool // start is final
 	good                    []sample
-	pending                 []sample // since a jump, until it is known what it was
-	rate                    float64  // kg/s leaving the cylinder, robust
-	noiseKg                 float64
+	pending                 []sample      // since a jump, until it is known what it was
+	fast                    []sample      // since the first of several jumps on end: perhaps fast flow
+	rate                    float64       // kg/s leaving the cylinder, robust
+	noiseKg                 float64       // between one reading and the next
+	spreadKg                float64       // about the slope over the last minute
 	sloped                  time.Duration // when rate was taken
 	units                   granularity
 	hinted                  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
@@ -139,21 +141,61 @@ func (p *platform) weigh(s sample) {
 		return // late, or twice
 	}
 	if p.jumped(last, s) || p.cameBackZeroed(last, s) {
-		p.pending = []sample{s}
+		if s.v > last.v && p.undoBump(s) {
+			p.accept(s)
+			return
+		}
+		p.pending, p.fast = []sample{s}, []sample{s}
 		return
 	}
 	p.accept(s)
+}
+
+// continues reports whether a reading goes on from an earlier one, whether the
+// flow went on meanwhile, at half as much again at most, or was stopped.
+func (p *platform) continues(a, b sample, rate float64) bool {
+	fall := a.v - b.v
+	return fall >= -p.jump() && fall <= p.jump()+float64(1.5*max(0, rate)*(b.t-a.t).Seconds())
+}
+
+// undoBump takes back readings that were taken for flow, where the weight now
+// returns to what it was before them within the time of a bump.
+func (p *platform) undoBump(s sample) bool {
+	for k := len(p.good) - 2; k >= 0; k-- {
+		g := p.good[k]
+		first, last := p.good[k+1], p.good[len(p.good)-1]
+		if last.t-first.t >= bumpMost || s.t-first.t >= bumpMost && k < len(p.good)-2 {
+			return false
+		}
+		if p.continues(g, s, jumpKgPerS) {
+			p.good = p.good[:k+1]
+			return true
+		}
+	}
+	return false
 }
 
 func (p *platform) weighAfterJump(s, last, newest sample) {
 	if s.t-newest.t < pause {
 		return
 	}
-	away := (s.t - last.t).Seconds()
-	expected := last.v - float64(p.rate*away)
-	if math.Abs(s.v-expected) <= p.jump()+float64(0.5*p.rate*away) && !p.hintedAt(s.t) {
+	rate := p.rate
+	if math.Abs(s.v-newest.v) > p.jump() { // it has left where it jumped to
+		rate = jumpKgPerS
+	}
+	if p.continues(last, s, rate) && !p.hintedAt(s.t) {
 		p.pending = nil // it was a bump
 		p.accept(s)
+		return
+	}
+	p.fast = append(p.fast, s)
+	if p.flowsFast(last) {
+		flow := p.fast
+		p.pending, p.fast = nil, nil
+		for _, f := range flow {
+			p.accept(f)
+		}
+		p.rate = p.slope()
 		return
 	}
 	if p.jumped(newest, s) {
@@ -166,12 +208,31 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	}
 }
 
+// flowsFast reports whether what looked like jump upon jump is a valve opened
+// wide: it falls evenly for longer than a bump.
+func (p *platform) flowsFast(last sample) bool {
+	n := len(p.fast)
+	span := p.fast[n-1].t - last.t
+	if span < bumpMost || n < 4 {
+		return false
+	}
+	mean := (last.v - p.fast[n-1].v) / span.Seconds()
+	for _, s := range p.fast {
+		step := (last.v - s.v) / (s.t - last.t).Seconds()
+		if step < 0.4*mean || step > 2.5*mean {
+			return false
+		}
+		last = s
+	}
+	return mean > 0
+}
+
 // jumped reports whether two readings lie further apart than flow explains.
 // Nothing flows back into a cylinder.
 func (p *platform) jumped(a, b sample) bool {
 	dt := (b.t - a.t).Seconds()
 	fall := a.v - b.v
-	most := max(p.jump(), float64(jumpKgPerS*dt))
+	most := max(p.jump(), float64(jumpKgPerS*dt), p.jump()+float64(2*p.rate*dt))
 	if p.hintedAt(b.t) {
 		most = p.jump() + float64(gapHigh*p.rate*dt)
 	}
@@ -297,8 +358,9 @@ func hinge(ss []sample, from time.Duration) (level, sse float64) {
 // Sen), over the last three minutes; over the last one where the flow has
 // clearly changed since.
 func (p *platform) slope() float64 {
-	long, _ := theilSen(p.since(slopeOver))
-	short, doubt := theilSen(p.since(slopeOver / 3))
+	long, _, _ := theilSen(p.since(slopeOver))
+	short, doubt, spread := theilSen(p.since(slopeOver / 3))
+	p.spreadKg = spread
 	if math.Abs(short-long) > 3*doubt && (math.Abs(short) > 1.5*math.Abs(long) || math.Abs(short) < 0.67*math.Abs(long)) {
 		long = short
 	}
@@ -311,12 +373,12 @@ func (p *platform) since(span time.Duration) []sample {
 	return p.good[i:]
 }
 
-// theilSen is the median slope of pairs of at most 30 samples, a second, and
-// its standard error by their scatter about it.
-func theilSen(ss []sample) (slope, doubt float64) {
+// theilSen is the median slope of pairs of at most 30 samples, a second,
+// its standard error by their scatter about it, and that scatter.
+func theilSen(ss []sample) (slope, doubt, spread float64) {
 	ss = thinned(ss, 30)
 	if len(ss) < 3 {
-		return 0, math.Inf(1)
+		return 0, math.Inf(1), 0
 	}
 	var slopes []float64
 	for i := range ss {
@@ -338,9 +400,9 @@ func theilSen(ss []sample) (slope, doubt float64) {
 		off[i] = math.Abs(off[i] - mid)
 	}
 	sort.Float64s(off)
-	spread := 1.4826 * middle(off)
+	spread = 1.4826 * middle(off)
 	span := (ss[len(ss)-1].t - ss[0].t).Seconds()
-	return slope, spread * math.Sqrt(12/float64(len(ss))) / span
+	return slope, spread * math.Sqrt(12/float64(len(ss))) / span, spread
 }
 
 func thinned(ss []sample, most int) []sample {
@@ -374,12 +436,13 @@ func (p *platform) surelyOver(limitKg float64) bool {
 		if len(ss) < 3 || ss[len(ss)-1].t-ss[0].t < bumpMost {
 			continue
 		}
-		// A median's standard error is 1.25 that of a mean.
-		doubt := 2 * 1.25 * p.noiseKg / math.Sqrt(float64(len(ss)))
-		if p.noiseKg < p.units.digit()/2 {
+		// A median's standard error is 1.25 that of a mean; wind and load cells
+		// are slow, so four readings count as one (common practice).
+		doubt := 2 * 1.25 * p.spreadKg / math.Sqrt(float64(len(ss))/4)
+		if p.spreadKg < p.units.digit()/2 {
 			doubt = 0
 		}
-		if p.closedKg+p.start.v-median(ss)-doubt > limitKg {
+		if p.closedKg+p.units.display(p.start.v)-p.units.display(median(ss))-doubt > limitKg {
 			return true
 		}
 	}
@@ -501,6 +564,13 @@ func (g *granularity) digit() float64 {
 		}
 	}
 	return 0.005
+}
+
+// display is a weight as the scale would show it: a mean of many readings must
+// not find what one digit cannot show.
+func (g *granularity) display(kg float64) float64 {
+	d := g.digit()
+	return math.Round(kg/d) * d
 }
 
 func tail(ss []sample, n int) []sample { return ss[max(0, len(ss)-n):] }
