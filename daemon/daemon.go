@@ -14,6 +14,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -101,13 +102,23 @@ func New(p Parts) *Daemon {
 	return d
 }
 
+// beginner is a follower that must take its place before anything is found.
+type beginner interface{ Begin(context.Context) error }
+
 // Run runs the box until ctx ends, and returns after an orderly stop: sources
 // cancelled, the queue drained, a last commit, followers given a deadline.
 func (d *Daemon) Run(ctx context.Context) error {
+	for _, f := range d.parts.Followers {
+		if b, ok := f.(beginner); ok { // before anything is found that it might miss
+			if err := b.Begin(ctx); err != nil {
+				return fmt.Errorf("daemon: %s: %w", f.State().Name, err)
+			}
+		}
+	}
 	if err := d.loop.begin(ctx); err != nil {
 		return fmt.Errorf("daemon: starting: %w", err)
 	}
-	if err := d.judging.begin(ctx, d.loop.started); err != nil {
+	if err := d.judging.begin(ctx, d.loop.boot, d.loop.started); err != nil {
 		return fmt.Errorf("daemon: reading the journal: %w", err)
 	}
 
@@ -141,12 +152,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	followers.Go(func() { d.seal(followCtx) })
 	for _, s := range d.parts.Sources {
-		sources.Go(func() {
-			if err := s.Run(sourcesCtx, d.emit(loopCtx)); err != nil && !errors.Is(err, context.Canceled) {
-				d.parts.Log.Error("a source ended", "source", s.Name, "error", err)
-				d.devices.set(s.Name, false, "Stopped: "+err.Error())
-			}
-		})
+		sources.Go(func() { d.keepRunning(sourcesCtx, s, d.emit(loopCtx)) })
 	}
 
 	var err error
@@ -169,6 +175,40 @@ func (d *Daemon) Run(ctx context.Context) error {
 	stopFollowers()
 	followers.Wait()
 	<-judgingDone
+	return err
+}
+
+// sourcePause is how long a source that fell over rests before it is run again.
+const sourcePause = 10 * time.Second
+
+// keepRunning runs a source until ctx ends, and again after a pause where it
+// fell over: one driver's fault must silence its own points and nothing else.
+func (d *Daemon) keepRunning(ctx context.Context, s Source, emit sensors.Emit) {
+	for ctx.Err() == nil {
+		err := d.runOnce(ctx, s, emit)
+		if ctx.Err() != nil {
+			return
+		}
+		d.parts.Log.Error("a source fell over, running it again", "source", s.Name, "error", err, "in", sourcePause)
+		d.devices.set(s.Name, false, fmt.Sprintf("Fell over: %v. It is run again in %s.", err, sourcePause))
+		select {
+		case <-ctx.Done():
+		case <-time.After(sourcePause):
+		}
+	}
+}
+
+// runOnce runs a source; a panic in it is an error of it.
+func (d *Daemon) runOnce(ctx context.Context, s Source, emit sensors.Emit) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			d.parts.Log.Error("a source panicked", "source", s.Name, "stack", string(debug.Stack()))
+			err = fmt.Errorf("a fault of the program: %v", p)
+		}
+	}()
+	if err = s.Run(ctx, emit); err == nil {
+		err = errors.New("it ended by itself")
+	}
 	return err
 }
 

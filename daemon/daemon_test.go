@@ -272,3 +272,30 @@ func TestOwnTimeYearsOff(t *testing.T) {
 		}
 	})
 }
+
+// A driver that panics silences its own points and nothing else, and is run again.
+func TestPanicInASource(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		runs := 0
+		src := script(func(ctx context.Context, emit sensors.Emit) {
+			if runs++; runs == 1 {
+				panic("a cable fell off")
+			}
+			emit(sensors.Delivery{Readings: []sensors.Reading{sensors.Mass.Reading("scale", 1, "kg")}})
+		})
+		d, j := box(t, t.TempDir(), src)
+		run(t, d, func(context.Context) {
+			time.Sleep(time.Second)
+			if ds := d.Now().Devices; len(ds) != 1 || ds[0].OK || !strings.Contains(ds[0].Sentence, "a cable fell off") {
+				t.Errorf("the devices say %+v", ds)
+			}
+			time.Sleep(sourcePause)
+			if p := d.Now().Points[0]; p.Count != 1 {
+				t.Errorf("after the pause %d readings came, want 1", p.Count)
+			}
+		})
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}

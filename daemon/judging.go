@@ -26,6 +26,7 @@ type judging struct {
 	mu      sync.Mutex // guards what follows: one writer, the screens read
 	engine  *rules.Engine
 	applied uint64
+	boot    uint32 // this run's
 	view    view
 
 	watchers watchers
@@ -68,7 +69,7 @@ func (g *judging) offer(b batch) {
 }
 
 // begin takes up judging where the journal says it must.
-func (g *judging) begin(ctx context.Context, started uint64) error {
+func (g *judging) begin(ctx context.Context, boot uint32, started uint64) error {
 	j := g.p.Journal
 	marks, err := j.Marks(ctx)
 	if err != nil {
@@ -98,7 +99,7 @@ func (g *judging) begin(ctx context.Context, started uint64) error {
 			g.engine.Past(e)
 		}
 	}
-	g.applied = from - 1
+	g.applied, g.boot = from-1, boot
 	g.head.Store(started + 1)
 	return nil
 }

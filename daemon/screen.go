@@ -34,7 +34,6 @@ type pastStep struct {
 	rules.Step
 	begun, ended rules.Instant
 	open         bool
-	begunOwn     int64
 }
 
 func newView(p Parts) view {
@@ -95,6 +94,9 @@ func (v *view) entry(e rules.Entry) {
 func (v *view) mark(e rules.Entry) {
 	switch b := e.Body.(type) {
 	case *rules.Clocked:
+		if v.anchors[e.At.Boot].Proven && !b.Proven {
+			return // a clock that is no longer synchronised was right before
+		}
 		v.anchors[e.At.Boot] = journal.Anchor{
 			OffsetMs: b.Wall - e.At.Since.Milliseconds(), Error: b.Error, Source: b.Source, Proven: b.Proven,
 		}
@@ -158,7 +160,7 @@ func (d *Daemon) Now() web.Snapshot {
 	defer g.mu.Unlock()
 	v := &g.view
 	at := v.at
-	if !d.parts.OwnTimes && at.Boot == d.loop.boot {
+	if !d.parts.OwnTimes && at.Boot == g.boot {
 		at.Since = max(at.Since, d.parts.Clock.Stamp(0)) // time goes on between entries
 	}
 	s := web.Snapshot{

@@ -15,6 +15,9 @@ func (c checkCommand) Run(o output) error {
 	var all []error
 	for _, file := range c.Files {
 		site, errs := daemon.Load(file)
+		if site != nil {
+			errs = append(errs, site.CheckFiles()...)
+		}
 		if len(errs) > 0 {
 			all = append(all, errs...)
 			continue

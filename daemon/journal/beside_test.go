@@ -297,6 +297,33 @@ func TestAnchorsAndFreezing(t *testing.T) {
 	}
 }
 
+// Two runs on one boot of the machine count time from the same moment: the
+// later one's proof frees the earlier one's readings. Another boot's does not.
+func TestFreezingByTheSameMachineBoot(t *testing.T) {
+	j := open(t, t.TempDir())
+	const wall = 1_790_000_000_000
+	run := func(boot uint32, machine string, proven bool) {
+		put(t, j,
+			rules.Entry{At: rules.Instant{Boot: boot, Since: at(10).Since}, Body: &rules.Started{Machine: machine}},
+			rules.Entry{At: rules.Instant{Boot: boot, Since: at(10).Since}, Body: &rules.Clocked{Wall: wall + 10_000, Source: "system", Proven: proven}})
+	}
+	run(1, "a", false)
+	run(2, "", false)
+	run(3, "b", true)
+	for boot := uint32(1); boot <= 2; boot++ {
+		if _, ok, err := j.Freeze("uplink", boot); ok || err != nil {
+			t.Errorf("boot %d is frozen by another machine's proof: %v, %v", boot, ok, err)
+		}
+	}
+	run(4, "a", true)
+	if off, ok, err := j.Freeze("uplink", 1); off != wall || !ok || err != nil {
+		t.Errorf("frozen at %d, %v, %v", off, ok, err)
+	}
+	if _, ok, err := j.Freeze("uplink", 2); ok || err != nil {
+		t.Errorf("a boot of an unknown machine is frozen: %v, %v", ok, err)
+	}
+}
+
 func TestCursorsAndQuarantine(t *testing.T) {
 	dir := t.TempDir()
 	j := open(t, dir)

@@ -413,8 +413,14 @@ func frozen(conn *sqlite.Conn, follower string, boot uint32) (offsetMs int64, ok
 }
 
 func firstProven(conn *sqlite.Conn, boot uint32) (offsetMs int64, ok bool, err error) {
+	// Another run of the program on the same boot of the machine counts its time
+	// from the same moment, so its anchor serves as well.
 	err = rows(conn, `SELECT seq, boot, since_ms, kind, body FROM events
-		WHERE kind = 'clocked' AND boot = ? AND body ->> 'Proven' ORDER BY seq LIMIT 1`, func(s *sqlite.Stmt) error {
+		WHERE kind = 'clocked' AND body ->> 'Proven' AND boot IN (
+			SELECT ?1 UNION
+			SELECT other.boot FROM events own JOIN events other ON other.kind = 'started' AND other.body ->> 'Machine' = own.body ->> 'Machine'
+			WHERE own.kind = 'started' AND own.boot = ?1 AND own.body ->> 'Machine' != '')
+		ORDER BY boot != ?1, seq LIMIT 1`, func(s *sqlite.Stmt) error {
 		e, err := event(s)
 		if err != nil {
 			return err
