@@ -61,7 +61,7 @@ func TestWhatIsSaidOfAWeighIn(t *testing.T) {
 		}
 		e.read(1, s, "scale", gross)
 	}
-	o := e.say(t, 1, 600, "Weigh in, 2.00 of 14.20 kg (4 lb 7 oz of 31 lb 5 oz). 0.25 kg a minute: about 49 min to go.")
+	o := e.say(t, 1, 600, "Weigh-in, 2.00 of 14.20 kg (4 lb 7 oz of 31 lb 5 oz). 0.25 kg a minute: about 49 min to go.")
 	if o.Figure < 1.99 || o.Figure > 2.01 || o.Limit.Value < 15.7 || o.Limit.Value > 15.9 {
 		t.Errorf("figure %g, the target's line at %g; want 2.00 and 15.8 (30 less 14.2)", o.Figure, o.Limit.Value)
 	}
@@ -106,11 +106,11 @@ func TestABeginThatCameLateCountsFromItsOwnTime(t *testing.T) {
 	e := feed{Engine: NewEngine(holdSite, All())}
 	e.next(1, 0, &Started{})
 	e.next(1, 0, &Clocked{Wall: 1_000_000})
-	e.next(1, 600, &Told{Kind: "begin", Name: "vacuum-hold", Own: 1_000_000 + 300_000})
+	e.next(1, 600, &Told{Kind: "begin", Name: "preheat", Own: 1_000_000 + 300_000})
 	if r := e.Running(); r[0].Since != at(1, 300) {
 		t.Errorf("since %v, want 300 s", r[0].Since)
 	}
-	e.say(t, 1, 900, "10 of 60 min")
+	e.say(t, 1, 900, "Preheat, 10 min of 6 h")
 }
 
 func TestTheDrawInsTargetIsTheWeighIns(t *testing.T) {

@@ -90,6 +90,9 @@ type holdView struct {
 }
 
 func beginVacuumHold(s Start) Judge {
+	if s.Entry.At.Since-s.Began.Since > bridged {
+		s.Began = s.Entry.At // what the gauge said before a mark that came so late was never heard here
+	}
 	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, startPa: math.NaN()}
 	j.limit, _ = limit(s.Step, "limit")
 	j.start, _ = limit(s.Step, "start")
@@ -388,7 +391,11 @@ func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
 	switch {
 	case j.result == Passed || j.result == NotPassed:
 	case j.broken:
-		if j.result == "" {
+		switch {
+		case j.result != "":
+		case len(j.ss) == 0:
+			out = append(out, j.verdict(NotProven, "gauge", holdNoGauge()))
+		default:
 			out = append(out, j.verdict(NotProven, "gap", holdGap(j.clock.unknown)))
 		}
 	case t >= j.ends() && v.ok:

@@ -15,9 +15,13 @@ import (
 
 // step names as people say them at the beginning of a sentence.
 func stepWord(step string) string {
-	words := strings.ReplaceAll(step, "-", " ")
-	if words == "" {
+	words := step
+	switch step {
+	case "":
 		return "Step"
+	case "take-off", "draw-in", "weigh-in", "hand-over": // one word each
+	default:
+		words = strings.ReplaceAll(step, "-", " ")
 	}
 	return strings.ToUpper(words[:1]) + words[1:]
 }
@@ -176,6 +180,10 @@ func holdFailed(nowPa float64, limit Setting, t time.Duration, cause string) str
 		micronSI(nowPa), span(t), micron(limit.Value), limit.Source, causeWords[cause], causeAdvice[cause])
 }
 
+func holdNoGauge() string {
+	return "Vacuum hold not proven: no gauge was heard. Connect one and begin the hold again."
+}
+
 func holdGap(unknown bool) string {
 	if unknown {
 		return "Vacuum hold not proven: the box was off for a time that nobody knows. Begin the hold again."
@@ -272,6 +280,9 @@ func pounds(x float64) string {
 	oz := math.Round(x / poundKg * 16)
 	if oz < 0 {
 		return "-" + pounds(-x)
+	}
+	if oz < 16 {
+		return fmt.Sprintf("%.0f oz", oz)
 	}
 	return fmt.Sprintf("%.0f lb %.0f oz", math.Floor(oz/16), math.Mod(oz, 16))
 }
