@@ -18,7 +18,6 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
-	"crypto/tls"
 	"fmt"
 	"log/slog"
 	"net"
@@ -143,7 +142,7 @@ const (
 	sessionSeconds  = 24 * 3600 // a session outlives its connection by at most this
 	statusSeconds   = 24 * 3600 // between its own status topics, which nobody may read
 	boxUser         = "standwatch"
-	attemptsAtATime = 8
+	attemptsAtATime = 8 // wrong passwords a second, over all connections
 )
 
 // Broker is the running broker.
@@ -174,7 +173,7 @@ func Start(c Config, log *slog.Logger) (*Broker, error) {
 	limits.MaximumMessageExpiryInterval = 0
 	limits.SharedSubAvailable = 0
 	b.server = mochi.New(&mochi.Options{
-		Capabilities: limits, Logger: log,
+		Capabilities: limits, Logger: slog.New(chatter{log.Handler()}),
 		SysTopicResendInterval: statusSeconds,
 		// Large, since the box's own acknowledgements come by the thousand.
 		ClientNetReadBufferSize: 16 << 10, ClientNetWriteBufferSize: 16 << 10,
@@ -205,17 +204,6 @@ func (b *Broker) listen(id string, c Config) (address string, err error) {
 		return "", fmt.Errorf("the broker within the box cannot listen on %s: %w", c.Listen, err)
 	}
 	return l.Addr().String(), nil
-}
-
-func listener(c Config) (net.Listener, error) {
-	if c.Cert == "" {
-		return net.Listen("tcp", c.Listen)
-	}
-	pair, err := tls.LoadX509KeyPair(c.Cert, c.Key)
-	if err != nil {
-		return nil, err
-	}
-	return tls.Listen("tcp", c.Listen, &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12})
 }
 
 // Address is where it listens: host and port.

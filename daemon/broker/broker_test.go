@@ -2,9 +2,21 @@ package broker
 
 import (
 	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"encoding/pem"
+	"errors"
 	"fmt"
 	"log/slog"
+	"math/big"
+	"net"
+	"os"
+	"path/filepath"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
@@ -232,6 +244,92 @@ func TestRetainedIsBounded(t *testing.T) {
 		}
 	}
 }
+
+// A listener with a certificate is for others; the box's own clients stay on
+// loopback, without.
+func TestEncrypted(t *testing.T) {
+	t.Parallel()
+	cert, key, pool := certificate(t)
+	secret := filepath.Join(t.TempDir(), "secret")
+	if err := os.WriteFile(secret, []byte("from a file\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	b := start(t, Config{Cert: cert, Key: key, Users: []User{{Name: "gateway", Secret: secret, Publish: []string{"plant/#"}}}})
+	if b.Address() == b.OwnAddress() {
+		t.Error("the box's own clients would have to know the certificate")
+	}
+	c, in := connect(t, b, "gateway", "from a file", func(o *paho.ClientOptions) {
+		o.Servers = nil
+		o.AddBroker("tls://" + b.Address()).SetTLSConfig(&tls.Config{RootCAs: pool})
+	})
+	if !in {
+		t.Fatal("not let in")
+	}
+	publish(t, c, "plant/a", "1")
+	name, password := b.Credential()
+	if _, in := connect(t, b, name, password, func(o *paho.ClientOptions) {
+		o.Servers = nil
+		o.AddBroker("tcp://" + b.OwnAddress())
+	}); !in {
+		t.Error("the box's own client is not let in")
+	}
+}
+
+// certificate makes one for loopback that signs itself.
+func certificate(t *testing.T) (certFile, keyFile string, pool *x509.CertPool) {
+	t.Helper()
+	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := &x509.Certificate{
+		SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true,
+	}
+	der, err := x509.CreateCertificate(rand.Reader, c, c, &key.PublicKey, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keyDER, err := x509.MarshalECPrivateKey(key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	certPEM := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
+	certFile, keyFile = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	err = errors.Join(os.WriteFile(certFile, certPEM, 0o600),
+		os.WriteFile(keyFile, pem.EncodeToMemory(&pem.Block{Type: "EC PRIVATE KEY", Bytes: keyDER}), 0o600))
+	if err != nil {
+		t.Fatal(err)
+	}
+	pool = x509.NewCertPool()
+	pool.AppendCertsFromPEM(certPEM)
+	return certFile, keyFile, pool
+}
+
+// Who connects and says nothing is shown out; at most so many may stand in the door.
+func TestSilentConnections(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		here, there := net.Pipe()
+		c, err := door{one{there}}.Accept()
+		if err != nil {
+			t.Fatal(err)
+		}
+		begun := time.Now()
+		if _, err := c.Read(make([]byte, 1)); !errors.Is(err, os.ErrDeadlineExceeded) || time.Since(begun) != toIntroduce {
+			t.Errorf("%v after %s", err, time.Since(begun))
+		}
+		_, _ = here.Close(), there.Close()
+	})
+}
+
+// one is a listener on which one connection waits.
+type one struct{ conn net.Conn }
+
+func (o one) Accept() (net.Conn, error) { return o.conn, nil }
+func (o one) Close() error              { return nil }
+func (o one) Addr() net.Addr            { return o.conn.LocalAddr() }
 
 // A packet larger than any pack of readings ends its connection.
 func TestPacketSize(t *testing.T) {

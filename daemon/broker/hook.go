@@ -27,13 +27,11 @@ func (a *access) OnConnectAuthenticate(cl *mochi.Client, pk packets.Packet) bool
 	name := string(pk.Connect.Username)
 	if !a.right(name, pk.Connect.Password) {
 		a.log.Warn("broker: wrong user or password", "user", name, "from", cl.Net.Remote)
-		// Guessing is slow, and only so many may guess at once; a full house is turned away at once.
-		select {
-		case a.tries <- struct{}{}:
-			time.Sleep(wrongPasswordPause)
-			<-a.tries
-		default:
-		}
+		// Guessing is slow, however many guess at once; who knows the password
+		// does not wait behind them.
+		a.tries <- struct{}{}
+		time.Sleep(wrongPasswordPause)
+		<-a.tries
 		return false
 	}
 	if pk.Connect.WillFlag && !a.may(name, pk.Connect.WillTopic, true) {
