@@ -21,7 +21,7 @@ import (
 var liveParts = map[string][]string{
 	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "events", "actions", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
-	"point":  {"bar", "count", "pointnow", "state"},
+	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
 	"step":   {"bar", "count", "stepnow", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},

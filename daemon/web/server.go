@@ -170,18 +170,26 @@ func (s *screens) knownHost(hostport string) bool {
 	return err == nil && strings.EqualFold(hostport, u.Host)
 }
 
-// Serve answers on ln until ctx ends; open streams end with it.
-func Serve(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logger) error {
-	srv := &http.Server{
+// server gives nobody time to hold a connection for nothing.
+func server(ctx context.Context, h http.Handler, log *slog.Logger) *http.Server {
+	return &http.Server{
 		Handler:           h,
 		ReadHeaderTimeout: 5 * time.Second,
-		ReadTimeout:       15 * time.Second,
-		WriteTimeout:      30 * time.Second, // a stream sets its own at each event
+		ReadTimeout:       15 * time.Second, // a stream has its own limits
+		WriteTimeout:      30 * time.Second,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    16 << 10,
 		ErrorLog:          slog.NewLogLogger(log.Handler(), slog.LevelDebug),
 		BaseContext:       func(net.Listener) context.Context { return ctx },
 	}
+}
+
+// Serve answers on ln until ctx ends; open streams end with it.
+func Serve(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logger) error {
+	return serve(ctx, server(ctx, h, log), ln)
+}
+
+func serve(ctx context.Context, srv *http.Server, ln net.Listener) error {
 	stopped := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
 		defer close(stopped)

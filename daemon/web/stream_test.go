@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"log/slog"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -146,5 +148,30 @@ func TestAClosedPageGivesItsPlaceBack(t *testing.T) {
 	defer box.mu.Unlock()
 	if len(box.slots) != 0 {
 		t.Errorf("%d watchers are left", len(box.slots))
+	}
+}
+
+// The server's time-outs are for those who stall, not for a page left open.
+func TestAStreamOutlivesTheServersTimeouts(t *testing.T) {
+	box := newFakeBox("hold")
+	s := box.screens()
+	s.beat, s.ping = 10*time.Millisecond, 20*time.Millisecond
+	ctx, stop := context.WithCancel(t.Context())
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := server(ctx, s.handler(), slog.New(slog.DiscardHandler))
+	srv.ReadTimeout, srv.WriteTimeout = 100*time.Millisecond, 100*time.Millisecond
+	done := make(chan error, 1)
+	go func() { done <- serve(ctx, srv, ln) }()
+	c, leave := connect(t, "http://"+ln.Addr().String(), "page=now")
+	defer leave()
+	for begun := time.Now(); time.Since(begun) < 500*time.Millisecond; {
+		c.next() // fails when the stream ends
+	}
+	stop()
+	if err := <-done; err != nil {
+		t.Error(err)
 	}
 }

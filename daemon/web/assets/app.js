@@ -55,9 +55,24 @@
       // The browser tries again by itself, unless it was refused.
       if (stream && stream.readyState === EventSource.CLOSED) {
         stream = null;
-        setTimeout(listen, 5000);
+        refused();
+        setTimeout(listen, 10000);
       }
     };
+  }
+
+  // A refused stream does not say why; asking for it by hand does.
+  async function refused() {
+    const leave = new AbortController();
+    try {
+      const r = await fetch(body.dataset.stream, { signal: leave.signal });
+      if (r.status !== 503) return;
+      body.classList.add("lostbox", "full");
+      lost.hidden = false;
+      lost.textContent = body.dataset.full;
+      redraw();
+    } catch (e) { // no box: the page will say that it is lost
+    } finally { leave.abort(); }
   }
 
   function silent() {
@@ -77,7 +92,7 @@
 
   function found() {
     if (!body.classList.contains("lostbox")) return;
-    body.classList.remove("lostbox");
+    body.classList.remove("lostbox", "full");
     lost.hidden = true;
     lost.textContent = "";
     redraw();
@@ -85,7 +100,7 @@
 
   function watch() {
     const age = Math.floor((Date.now() - heard) / 1000);
-    if (!body.dataset.stream || document.hidden || age < 6) return;
+    if (!body.dataset.stream || document.hidden || age < 6 || body.classList.contains("full")) return;
     const first = !body.classList.contains("lostbox");
     body.classList.add("lostbox");
     const text = body.dataset.lost.replace("{clock}", clock).replace("{age}", span(age));
