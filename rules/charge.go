@@ -76,19 +76,22 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 			return j.follow(j.ledger.clock.newest)
 		}
 	case *Told:
-		// The weigh-in goes on from what the draw-in drew, also where nobody ended that.
-		ends := b.Kind == "end" && b.Name == j.step.Name
-		goesOn := b.Kind == "begin" && b.Name == "weigh-in" && j.step.Name == "draw-in"
 		switch {
 		case j.handedOver:
-		case goesOn:
+		case goesOn(j.step.Name, b):
 			j.handedOver = true
 			return append([]Finding{j.verdict()}, j.letGo()...)
-		case ends:
+		case b.Kind == "end" && b.Name == j.step.Name:
 			return []Finding{j.verdict()}
 		}
 	}
 	return nil
+}
+
+// goesOn reports whether a mark begins the weigh-in that goes on from this
+// draw-in, also where nobody has ended that.
+func goesOn(step string, b *Told) bool {
+	return step == "draw-in" && b.Kind == "begin" && b.Name == "weigh-in"
 }
 
 // letGo clears what is up: the weigh-in's judge speaks from now on.

@@ -272,7 +272,7 @@ func (p *platform) breakSegment() {
 		flowed := max(0, p.rate) * gap.Seconds()
 		p.closedKg += flowed
 		p.lostKg += flowed
-		p.lostHi += gapHigh * flowed
+		p.lostHi += float64(gapHigh * flowed)
 	case fall > 0 && fall < 2 && math.Abs(p.pending[0].v) > emptyKg:
 		p.doubtKg += fall // a shift, or a gulp too fast to be one
 	}

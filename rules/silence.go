@@ -220,10 +220,12 @@ var ScaleSilent = Rule{
 const scaleWake = 60 * time.Second
 
 type scaleSilent struct {
-	scales []*scaleQuiet
-	ledger *ledger
-	target Setting
-	aimed  bool
+	scales     []*scaleQuiet
+	ledger     *ledger
+	step       string
+	target     Setting
+	aimed      bool
+	handedOver bool // a weigh-in has taken over from this draw-in
 }
 
 type scaleQuiet struct {
@@ -232,7 +234,7 @@ type scaleQuiet struct {
 }
 
 func beginScaleSilent(s Start) Judge {
-	j := &scaleSilent{ledger: beginLedger(s)}
+	j := &scaleSilent{ledger: beginLedger(s), step: s.Step.Name}
 	j.target, j.aimed = limit(s.Step, "target")
 	for _, p := range s.Points {
 		q := &scaleQuiet{}
@@ -244,7 +246,17 @@ func beginScaleSilent(s Start) Judge {
 
 func (j *scaleSilent) Next(e Entry) (out []Finding) {
 	j.ledger.Next(e)
+	if j.handedOver {
+		return nil
+	}
 	switch b := e.Body.(type) {
+	case *Told:
+		if goesOn(j.step, b) {
+			j.handedOver = true
+			for _, q := range j.scales {
+				out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: chargeHandedOver()})
+			}
+		}
 	case *Started:
 		for _, q := range j.scales {
 			q.heard, q.speaks, q.cleared = e.At.Since, false, 0
@@ -294,6 +306,9 @@ func (q *scaleQuiet) next() (time.Duration, bool) {
 func (j *scaleSilent) standing() charge { return j.ledger.charge(j.target, j.aimed) }
 
 func (j *scaleSilent) Due() (due time.Duration, ok bool) {
+	if j.handedOver {
+		return 0, false
+	}
 	for _, q := range j.scales {
 		if d, wanted := q.next(); wanted && (!ok || d < due) {
 			due, ok = d, true

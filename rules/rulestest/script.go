@@ -412,9 +412,13 @@ func Print(fs []rules.Finding) string {
 			boot = fmt.Sprintf("boot %d, ", f.At.Boot)
 		}
 		fmt.Fprintf(&b, "%s%v %s", boot, f.At.Since-uptime, f.Edge)
-		words := []string{f.Urgency.String(), f.Flag, f.Step, f.Subject}
+		step := f.Step
+		if f.System != "" {
+			step = f.System + "/" + step
+		}
+		words := []string{f.Urgency.String(), f.Flag, step, f.Subject}
 		if f.Edge == rules.Given {
-			words = []string{f.Step, f.Unit, f.Result, f.Cause}
+			words = []string{step, f.Unit, f.Result, f.Cause}
 		}
 		for _, w := range words {
 			if w != "" {
