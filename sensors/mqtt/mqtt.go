@@ -14,6 +14,41 @@
 // it holds at every change; where a long backlog makes that too slow, a larger
 // autosave_interval is the number of changes that its own power cut can take.
 //
+// # Settings
+//
+// A broker:
+//
+//	brokers:
+//	  - name: site
+//	    url: tls://broker.example.org:8883   # tcp://, mqtt://, tls:// or mqtts://
+//	    user: box
+//	    password_file: broker.password       # read at each attempt; paths are beside the site file
+//	    ca_file: site-ca.pem                 # a private authority, instead of the system's
+//	    client_cert_file: box.pem            # where the broker asks for one
+//	    client_key_file: box.key
+//	    retry: 5s                            # between attempts while it was never reached
+//
+// A point, on its own topic or sharing one (wildcards are refused: a point is one
+// instrument):
+//
+//	mqtt:
+//	  broker: site                # may be left out where there is only one
+//	  topic: plant/gauge
+//	  format: json                # plain, json, senml; json where value is given, else plain
+//	  value: /p                   # these are JSON Pointers (RFC 6901)
+//	  unit: /unit                 # else the point's unit
+//	  time: /t                    # the instrument's own time
+//	  time_format: auto           # rfc3339, unix (seconds, perhaps with a fraction), unix-ms; auto:
+//	                              # numbers from 1e11 are milliseconds
+//	  seq: /n                     # its own count of readings
+//	  battery: /bat               # senml: the resolved name of the battery's record
+//	  battery_unit: "%"           # or 1; else up to 1 is a ratio, above it a percentage
+//	  battery_low: 20 %           # below it readings are suspect, and stand (common practice)
+//	  battery_topic: plant/gauge/battery
+//	  fault: /error               # true, not zero, not empty: failed, with the text as the reason
+//	  name: urn:dev:mac:0024befffe804ff1:p     # senml: the resolved name of the point's records
+//	  availability: {topic: plant/gauge/status, online: online, offline: offline}
+//
 // # What counts as measured now
 //
 // A retained message is a copy of unknown age. With a time of its own it is a

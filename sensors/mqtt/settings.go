@@ -22,17 +22,7 @@ type settings struct {
 	retry    time.Duration
 }
 
-// readBroker reads
-//
-//	brokers:
-//	  - name: site
-//	    url: tls://broker.quayside.example:8883   # tcp, mqtt, tls or mqtts
-//	    user: box
-//	    password_file: broker.password            # beside this file
-//	    ca_file: site-ca.pem                      # a private authority
-//	    client_cert_file: box.pem
-//	    client_key_file: box.key
-//	    retry: 5s                                 # between attempts while it was never reached
+// readBroker reads a broker's entry, as the package comment has it.
 func readBroker(n sensors.Node, faults *[]error) settings {
 	d := sensors.Decode(n, faults)
 	d.Text("name", "")
@@ -148,22 +138,7 @@ type availability struct {
 	online, offline string
 }
 
-// readFeed reads a point's own settings:
-//
-//	mqtt:
-//	  broker: site                # may be left out where there is only one
-//	  topic: plant/gauge
-//	  format: json                # plain, json, senml; json where value is given
-//	  value: /p                   # JSON Pointers (RFC 6901)
-//	  unit: /unit
-//	  time: /t                    # the instrument's own time
-//	  time_format: auto           # rfc3339, unix (seconds), unix-ms
-//	  seq: /n
-//	  battery: /bat
-//	  battery_low: 20 %
-//	  fault: /error
-//	  name: urn:dev:mac:0024befffe804ff1:p   # senml: resolved name of the record
-//	  availability: {topic: plant/gauge/status, online: online, offline: offline}
+// readFeed reads a point's own settings, as the package comment has them.
 func readFeed(p sensors.Point, faults *[]error) *feed {
 	d := sensors.Decode(p.Settings, faults)
 	d.Text("broker", "")
