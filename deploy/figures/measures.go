@@ -149,7 +149,7 @@ func drainInto(b bench, payload string, messages, readings int, nth func(int) me
 	if err != nil {
 		return d, err
 	}
-	defer os.RemoveAll(x.dir)
+	defer x.close()
 	if err := x.start(b); err != nil {
 		return d, err
 	}
@@ -254,7 +254,7 @@ func startOnce(ctx context.Context, b bench, m *mosquitto) (time.Duration, error
 	if err != nil {
 		return 0, err
 	}
-	defer os.RemoveAll(x.dir)
+	defer x.close()
 	begun := time.Now()
 	if err := x.start(b); err != nil {
 		return 0, err
@@ -318,7 +318,7 @@ func steady(b bench) error {
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(x.dir)
+	defer x.close()
 	if err := x.start(b); err != nil {
 		return err
 	}
@@ -364,7 +364,7 @@ func flagDelay(b bench) error {
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(x.dir)
+	defer x.close()
 	if err := x.start(b); err != nil {
 		return err
 	}

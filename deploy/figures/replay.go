@@ -22,7 +22,7 @@ func replay(b bench) error {
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(x.dir)
+	defer x.close()
 	rows := 10 * b.messages
 	log := filepath.Join(x.dir, "log.csv")
 	if err := writeLog(log, rows); err != nil {

@@ -63,6 +63,15 @@ func (x *box) start(b bench) error {
 	return err
 }
 
+// close ends what is still running and takes the folder away.
+func (x *box) close() {
+	if x.proc != nil && x.proc.cmd.ProcessState == nil {
+		_ = x.proc.cmd.Process.Kill() // a measure has failed
+		_ = x.proc.cmd.Wait()
+	}
+	_ = os.RemoveAll(x.dir) // what stays goes with the bench's own folder
+}
+
 // reader opens the box's journal, waiting until it is there.
 func (x *box) reader(ctx context.Context) (*journal.Reader, error) {
 	for {
