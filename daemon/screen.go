@@ -263,6 +263,27 @@ func (d *Daemon) Tell(ctx context.Context, told rules.Told) error {
 	}
 }
 
+// Ready waits until every broker and bus works: what is published before the
+// box has subscribed reaches nobody.
+func (d *Daemon) Ready(ctx context.Context) error {
+	t := time.NewTicker(20 * time.Millisecond)
+	defer t.Stop()
+	for {
+		ready := true
+		for _, x := range d.devices.list() {
+			ready = ready && x.OK
+		}
+		if ready {
+			return nil
+		}
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
 // Kept waits until everything whose own time is at or before a moment (Unix
 // ms) is committed and judged.
 func (d *Daemon) Kept(ctx context.Context, unixMs int64) error {

@@ -104,7 +104,10 @@ func (d demo) play(ctx context.Context, player simulate.Player, night *simulate.
 	go func() { printed <- d.print(printCtx) }()
 
 	begun := time.Now()
-	err := player.Play(ctx, night)
+	err := d.box.Ready(ctx)
+	if err == nil {
+		err = player.Play(ctx, night)
+	}
 	if err == nil && !d.Once {
 		fmt.Fprintf(d.o.out, "\nThe night is over. The pages stay until Ctrl-C.\n")
 		<-ctx.Done()
