@@ -109,7 +109,7 @@ func judge(t *testing.T, site *config.Site, seed uint64, scenario string) ([]rul
 		seq++
 		found = append(found, engine.Next(rules.Entry{Seq: seq, At: now, Body: b})...)
 	}
-	start := begin.Add(-time.Second)
+	start := begin.Add(-time.Second) // as Night.Begin
 	now.Boot = 1
 	feed(&rules.Started{})
 	feed(&rules.Clocked{Wall: start.UnixMilli(), Source: "simulated", Proven: true})

@@ -90,8 +90,8 @@ func New(seed uint64, scenario string) (*Night, error) {
 	return n, nil
 }
 
-// Begin is the site's time at the night's start.
-func (n *Night) Begin() time.Time { return n.begin }
+// Begin is the site's time just before the first message.
+func (n *Night) Begin() time.Time { return n.begin.Add(-time.Second) }
 
 // Scenario is the story played.
 func (n *Night) Scenario() Scenario { return n.scenario }
