@@ -39,11 +39,11 @@ type chart struct {
 
 // limitLine is a limit with its name and source; the forbidden side is hatched.
 type limitLine struct {
-	At     float64 `json:"at"`
-	Label  string  `json:"label"`
-	Source string  `json:"source"`
-	Below  bool    `json:"below"` // what is forbidden lies below
-	From   int64   `json:"from"`  // Unix ms, whence it is forbidden; 0: all along
+	At     float64  `json:"at"`
+	Label  string   `json:"label"`
+	Source []string `json:"source"` // in lines
+	Side   string   `json:"side"`   // the forbidden one: above, below, or empty
+	From   int64    `json:"from"`   // Unix ms, whence it is forbidden; 0: all along
 }
 
 type trendPlace struct {
@@ -153,13 +153,13 @@ func (c *chart) axes(zone *time.Location, most int) {
 	}
 	if l := c.Limit; l != nil { // at the edge it would hide its forbidden side
 		switch {
-		case l.Below && low == l.At && c.Log:
+		case l.Side == "below" && low == l.At && c.Log:
 			low *= 0.95
-		case l.Below && low == l.At:
+		case l.Side == "below" && low == l.At:
 			low -= max((high-low)/10, math.Abs(low)/100)
-		case !l.Below && high == l.At && c.Log:
+		case l.Side == "above" && high == l.At && c.Log:
 			high *= 1.05
-		case !l.Below && high == l.At:
+		case l.Side == "above" && high == l.At:
 			high += max((high-low)/10, math.Abs(high)/100)
 		}
 	}
@@ -210,13 +210,17 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	d, _ := c.dressed(p.Quantity, p.Unit)
 	if l := st.Outlook.Limit; l != nil {
-		ch.Limit = &limitLine{At: d.value(l.Value), Below: forbiddenBelow(st.Name), Label: s.words.say("curve.limit", d.text(l.Value)), Source: l.Source}
+		ch.Limit = &limitLine{At: d.value(l.Value), Side: forbidden[st.Name], Source: lines(l.Source)}
+		ch.Limit.Label = s.words.say("curve.limit", d.text(l.Value))
+		if ch.Limit.Side == "" {
+			ch.Limit.Label = s.words.say("curve.target", d.text(l.Value))
+		}
 		if p.Role == "charging-scale" {
 			// The weight to stop at is this cylinder's; what stood on the scale
 			// before it has nothing to do with that.
-			ch.Limit.Label, ch.Limit.From = s.words.say("curve.target", d.text(l.Value)), ch.lastMs()
+			ch.Limit.Label, ch.Limit.From = s.words.say("curve.target-scale", d.text(l.Value)), ch.lastMs()
 			if _, source, ok := strings.Cut(l.Source, "; "); ok {
-				ch.Limit.Source = source // the sentence above says how much is charged then
+				ch.Limit.Source = lines(source) // the sentence above says how much is charged then
 			}
 		}
 	}
@@ -268,11 +272,23 @@ func stepWindow(snap Snapshot, st Step) (from, to int64) {
 	return begin.UnixMilli(), end.Add(end.Sub(begin) / 50).UnixMilli()
 }
 
-// forbiddenBelow tells on which side of its limit a step fails: a sealed
-// pressure falls, and so does the weight of a cylinder that gives.
-func forbiddenBelow(step string) bool {
-	return step == "pressure-test" || step == "draw-in" || step == "weigh-in"
+// lines breaks a source so that it stands beside its limit on a phone.
+func lines(text string) []string {
+	const most = 38
+	var ls []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && len(line)+1+len(word) > most {
+			ls, line = append(ls, line), ""
+		}
+		line = strings.TrimSpace(line + " " + word)
+	}
+	return append(ls, line)
 }
+
+// forbidden is the side of its line on which a step fails, or on which too much
+// is charged: a cylinder's weight falls. Other lines are only to be reached.
+var forbidden = map[string]string{"vacuum-hold": "above", "draw-in": "below", "weigh-in": "below"}
 
 // events are the edges and marks within a step, oldest first.
 func (s *screens) events(snap Snapshot, st Step, from, to int64) []event {

@@ -163,13 +163,13 @@ func TestTimeAxisIsInTheSitesDay(t *testing.T) {
 }
 
 func TestALimitLeavesRoomForItsForbiddenSide(t *testing.T) {
-	for _, below := range []bool{false, true} {
+	for _, side := range []string{"above", "below"} {
 		for _, log := range []bool{false, true} {
 			y := 500.0
-			c := &chart{From: 0, To: 1000, Log: log, Times: []int64{1}, Y: []*float64{&y}, Limit: &limitLine{At: 500, Below: below}}
+			c := &chart{From: 0, To: 1000, Log: log, Times: []int64{1}, Y: []*float64{&y}, Limit: &limitLine{At: 500, Side: side}}
 			c.axes(time.UTC, 6)
-			if below && c.Low >= 500 || !below && c.High <= 500 {
-				t.Errorf("log %v, below %v: axis %g to %g hides the forbidden side of 500", log, below, c.Low, c.High)
+			if side == "below" && c.Low >= 500 || side == "above" && c.High <= 500 {
+				t.Errorf("log %v, %s: axis %g to %g hides the forbidden side of 500", log, side, c.Low, c.High)
 			}
 		}
 	}
@@ -196,7 +196,7 @@ func goldenChart() *chart {
 		}
 	}
 	c.series(samples, time.Minute, 600, micron, zone)
-	c.Limit = &limitLine{At: 500, Label: "limit 500 micron", Source: "site file"}
+	c.Limit = &limitLine{At: 500, Label: "limit 500 micron", Source: []string{"site file"}, Side: "above"}
 	for _, m := range []float64{21, 40, 60} {
 		v := 250 + 170*(1-math.Exp(-m/20))
 		c.Trend = append(c.Trend, trendPlace{at(m), v * (1 - (m-20)/400), v, v * (1 + (m-20)/400)})
@@ -210,7 +210,7 @@ func goldenChart() *chart {
 // its band, the limit hatched above, a widening projection, old data hatched.
 func TestPictureOfACurve(t *testing.T) {
 	falling := goldenChart()
-	falling.Log, falling.Limit = false, &limitLine{At: 300, Label: `<limit> "300"`, Source: "a & b", Below: true}
+	falling.Log, falling.Limit = false, &limitLine{At: 300, Label: `<limit> "300"`, Source: []string{"a & b", "second line"}, Side: "below"}
 	falling.axes(zone, 6)
 	for name, c := range map[string]*chart{"hold.svg": goldenChart(), "falling.svg": falling} {
 		got := strings.ReplaceAll(string(c.svg(720, 320, "gauge during vacuum hold")), "><", ">\n<") + "\n"

@@ -14,7 +14,7 @@ func (s *screens) curve(w http.ResponseWriter, r *http.Request) {
 	if n, err := strconv.Atoi(q.Get("most")); err == nil && n >= 2 && n <= 2000 {
 		most = n
 	}
-	snap, units := s.now(), unitsOf(r)
+	snap, units := s.box.Now(), unitsOf(r)
 	var ch *chart
 	var err error
 	if name := q.Get("step"); name != "" {

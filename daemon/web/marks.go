@@ -37,7 +37,7 @@ type confirmView struct {
 // confirmPage asks, in a sentence that says what will be recorded.
 func (s *screens) confirmPage(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
-	snap := s.now()
+	snap := s.box.Now()
 	do, step := q.Get("do"), q.Get("step")
 	system, ok := s.knownStep(snap, q.Get("system"), step)
 	if !ok || do != "begin" && do != "end" {
@@ -123,7 +123,7 @@ type option struct {
 
 func (s *screens) markPage(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
-	snap := s.now()
+	snap := s.box.Now()
 	name := r.PathValue("mark")
 	m, ok := s.markForm(snap, name, q.Get("system"), q.Get("step"))
 	if !ok {
@@ -179,7 +179,7 @@ func (s *screens) postMark(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusBadRequest, "refused.form")
 		return
 	}
-	snap := s.now()
+	snap := s.box.Now()
 	told, done, problem := s.told(snap, r.PostForm)
 	if problem != "" {
 		s.again(w, r, snap, problem)
@@ -400,7 +400,7 @@ func (s *screens) ackPage(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusForbidden, "refused.ack")
 		return
 	}
-	v := s.frame(r, "ack", s.now())
+	v := s.frame(r, "ack", s.box.Now())
 	v.Path = "/"
 	v.Body = ackView{s.words.name("flag", f.Flag), f.Text, q.Get("id"), q.Get("key")}
 	s.write(w, http.StatusOK, "ack", v)

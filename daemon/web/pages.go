@@ -91,7 +91,7 @@ func (s *screens) write(w http.ResponseWriter, status int, page string, v view) 
 
 // refuse answers with a page that says what is wrong and what to do.
 func (s *screens) refuse(w http.ResponseWriter, r *http.Request, status int, key string) {
-	v := s.frame(r, "lost", s.now())
+	v := s.frame(r, "lost", s.box.Now())
 	v.Title = s.words.say("refused.title")
 	v.Body = titled{v.Title, s.words.say(key)}
 	s.write(w, status, "lost", v)
@@ -158,7 +158,7 @@ func seenAt(r *http.Request, page string) string {
 
 // look builds a page's view of this moment.
 func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
-	snap := s.now()
+	snap := s.box.Now()
 	v := s.frame(r, page, snap)
 	q := url.Values{"page": {page}}
 	if system := r.URL.Query().Get("system"); system != "" {
@@ -197,27 +197,6 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 	}
 	v.Query = q.Encode()
 	return v, http.StatusOK
-}
-
-// now is how everything stands. A step that no judge gives a figure shows the
-// newest value of the instrument it is watched by.
-func (s *screens) now() Snapshot {
-	snap := s.box.Now()
-	snap.Running = slices.Clone(snap.Running)
-	for i := range snap.Running {
-		st := &snap.Running[i]
-		if st.Outlook.Point != "" || st.Outlook.HasFig {
-			continue
-		}
-		for _, p := range snap.Points {
-			if p.Role != "" && p.Role == watchedBy[st.Name] && p.System == st.System {
-				st.Outlook.Point, st.Outlook.Quantity = p.Name, p.Quantity
-				st.Outlook.Figure, st.Outlook.HasFig, st.FigureAt = p.Value, p.Health.Usable() && !p.Taken.IsZero(), p.Taken
-				break
-			}
-		}
-	}
-	return snap
 }
 
 // named is a name from the path, or in a stream from the query.
@@ -406,21 +385,14 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	return n
 }
 
-// urgency orders the steps under way: first what should wake somebody, then
-// what is nearest its end, then what was begun last.
+// urgency is that of the step's gravest open flag. Among equals the step begun
+// last comes first: preheat, say, is begun early and only waits.
 func (s Snapshot) urgency(st Step) int {
 	u := 0
 	for _, f := range s.Flags {
 		if f.Step == st.Name && f.System == st.System {
 			u = max(u, 1+int(f.Urgency))
 		}
-	}
-	u *= 1 << 20
-	if st.Outlook.HasFig {
-		u += 1 << 18
-	}
-	if left := st.Outlook.Left; left > 0 {
-		u += max(0, 1<<17-int(left/time.Second))
 	}
 	return u
 }
@@ -822,7 +794,7 @@ func (s *screens) next(snap Snapshot) *stepRow {
 	return nil
 }
 
-type limitRow struct{ Name, Text, Source string }
+type limitRow struct{ Name, Text, Source, Doc string }
 
 type linkRow struct{ URL, Title string }
 
@@ -857,7 +829,7 @@ func (s *screens) stepPage(snap Snapshot, v view, system, name string) stepPageV
 	} else if st, ok := snap.past(system, name); ok {
 		p.Verdicts = s.verdicts(snap, v.Units, st.Verdicts)
 	}
-	p.Limits = s.limitRows(limits)
+	p.Limits = s.limitRows(v.Units, name, limits)
 	own, common := marksFor(name)
 	p.Own, p.Common = s.markLinks(own, system, name), s.markLinks(common, system, name)
 	if slices.Contains(commanded, name) {
@@ -866,13 +838,36 @@ func (s *screens) stepPage(snap Snapshot, v view, system, name string) stepPageV
 	return p
 }
 
-func (s *screens) limitRows(limits map[string]rules.Setting) []limitRow {
+// limitRows are a step's settings in the order of the table of limits.
+func (s *screens) limitRows(c choice, step string, settings map[string]rules.Setting) []limitRow {
 	var rows []limitRow
-	for key, l := range limits {
-		rows = append(rows, limitRow{s.words.name("limit", key), l.Text, l.Source})
+	for _, l := range rules.Limits() {
+		if set, ok := settings[l.Key]; ok && l.Step == step {
+			rows = append(rows, limitRow{s.words.name("limit", l.Key), s.setting(c, l, set), set.Source, l.Doc})
+		}
 	}
-	slices.SortFunc(rows, func(a, b limitRow) int { return strings.Compare(a.Name, b.Name) })
 	return rows
+}
+
+// setting shows a limit's value with its unit.
+func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
+	switch l.Dimension {
+	case sensors.Times:
+		return s.words.span(time.Duration(set.Value * float64(time.Second)))
+	case sensors.Masses:
+		return pair(c.both(sensors.Mass, "kg", set.Value))
+	case sensors.Temperatures:
+		return pair(c.both(sensors.Temperature, "C", set.Value))
+	case sensors.Differences:
+		_, text := c.keyed("_k", set.Value)
+		return text
+	case sensors.Pressures:
+		if l.Quantity == sensors.Vacuum {
+			return pair(c.both(sensors.Vacuum, "micron", set.Value))
+		}
+		return pair(c.both(sensors.Pressure, "psi", set.Value))
+	}
+	return set.Text
 }
 
 func (s *screens) markLinks(ms []markKind, system, step string) []linkRow {

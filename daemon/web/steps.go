@@ -47,16 +47,6 @@ var commands = []string{"off", "fan", "cool", "heat"}
 // commanded are the steps during which indoor units are asked to do things.
 var commanded = []string{"trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"}
 
-// watchedBy is the role of the instrument by which a person follows a step.
-var watchedBy = map[string]string{
-	"pressure-test": "test-pressure",
-	"evacuation":    "vacuum-gauge",
-	"vacuum-hold":   "vacuum-gauge",
-	"draw-in":       "charging-scale",
-	"weigh-in":      "charging-scale",
-	"preheat":       "oil-sump",
-}
-
 func markByName(name string) (markKind, bool) {
 	for _, m := range markKinds {
 		if m.Name == name {

@@ -89,20 +89,23 @@ func (p plot) limit(b *strings.Builder) {
 		return
 	}
 	y := p.y(p.Limit.At)
-	left, top, bottom := max(p.left, p.x(float64(p.Limit.From))), p.top, y
-	if p.Limit.Below {
-		top, bottom = y, p.bottom
+	switch left := max(p.left, p.x(float64(p.Limit.From))); p.Limit.Side {
+	case "above":
+		p.hatch(b, "forbidden", left, p.top, p.right, y, 8, false)
+	case "below":
+		p.hatch(b, "forbidden", left, y, p.right, p.bottom, 8, false)
 	}
-	p.hatch(b, "forbidden", left, top, p.right, bottom, 8, false)
 	// Name and source stand on the forbidden side, where there should be no
 	// curve, if that has room.
-	first := y + 16
-	if above := y - p.top; above > 40 && (!p.Limit.Below || p.bottom-y < 40) {
-		first = y - 22
+	first, room := y+16, 16*float64(len(p.Limit.Source))+24
+	if y-p.top > room && (p.Limit.Side == "above" || p.bottom-y < room) {
+		first = y - room + 18
 	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
 	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first, html.EscapeString(p.Limit.Label))
-	fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first+16, html.EscapeString(p.Limit.Source))
+	for i, line := range p.Limit.Source {
+		fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first+16*float64(i+1), html.EscapeString(line))
+	}
 }
 
 func (p plot) trend(b *strings.Builder) {

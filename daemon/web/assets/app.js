@@ -301,9 +301,10 @@
     limit(u, ctx, b, px, x) {
       const l = this.chart.limit, y = this.at(u, l.at);
       const right = b.left + b.width, bottom = b.top + b.height;
-      const room = 40 * px;
+      const room = (16 * l.source.length + 24) * px;
       ctx.globalAlpha = 0.6;
-      hatch(ctx, x(l.from || this.chart.from), l.below ? y : b.top, right, l.below ? bottom : y, 8 * px, css("--hatch"), 0.8 * px);
+      const below = l.side === "below";
+      if (l.side) hatch(ctx, x(l.from || this.chart.from), below ? y : b.top, right, below ? bottom : y, 8 * px, css("--hatch"), 0.8 * px);
       ctx.globalAlpha = 1;
       ctx.strokeStyle = css("--ink");
       ctx.lineWidth = 2 * px;
@@ -313,13 +314,13 @@
       ctx.lineTo(right, y);
       ctx.stroke();
       ctx.setLineDash([]);
-      const up = y - b.top > room && (!l.below || bottom - y < room);
-      const first = up ? y - 36 * px : y + 5 * px;
+      const up = y - b.top > room && (l.side === "above" || bottom - y < room);
+      const first = up ? y - room + 4 * px : y + 5 * px;
       ctx.textAlign = "right";
       ctx.textBaseline = "top";
       ctx.lineWidth = 4 * px;
       ctx.strokeStyle = css("--leaf");
-      for (const [text, dy, colour, weight] of [[l.label, 0, "--ink", "600"], [l.source, 16 * px, "--soft", "400"]]) {
+      for (const [text, dy, colour, weight] of [[l.label, 0, "--ink", "600"], ...l.source.map((line, i) => [line, 16 * (i + 1) * px, "--soft", "400"])]) {
         ctx.font = weight + " " + 13 * px + "px system-ui, sans-serif";
         ctx.fillStyle = css(colour);
         ctx.strokeText(text, right - 5 * px, first + dy);
