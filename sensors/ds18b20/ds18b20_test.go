@@ -346,3 +346,40 @@ func TestSettingsFaults(t *testing.T) {
 		}
 	}
 }
+
+// Whatever comes over the wire, a reading is a value or a reason.
+func FuzzScratchpad(f *testing.F) {
+	for _, s := range []string{"98 01 4B 46 7F FF 08 10 22", "50 05 4B 46 7F FF 0C 10 1C", "FF FF FF FF FF FF FF FF FF", "00 00 00 00 00 00 00 00 00"} {
+		b, err := hex.DecodeString(strings.ReplaceAll(s, " ", ""))
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(b, 20.0)
+	}
+	f.Fuzz(func(t *testing.T, b []byte, last float64) {
+		var p [9]byte
+		copy(p[:], b)
+		if whole(p) != "" {
+			return
+		}
+		r := reading("p", p, last, true)
+		failed := r.Health.Grade == sensors.Failed
+		if failed && r.Value != 0 || (r.Health.Grade == sensors.Good) != (r.Health.Reason == "") || !failed && !(r.Value >= -55 && r.Value <= 125) {
+			t.Errorf("% x: %+v", p, r)
+		}
+	})
+}
+
+// A code that is taken is one of this chip's, with its check sum.
+func FuzzROM(f *testing.F) {
+	for _, s := range []string{probe, "0xd70316a2794bff28", "28-", "0x", "-", "28-0000000000000"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		rom, want := parseROM(s)
+		b := bytesOf(rom)
+		if want == "" && (b[0] != family || !onewire.CheckCRC(b[:])) {
+			t.Errorf("%q is taken as %x", s, rom)
+		}
+	})
+}

@@ -155,7 +155,7 @@ func TestResumedSession(t *testing.T) {
 	}{
 		"fence":     {miniature{present: true}, old + "a=suspect(queued)3  " + live},
 		"fenceless": {miniature{present: true, fenceless: true}, old + "a=3 " + live},                       // the limit of it
-		"mute":      {miniature{present: true, mute: true}, old + "a=suspect(queued)3 a=suspect(queued)4 "}, // for 10 s
+		"mute":      {miniature{present: true, mute: true}, old + "a=suspect(queued)3 a=suspect(queued)4 "}, // for half a minute
 		"new":       {miniature{}, "a=1 a=2 a=3  " + live},
 	} {
 		synctest.Test(t, func(t *testing.T) {

@@ -173,3 +173,25 @@ func TestLinkWriteTimeout(t *testing.T) {
 		}
 	})
 }
+
+// Whatever a broker sends, and however it is cut, the same packets are seen.
+func FuzzFrames(f *testing.F) {
+	f.Add(encode(f, connack(true), publication("t", "1", 1), suback(1, 1)), uint8(3))
+	f.Add([]byte{0x30, 0xff, 0xff, 0xff, 0xff, 0xff}, uint8(1))
+	f.Add([]byte{0x30, 0, 0x30, 0x80, 0}, uint8(2))
+	f.Fuzz(func(t *testing.T, stream []byte, piece uint8) {
+		see := func(n int) string {
+			var f frames
+			got := ""
+			for rest := stream; len(rest) > 0; {
+				m := min(n, len(rest))
+				f.walk(rest[:m], func(kind, first byte) { got += string([]byte{kind, first}) })
+				rest = rest[m:]
+			}
+			return got
+		}
+		if a, b := see(len(stream)+1), see(int(piece)+1); a != b {
+			t.Errorf("% x: whole %q, in pieces of %d %q", stream, a, int(piece)+1, b)
+		}
+	})
+}

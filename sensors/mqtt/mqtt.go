@@ -88,7 +88,6 @@ import (
 
 	"github.com/cespare/xxhash/v2"
 	paho "github.com/eclipse/paho.mqtt.golang"
-	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"standwatch/sensors"
 )
@@ -111,8 +110,6 @@ const (
 	connectTimeout = 10 * time.Second
 	longestRetry   = 20 * time.Second
 	lastWords      = 500 * time.Millisecond // for acknowledgements still due when stopping: two commits
-	fencePatience  = 10 * time.Second
-	longestBacklog = 15 * time.Minute // 65,535 messages at 80 a second: 20 in flight, four commits a second
 )
 
 // source is one broker with all its points.
@@ -338,69 +335,6 @@ func (s *source) subscribe(c paho.Client) {
 	s.status(true, fmt.Sprintf("Broker %s: connected, %d topics.", s.name, len(s.topics)))
 }
 
-// raiseFence publishes a message to ourselves. It comes back behind everything
-// that was queued for us; what comes after it is live.
-//
-// The box's user may lack the right to publish it, for which MQTT 3.1.1 has no
-// answer: some brokers then swallow the message, others (mosquitto 2.0.11 is one) close
-// the connection. Where the first one is met so, no other is tried, and a backlog ends
-// with the answer to the subscription.
-func (s *source) raiseFence(c paho.Client, l *link) (connected bool) {
-	if !l.resumed.Load() {
-		l.caughtUp() // nothing was queued; the fence only shows whether fences work here
-	}
-	if s.fence.denied.Load() {
-		l.caughtUp()
-		return true
-	}
-	token := c.Publish(s.fence.topic, 1, false, l.nonce)
-	go s.awaitFence(l)
-	select {
-	case <-token.Done():
-	case <-time.After(connectTimeout): // whatever it means, what is subscribed to still comes
-	case <-l.closed:
-		return false
-	}
-	return true
-}
-
-func (s *source) awaitFence(l *link) {
-	patience := s.fence.patience
-	if s.fence.works.Load() {
-		patience = longestBacklog
-	}
-	t := time.NewTimer(patience)
-	defer t.Stop()
-	select {
-	case <-l.fenced:
-		return
-	case <-l.closed:
-	case <-t.C:
-		l.caughtUp()
-	}
-	if !s.fence.works.Load() {
-		s.fence.denied.Store(true)
-	}
-}
-
-// fence is the message by which the end of a backlog is known.
-type fence struct {
-	topic         string
-	works, denied atomic.Bool
-	patience      time.Duration // for one to come back where none ever did
-}
-
-// forgetful is a store that does not send a fence again after a reconnect:
-// each connection raises its own. Nothing else is published here.
-type forgetful struct{ paho.Store }
-
-// Put keeps everything but what is published.
-func (f forgetful) Put(key string, p packets.ControlPacket) {
-	if _, ours := p.(*packets.PublishPacket); !ours || !strings.HasPrefix(key, "o.") {
-		f.Store.Put(key, p)
-	}
-}
-
 // notice tells how the connection stands.
 func (s *source) notice(_ paho.Client, n paho.ConnectionNotification) {
 	switch n := n.(type) {
@@ -492,61 +426,4 @@ func hash(topic string, payload []byte) uint64 {
 	_, _ = d.Write([]byte{0})
 	_, _ = d.Write(payload)
 	return d.Sum64()
-}
-
-// acks sends acknowledgements, in order, beside the daemon's loop: paho passes
-// each through three goroutines to the socket, and the loop has better things to do.
-type acks struct {
-	mu      sync.Mutex
-	ready   []paho.Message
-	waiting int // handed over, not yet acknowledged
-	wake    chan struct{}
-}
-
-func (a *acks) expect() {
-	a.mu.Lock()
-	a.waiting++
-	a.mu.Unlock()
-}
-
-func (a *acks) add(m paho.Message) {
-	a.mu.Lock()
-	a.ready = append(a.ready, m)
-	first := len(a.ready) == 1
-	a.mu.Unlock()
-	if first {
-		select {
-		case a.wake <- struct{}{}:
-		default:
-		}
-	}
-}
-
-func (a *acks) due() bool {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.waiting > 0
-}
-
-// send acknowledges until stop. After a lost connection paho drops what is
-// acknowledged late; the broker then sends it again, and the daemon knows it by its receipt.
-func (a *acks) send(stop <-chan struct{}) {
-	var batch []paho.Message
-	for {
-		select {
-		case <-stop:
-			return
-		case <-a.wake:
-		}
-		a.mu.Lock()
-		batch, a.ready = a.ready, batch[:0]
-		a.mu.Unlock()
-		for i, m := range batch {
-			m.Ack()
-			batch[i] = nil
-		}
-		a.mu.Lock()
-		a.waiting -= len(batch)
-		a.mu.Unlock()
-	}
 }
