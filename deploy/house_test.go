@@ -20,7 +20,7 @@ import (
 	"strings"
 	"testing"
 
-	"standwatch/rules"
+	"standwatch/daemon"
 )
 
 const root = ".."
@@ -357,24 +357,6 @@ func TestEveryInstrumentIsListed(t *testing.T) {
 	}
 }
 
-func TestEveryRuleHasScripts(t *testing.T) {
-	if len(rules.All()) == 0 {
-		t.Error("rules.All is empty")
-	}
-	for _, r := range rules.All() {
-		found, err := filepath.Glob(filepath.Join(root, "testdata", "rules", r.Name, "*.txt"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if len(found) < 2 {
-			t.Errorf("rule %s: testdata/rules/%s has %d scripts; write two at least, one in which it speaks and one in which it rightly does not", r.Name, r.Name, len(found))
-		}
-		if r.Doc == "" || len(r.Flags) == 0 && len(r.Steps) == 0 {
-			t.Errorf("rule %s: say in Doc what it judges, and name its flags or its steps", r.Name)
-		}
-	}
-}
-
 // Written in halves, so that this file does not hold them itself.
 var unwanted = map[string]string{
 	"trans" + "cript":           "the project speaks for itself: say it without",
@@ -489,6 +471,27 @@ func TestScriptsRun(t *testing.T) {
 		if info.Mode()&0o111 == 0 || !bytes.HasPrefix(text, []byte("#!/usr/bin/env bash\n")) {
 			t.Errorf("%s: a script begins with #!/usr/bin/env bash and has its run bit: git update-index --chmod=+x %s", name, name)
 		}
+	}
+}
+
+// The site file that the README shows is one that works.
+func TestReadmeSiteFile(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(root, "README.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, after, _ := strings.Cut(string(text), "```yaml\n")
+	site, _, found := strings.Cut(after, "```")
+	if !found {
+		t.Fatal("README.md shows no site file between ```yaml and ```")
+	}
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	if err := os.WriteFile(file, []byte(site), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, faults := daemon.Load(file)
+	for _, fault := range faults {
+		t.Errorf("the site file in README.md: %v", fault)
 	}
 }
 
