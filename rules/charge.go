@@ -34,11 +34,11 @@ type chargeTarget struct {
 	lead   time.Duration
 	nearKg float64
 
-	near, call, over lasting // told, woken, past the target
-	far, under       lasting // what clears them
-	nearUp           bool
-	overUp           bool
-	handedOver       bool // a weigh-in has taken over from this draw-in
+	near, call lasting // told, woken
+	far, under lasting // what clears them, and being over
+	nearUp     bool
+	overUp     bool
+	handedOver bool // a weigh-in has taken over from this draw-in
 }
 
 // lasting is a condition and since when it has held.

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"strings"
 	"time"
 
 	"standwatch/rules/physics"
@@ -80,16 +81,16 @@ func (x *series) fresh(now, within time.Duration) bool {
 
 // unitSplit is one indoor unit's check.
 type unitSplit struct {
-	unit                      Unit
-	supply, back, wet, humid  series
-	asked                     string
-	since                     time.Duration // when that was asked
-	view                      splitView
-	poor, good                lasting
-	raised                    bool
-	result                    string
-	looked                    time.Duration
-	hasSupply, hasBack, known bool
+	unit                     Unit
+	supply, back, wet, humid series
+	asked                    string
+	since                    time.Duration // when that was asked
+	view                     splitView
+	known                    bool // there is a view
+	poor, good               lasting
+	raised                   bool
+	result                   string
+	looked                   time.Duration
 }
 
 // splitView is a unit's split at one moment, against what it should be.
@@ -108,6 +109,10 @@ func beginSplitPoor(s Start) Judge {
 	j.tolK, j.settle = tol.Value, asTime(settle.Value)
 	j.ceiling, _ = limit(s.Step, "ambient")
 	for _, u := range s.Units {
+		if u.WetBulb == "" && u.Humidity == "" {
+			u.WetBulb = moistureOf(u, s.Points, "return-wet-bulb")
+			u.Humidity = moistureOf(u, s.Points, "return-humidity")
+		}
 		x := &unitSplit{unit: u, asked: j.wanted()}
 		if c, ok := s.Commands[u.Name]; ok {
 			x.asked = c
@@ -124,6 +129,28 @@ func beginSplitPoor(s Start) Judge {
 		}
 	}
 	return j
+}
+
+// moistureOf finds a unit's wet bulb or humidity where the site file does not
+// name it: the point of that role that is called after the unit, or the only
+// one of the system (the rooms of one building are about as moist; common
+// practice).
+func moistureOf(u Unit, points []sensors.Point, role string) string {
+	only, n := "", 0
+	for _, p := range points {
+		if p.Role != role {
+			continue
+		}
+		if strings.HasPrefix(p.Name, u.Name+"-") {
+			return p.Name
+		}
+		only = p.Name
+		n++
+	}
+	if n == 1 {
+		return only
+	}
+	return ""
 }
 
 func (x *unitSplit) feeds(p sensors.Point) (fs []feedOf) {
@@ -295,7 +322,7 @@ func (j *splitPoor) isPoor(x *unitSplit) (out []Finding) {
 }
 
 func (j *splitPoor) isGood(x *unitSplit) (out []Finding) {
-	text := splitIsGood(x.unit, x.view, j.heating, j.tolK)
+	text := splitIsGood(x.unit, x.view, j.heating)
 	if x.raised {
 		x.raised = false
 		out = append(out, Finding{Edge: Cleared, Flag: "split-poor", Subject: x.unit.Name, Text: text})

@@ -392,7 +392,7 @@ func splitIsPoor(u Unit, v splitView, heating bool) string {
 		unitName(u), v.supplyC, v.returnC, kelvin(v.splitK), goodRange(v), because(v, heating), splitMeans[splitCause(v)])
 }
 
-func splitIsGood(u Unit, v splitView, heating bool, tolK float64) string {
+func splitIsGood(u Unit, v splitView, heating bool) string {
 	return fmt.Sprintf("%s: supply %.1f C, return %.1f C, split %s, within %s%s.",
 		unitName(u), v.supplyC, v.returnC, kelvin(v.splitK), goodRange(v), because(v, heating))
 }
