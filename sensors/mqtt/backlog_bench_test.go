@@ -38,7 +38,7 @@ func backlog(b *testing.B, drain func(b *testing.B, m *mosquitto, n int)) {
 	p := m.publisher(nil)
 	var last paho.Token
 	for i := range b.N {
-		last = p.Publish("plant/gauge", 1, false, fmt.Sprintf(`{"id":"gauge-7","p":312.5,"t":%d,"n":%d}`, 1764021600000+i, i))
+		last = p.Publish("plant/gauge", 1, false, fmt.Sprintf(`{"id":"gauge-7","p":312.5,"t":%d,"n":%d}`, 1764021600000+int64(i), i))
 	}
 	if !last.WaitTimeout(10 * time.Minute) {
 		b.Fatal("publishing takes too long")

@@ -68,10 +68,13 @@ func (b *miniature) serve(conn net.Conn) {
 				}
 			}
 			out <- suback(p.MessageID, codes...)
-			send(b.late)
 			if b.fenceless {
+				time.Sleep(time.Second) // the box has understood that there is no fence
+				send(b.late)
 				send(b.after)
+				continue
 			}
+			send(b.late)
 		case *packets.PublishPacket: // the fence, the only thing the box publishes
 			ack := packets.NewControlPacket(packets.Puback).(*packets.PubackPacket)
 			ack.MessageID = p.MessageID
