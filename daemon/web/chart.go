@@ -166,6 +166,11 @@ func (c *chart) axes(zone *time.Location, most int) {
 	if c.Log {
 		c.Low, c.High, c.Values = logAxis(low, high)
 	} else {
+		// A steady value is a flat line, not its noise blown up.
+		if least := math.Abs(high) / 20; high-low < least {
+			middle := (low + high) / 2
+			low, high = middle-least/2, middle+least/2
+		}
 		c.Low, c.High, c.Values = linearAxis(low, high)
 	}
 	c.Hours = timeAxis(c.From, c.To, zone, most)

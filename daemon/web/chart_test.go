@@ -229,3 +229,12 @@ func TestPictureOfACurve(t *testing.T) {
 		}
 	}
 }
+
+func TestASteadyValueIsAFlatLine(t *testing.T) {
+	low, high := 874.0, 879.0
+	c := &chart{From: 0, To: 1000, Times: []int64{1, 2}, Y: []*float64{&low, &high}}
+	c.axes(time.UTC, 6)
+	if c.High-c.Low < 40 {
+		t.Errorf("axis %g to %g makes a storm of %g to %g", c.Low, c.High, low, high)
+	}
+}

@@ -188,3 +188,27 @@ func TestUnitsAreKeptByTheBrowser(t *testing.T) {
 		t.Errorf("furlongs: %d", resp.StatusCode)
 	}
 }
+
+func TestASiteWithTwoSystemsNamesThem(t *testing.T) {
+	box := newFakeBox("idle")
+	box.snap.Site.Systems = []rules.System{{Name: "north"}, {Name: "south"}}
+	h := box.screens().handler()
+	for _, page := range []string{"/", "/steps", "/steps/evacuation?system=south", "/confirm?do=begin&step=evacuation&system=south"} {
+		if resp, text := visit(t, h, "GET", page, nil); resp.StatusCode != 200 || !strings.Contains(text, "south") && page != "/" {
+			t.Errorf("%s: %d\n%s", page, resp.StatusCode, text)
+		}
+	}
+	if resp, _ := visit(t, h, "GET", "/steps/evacuation", nil); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("a step of no system: %d", resp.StatusCode)
+	}
+	if resp, _ := visit(t, h, "POST", "/marks", form("kind", "begin", "step", "evacuation")); resp.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("begun on no system: %d", resp.StatusCode)
+	}
+	resp, text := visit(t, h, "POST", "/marks", form("kind", "begin", "step", "evacuation", "system", "south", "back", "/steps/evacuation?system=south"))
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 1 || box.told[0].System != "south" {
+		t.Fatalf("%d, recorded %v\n%s", resp.StatusCode, box.told, text)
+	}
+	if to := resp.Header.Get("Location"); to != "/steps/evacuation?done=begin&system=south" {
+		t.Errorf("back to %q", to)
+	}
+}

@@ -19,7 +19,7 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "events", "actions", "others", "openflags", "heard", "state"},
+	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "events", "lately", "actions", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
@@ -341,6 +341,7 @@ type nowView struct {
 	Next   *stepRow
 	// NextTitle is its name within a sentence.
 	NextTitle string
+	Recent    []flagView // while nothing is under way
 	Heard     heardView
 	Quiet     string // nothing has been kept for a while
 }
@@ -366,6 +367,9 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		n.Next = s.next(snap)
 		if n.Next != nil {
 			n.NextTitle = midSentence(n.Next.Title)
+		}
+		for _, f := range snap.Recent[:min(5, len(snap.Recent))] {
+			n.Recent = append(n.Recent, s.flagView(snap, v, f.Finding, f.Wall, nil))
 		}
 	}
 	for _, f := range snap.Flags {
