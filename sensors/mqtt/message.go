@@ -93,8 +93,13 @@ func (d *dispatch) readings(rs []sensors.Reading, m message, now time.Time, coun
 		return rs
 	}
 	from := len(rs)
-	rs = d.values(rs, m, now, count)
+	rs = d.values(rs, m, now)
 	if !m.retained {
+		for _, r := range rs[from:] {
+			if r.Health.Grade == sensors.Failed {
+				count(counted(r.Health.Reason))
+			}
+		}
 		return rs
 	}
 	// A retained message without a time of its own says nothing about now, and
@@ -113,15 +118,15 @@ func (d *dispatch) readings(rs []sensors.Reading, m message, now time.Time, coun
 	return kept
 }
 
-func (d *dispatch) values(rs []sensors.Reading, m message, now time.Time, count func(string)) []sensors.Reading {
+func (d *dispatch) values(rs []sensors.Reading, m message, now time.Time) []sensors.Reading {
 	if d.packs > 0 {
-		rs = d.pack(rs, m, now, count)
+		rs = d.pack(rs, m, now)
 		if d.packs == len(d.feeds) {
 			return rs
 		}
 	}
 	if len(m.payload) > longestSingle {
-		return d.failAll(rs, sensors.ReasonOversize, count)
+		return d.failAll(rs, sensors.ReasonOversize)
 	}
 	doc := validity(unknown)
 	answered := false
@@ -136,7 +141,6 @@ func (d *dispatch) values(rs []sensors.Reading, m message, now time.Time, count 
 				doc = check(m.payload)
 			}
 			if doc == invalid {
-				count(sensors.ReasonGarbage)
 				rs = append(rs, failed(f, sensors.ReasonGarbage))
 				continue
 			}
@@ -150,7 +154,7 @@ func (d *dispatch) values(rs []sensors.Reading, m message, now time.Time, count 
 	if !answered && len(rs) == from {
 		// A message that feeds some of the topic's points leaves the others
 		// silent; one that feeds none of them is a wrong message, or a wrong pointer.
-		return d.failAll(rs, sensors.ReasonNotANumber, count)
+		return d.failAll(rs, sensors.ReasonNotANumber)
 	}
 	return rs
 }
@@ -171,14 +175,23 @@ func check(payload []byte) validity {
 }
 
 // failAll fails every point of the topic that takes single readings.
-func (d *dispatch) failAll(rs []sensors.Reading, reason string, count func(string)) []sensors.Reading {
-	count(reason)
+func (d *dispatch) failAll(rs []sensors.Reading, reason string) []sensors.Reading {
 	for _, f := range d.feeds {
 		if f.format != senml {
 			rs = append(rs, failed(f, reason))
 		}
 	}
 	return rs
+}
+
+// counted is the name under which a failure is counted: one of a few, whatever
+// instruments call their own faults.
+func counted(reason string) string {
+	switch reason {
+	case sensors.ReasonGarbage, sensors.ReasonOversize, sensors.ReasonUnit, sensors.ReasonNotANumber, sensors.ReasonOffScale:
+		return reason
+	}
+	return sensors.ReasonFault
 }
 
 func failed(f *feed, reason string) sensors.Reading {

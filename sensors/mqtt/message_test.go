@@ -235,6 +235,12 @@ func TestOldMessages(t *testing.T) {
 		}
 	}
 	counts := map[string]int{}
+	for _, p := range []string{"?", "NaN", "1 kg", "-400", strings.Repeat("1", longestSingle+1)} {
+		ts["bare"].readings(nil, message{topic: "bare", payload: []byte(p)}, epoch, func(w string) { counts[w]++ })
+	}
+	if want := map[string]int{"garbage": 1, "not-a-number": 1, "wrong-unit": 1, "off-scale": 1, "oversize": 1}; !reflect.DeepEqual(counts, want) {
+		t.Errorf("counted %v, want %v", counts, want)
+	}
 	ts["bare"].readings(nil, message{topic: "bare", payload: []byte("21"), retained: true}, epoch, func(w string) { counts[w]++ })
 	if counts["retained-without-time"] != 1 {
 		t.Errorf("counted %v", counts)

@@ -205,7 +205,7 @@ func senmlUnit(u string) string {
 }
 
 // pack reads a SenML pack for the topic's points that are matched by name.
-func (d *dispatch) pack(rs []sensors.Reading, m message, now time.Time, count func(string)) []sensors.Reading {
+func (d *dispatch) pack(rs []sensors.Reading, m message, now time.Time) []sensors.Reading {
 	reason, records := "", []record(nil)
 	if len(m.payload) > longestPack {
 		reason = sensors.ReasonOversize
@@ -214,9 +214,6 @@ func (d *dispatch) pack(rs []sensors.Reading, m message, now time.Time, count fu
 		if records, err = resolve(m.payload, now); err != nil {
 			reason = sensors.ReasonGarbage
 		}
-	}
-	if reason != "" {
-		count(reason)
 	}
 	of := d.names.sort(records)
 	rs = slices.Grow(rs, len(records)) // mostly each is a reading
