@@ -187,7 +187,7 @@ func (j *chargeTarget) verdict() Finding {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)
 		return f
 	}
-	if quiet >= quietEnd || j.ledger.clock.unknown {
+	if quiet >= quietEnd {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleQuietAtEnd(j.step.Name, quiet, c)
 		return f
 	}

@@ -25,7 +25,10 @@ type charge struct {
 	aimed                 bool // there is a target
 }
 
-func (c charge) remainingKg() float64 { return c.targetKg - c.bestKg }
+func (c charge) remainingKg() float64 { return wholeMg(c.targetKg - c.bestKg) }
+
+// wholeMg rounds to what a reading can hold, so that sums leave no crumbs.
+func wholeMg(kg float64) float64 { return math.Round(kg*1e6) / 1e6 }
 
 type sample struct {
 	t time.Duration // of the step
@@ -65,6 +68,7 @@ type platform struct {
 	noiseKg                 float64       // between one reading and the next
 	spreadKg                float64       // about the slope over the last minute
 	sloped                  time.Duration // when rate was taken
+	away                    bool          // the box was off since the last weight, nobody knows for how long
 	units                   granularity
 	hinted                  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
 }
@@ -107,6 +111,10 @@ func earlierCharge(was charge, f Finding) charge {
 func (l *ledger) Next(e Entry) {
 	l.clock.hear(e)
 	switch b := e.Body.(type) {
+	case *Started:
+		for _, p := range l.platforms {
+			p.away = p.away || !b.GapKnown
+		}
 	case *Measured:
 		if !b.Health.Usable() || !b.Health.Live() {
 			return
@@ -133,6 +141,15 @@ func (p *platform) weigh(s sample) {
 		return
 	}
 	last := p.good[len(p.good)-1]
+	if p.away { // the cylinder's weight bridges it all the same, but says nothing of the rate
+		p.away = false
+		if fall := last.v - s.v; fall >= -p.jump() && (math.Abs(s.v) > emptyKg || last.v < 1) {
+			p.closedKg += p.start.v - s.v
+			p.pending = nil
+			p.open([]sample{s})
+			return
+		}
+	}
 	if n := len(p.pending); n > 0 {
 		p.weighAfterJump(s, last, p.pending[n-1])
 		return
@@ -459,6 +476,9 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		c.unweighedKg += p.lostKg
 		c.lowKg += kg - p.lostKg
 		c.highKg += kg - p.lostKg + p.lostHi + p.doubtKg
+	}
+	for _, kg := range []*float64{&c.bestKg, &c.lowKg, &c.highKg, &c.unweighedKg} {
+		*kg = wholeMg(*kg)
 	}
 	return c
 }
