@@ -212,3 +212,20 @@ func TestASiteWithTwoSystemsNamesThem(t *testing.T) {
 		t.Errorf("back to %q", to)
 	}
 }
+
+// Whatever a form says of where to go back to, the browser stays on the box.
+func FuzzBackStaysHere(f *testing.F) {
+	for _, s := range []string{"/", "/flags?done=x", "//evil.example", `/\evil.example`, "http://evil.example/", "javascript:alert(1)", "/%2f/evil", "", "/\t/evil.example", "/a:b"} {
+		f.Add(s)
+	}
+	here, err := url.Parse("http://127.0.0.1:8090/marks")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		there, err := here.Parse(back(s))
+		if err != nil || there.Host != here.Host || there.Scheme != here.Scheme {
+			t.Errorf("back to %q leads to %v, %v", s, there, err)
+		}
+	})
+}
