@@ -3,7 +3,10 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -32,32 +35,46 @@ type drained struct {
 }
 
 func backlog(b bench) error {
-	var bare, ours []drained
-	for round := range b.rounds {
-		one, two := drainBare, drainBox
-		if round%2 == 1 { // so that neither always has the warmer machine
-			one, two = two, one
-		}
-		first, err := one(b)
-		if err != nil {
-			return err
-		}
-		second, err := two(b)
-		if err != nil {
-			return err
-		}
-		if round%2 == 1 {
-			first, second = second, first
-		}
-		bare, ours = append(bare, first), append(ours, second)
-		fmt.Printf("  round %d: bare %s, standwatch %s\n", round+1, b.show(first), b.show(second))
+	store := newStore()
+	defer store.Close()
+	contestants := []struct {
+		name  string
+		drain func(bench) (drained, error)
+		took  []drained
+	}{
+		{"bare", drainBare, nil},
+		{"standwatch", drainBox(""), nil},
+		{"standwatch and uplink", drainBox(fmt.Sprintf("uplink: {url: %q, bucket: bench}", store.URL)), nil},
 	}
-	x, y := middle(bare), middle(ours)
-	fmt.Printf("  median of %d rounds: bare %s, standwatch %s: %.0f %% of the rate, %.2f times the CPU\n", b.rounds,
-		b.show(x), b.show(y), 100*x.took.Seconds()/y.took.Seconds(), y.cpu.Seconds()/x.cpu.Seconds())
+	for round := range b.rounds {
+		for i := range contestants { // each is first in turn, so that none always has the warmer machine
+			c := &contestants[(round+i)%len(contestants)]
+			d, err := c.drain(b)
+			if err != nil {
+				return fmt.Errorf("%s: %w", c.name, err)
+			}
+			c.took = append(c.took, d)
+			fmt.Printf("  round %d, %s: %s\n", round+1, c.name, b.show(d))
+		}
+	}
+	bare := middle(contestants[0].took)
+	fmt.Printf("  medians: bare %s\n", b.show(bare))
+	for _, c := range contestants[1:] {
+		d := middle(c.took)
+		fmt.Printf("  medians: %s %s: %.0f %% of the rate, %.2f times the CPU\n",
+			c.name, b.show(d), 100*bare.took.Seconds()/d.took.Seconds(), d.cpu.Seconds()/bare.cpu.Seconds())
+	}
 	fmt.Println("  (rate: from the connection to the last message counted, or read back from the journal by another process;")
 	fmt.Println("  CPU: user and system time of the whole process, its start and its orderly stop included)")
 	return nil
+}
+
+// newStore takes whatever an uplink sends and keeps nothing.
+func newStore() *httptest.Server {
+	return httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		_, _ = io.Copy(io.Discard, r.Body) // what the other side broke off is its matter
+		w.WriteHeader(http.StatusNoContent)
+	}))
 }
 
 func (b bench) show(d drained) string {
@@ -133,19 +150,21 @@ func drainBare(b bench) (d drained, err error) {
 	return d, err
 }
 
-func drainBox(b bench) (drained, error) {
-	return drainInto(b, oneReading, b.messages, b.messages, jsonMessage)
+func drainBox(more string) func(bench) (drained, error) {
+	return func(b bench) (drained, error) {
+		return drainInto(b, oneReading, more, b.messages, b.messages, jsonMessage)
+	}
 }
 
 // drainInto lets a standwatch make its session, fills the broker while it is
 // away, and drains.
-func drainInto(b bench, payload string, messages, readings int, nth func(int) message) (d drained, err error) {
+func drainInto(b bench, payload, more string, messages, readings int, nth func(int) message) (d drained, err error) {
 	m, err := startMosquitto(b.dir)
 	if err != nil {
 		return d, err
 	}
 	defer m.stop()
-	x, err := newBox(b, m.url, payload)
+	x, err := newBox(b, m.url, payload, more)
 	if err != nil {
 		return d, err
 	}
@@ -195,7 +214,7 @@ func packs(b bench) error {
 	n := max(1, b.messages/20) // five times the readings of the backlog above
 	var ds []drained
 	for range b.rounds {
-		d, err := drainInto(b, pack, n, n*perPack, func(i int) message { return message{"bench/pack", senml(i, perPack)} })
+		d, err := drainInto(b, pack, "", n, n*perPack, func(i int) message { return message{"bench/pack", senml(i, perPack)} })
 		if err != nil {
 			return err
 		}
@@ -250,7 +269,7 @@ func start(b bench) error {
 }
 
 func startOnce(ctx context.Context, b bench, m *mosquitto) (time.Duration, error) {
-	x, err := newBox(b, m.url, oneReading)
+	x, err := newBox(b, m.url, oneReading, "")
 	if err != nil {
 		return 0, err
 	}
@@ -314,7 +333,7 @@ func steady(b bench) error {
 		return err
 	}
 	defer m.stop()
-	x, err := newBox(b, m.url, oneReading)
+	x, err := newBox(b, m.url, oneReading, "")
 	if err != nil {
 		return err
 	}
@@ -360,7 +379,7 @@ func flagDelay(b bench) error {
 		return err
 	}
 	defer m.stop()
-	x, err := newBox(b, m.url, oneReading)
+	x, err := newBox(b, m.url, oneReading, "")
 	if err != nil {
 		return err
 	}

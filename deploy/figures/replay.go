@@ -18,7 +18,7 @@ import (
 // replay measures a log of one vacuum hold and its thermometers, first from
 // CSV by the program itself, then from a journal by the engine.
 func replay(b bench) error {
-	x, err := newBox(b, "tcp://127.0.0.1:1883", oneReading)
+	x, err := newBox(b, "tcp://127.0.0.1:1883", oneReading, "")
 	if err != nil {
 		return err
 	}

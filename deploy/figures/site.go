@@ -21,9 +21,9 @@ type box struct {
 
 const points = 200
 
-// newBox writes a site of 200 thermometers that come by MQTT. The path is the
-// payload's: JSON or SenML.
-func newBox(b bench, broker, payload string) (*box, error) {
+// newBox writes a site of 200 thermometers that come by MQTT. The payload is
+// JSON or SenML; more is what else the site file says.
+func newBox(b bench, broker, payload, more string) (*box, error) {
 	dir, err := os.MkdirTemp(b.dir, "box")
 	if err != nil {
 		return nil, err
@@ -35,12 +35,13 @@ func newBox(b bench, broker, payload string) (*box, error) {
 	var s strings.Builder
 	fmt.Fprintf(&s, `site: {name: Bench, timezone: UTC}
 system: {refrigerant: R-410A}
-box: {name: bench, data: data}
+box: {name: bench, data: data, clock: trusted}
 web: {listen: "127.0.0.1:%s"}
+%s
 brokers:
   - {name: bench, url: "%s"}
 points:
-`, port, broker)
+`, port, more, broker)
 	for i := range points {
 		fmt.Fprintf(&s, "  - {name: %s, measures: temperature, unit: C, every: 1s, silent_after: 1h, mqtt: {broker: bench, %s}}\n",
 			pointName(i), strings.ReplaceAll(payload, "POINT", pointName(i)))
