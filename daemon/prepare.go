@@ -18,6 +18,7 @@ import (
 	"standwatch/rules"
 	"standwatch/sensors"
 	"standwatch/sensors/all"
+	"standwatch/sensors/mqtt"
 )
 
 // Site is a site file read by everybody who owns a part of it.
@@ -169,10 +170,25 @@ func (b *Box) sources(s *Site, set Setup) ([]Source, error) {
 		if err != nil {
 			return nil, err
 		}
+		if d.Driver.Name == "mqtt" {
+			if err := b.addOutward(env, c); err != nil {
+				return nil, err
+			}
+		}
 		b.Status(c.Name, false, "Not reached yet.")
 		list = append(list, Source{Name: c.Name, Source: src})
 	}
 	return list, nil
+}
+
+// addOutward lets the box tell a broker how it stands, unless its entry says not to.
+func (b *Box) addOutward(env sensors.Env, c sensors.Config) error {
+	root := "standwatch/" + c.Box
+	link, wanted, err := mqtt.NewPublisher(env, c, root+"/state")
+	if err == nil && wanted {
+		b.parts.Followers = append(b.parts.Followers, &outward{link: link, root: root, now: b.Now, watch: b.Watch})
+	}
+	return err
 }
 
 // reached replaces a broker's `embedded` by where it listens and how the box gets in.
@@ -184,7 +200,7 @@ func reached(n sensors.Node, b *broker.Broker) sensors.Node {
 			m.Fields = append(m.Fields, f)
 		}
 	}
-	for _, kv := range [][2]string{{"url", "tcp://" + b.Address()}, {"user", user}, {"password", password}} {
+	for _, kv := range [][2]string{{"url", "tcp://" + b.OwnAddress()}, {"user", user}, {"password", password}} {
 		m.Fields = append(m.Fields, sensors.Field{Key: kv[0], Value: sensors.Node{Kind: sensors.Scalar, Text: kv[1]}})
 	}
 	return m

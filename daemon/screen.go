@@ -173,7 +173,7 @@ func (d *Daemon) Now() web.Snapshot {
 		s.Points = append(s.Points, v.point(p.Name))
 	}
 	for _, f := range g.engine.Open() {
-		s.Flags = append(s.Flags, web.Flag{Flag: f, Raised: v.wall(f.First)})
+		s.Flags = append(s.Flags, web.Flag{Flag: f, Raised: v.wall(f.First), Newest: v.wall(f.At)})
 	}
 	sort.SliceStable(s.Flags, func(i, j int) bool {
 		a, b := s.Flags[i], s.Flags[j]

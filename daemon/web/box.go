@@ -73,7 +73,8 @@ type Point struct {
 // Flag is an open flag with its wall times.
 type Flag struct {
 	rules.Flag
-	Raised time.Time
+	Raised time.Time // first
+	Newest time.Time // the newest raising edge
 }
 
 // Finding is a finding with its wall time.

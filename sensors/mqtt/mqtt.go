@@ -201,14 +201,26 @@ func (s *source) Run(ctx context.Context, emit sensors.Emit) error {
 }
 
 func (s *source) options(ctx context.Context, emit sensors.Emit, acks *acks) *paho.ClientOptions {
-	o := paho.NewClientOptions()
-	o.AddBroker(s.settings.url.String())
-	o.SetClientID(s.clientID)
-	o.SetProtocolVersion(4)
+	o := s.profile(ctx)
 	o.SetCleanSession(false)
 	o.SetStore(forgetful{paho.NewOrderedMemoryStore()})
 	o.SetOrderMatters(true)
 	o.SetAutoAckDisabled(true)
+	// MaxResumePubInFlight stays off: one fence at a time is all that is published
+	// here, and v1.5.1 races with its own reconnection where it is on.
+	// Every message comes here: paho would try each of many handlers' topics on
+	// each message, while one map does.
+	o.SetDefaultPublishHandler(func(c paho.Client, m paho.Message) { s.handle(c, emit, acks, m) })
+	o.SetOnConnectHandler(s.subscribe)
+	return o
+}
+
+// profile is what every connection to the broker has in common.
+func (s *source) profile(ctx context.Context) *paho.ClientOptions {
+	o := paho.NewClientOptions()
+	o.AddBroker(s.settings.url.String())
+	o.SetClientID(s.clientID)
+	o.SetProtocolVersion(4)
 	o.SetConnectRetry(true)
 	o.SetConnectRetryInterval(s.settings.retry)
 	o.SetMaxReconnectInterval(longestRetry)
@@ -216,16 +228,10 @@ func (s *source) options(ctx context.Context, emit sensors.Emit, acks *acks) *pa
 	o.SetPingTimeout(s.pingTimeout)
 	o.SetWriteTimeout(writeTimeout)
 	o.SetConnectTimeout(connectTimeout)
-	// MaxResumePubInFlight stays off: one fence at a time is all that is published
-	// here, and v1.5.1 races with its own reconnection where it is on.
 	o.SetCustomOpenConnectionFn(func(u *url.URL, _ paho.ClientOptions) (net.Conn, error) { return s.open(ctx, u) })
 	if s.settings.user != "" {
 		o.SetCredentialsProvider(func() (string, string) { return s.settings.user, s.readPassword() })
 	}
-	// Every message comes here: paho would try each of many handlers' topics on
-	// each message, while one map does.
-	o.SetDefaultPublishHandler(func(c paho.Client, m paho.Message) { s.handle(c, emit, acks, m) })
-	o.SetOnConnectHandler(s.subscribe)
 	o.SetConnectionNotificationHandler(s.notice)
 	return o
 }

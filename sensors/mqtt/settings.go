@@ -20,6 +20,7 @@ type settings struct {
 	cert     string // our own certificate and key, where the broker asks for one
 	key      string
 	retry    time.Duration
+	outward  bool
 }
 
 // readBroker reads a broker's entry, as the package comment has it.
@@ -31,7 +32,8 @@ func readBroker(n sensors.Node, faults *[]error) settings {
 		user: d.Text("user", ""), password: d.Text("password", ""),
 		secret: beside("password_file"), ca: beside("ca_file"),
 		cert: beside("client_cert_file"), key: beside("client_key_file"),
-		retry: d.Time("retry", 5*time.Second),
+		retry:   d.Time("retry", 5*time.Second),
+		outward: d.Bool("outward", true),
 	}
 	embedded := d.Node("embedded").Kind != sensors.Nothing
 	at := d.Node("url")

@@ -1,0 +1,156 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+const outwardSite = `
+site: {name: Quayside Library, timezone: Europe/Lisbon}
+system: {name: main, refrigerant: R-410A}
+box: {name: tells, data: data}
+brokers:
+  - name: own
+    embedded: {users: [{name: reader, password: reader, publish: ["q/#", "standwatch/#"], subscribe: ["standwatch/#"]}]}
+points:
+  - {name: scale, measures: mass, role: charging-scale, unit: kg, every: 1s, silent_after: 1min, mqtt: {topic: q/scale}}
+steps:
+  weigh-in: {target: 14.2 kg}
+`
+
+// listener remembers what a broker tells of a box.
+type listener struct {
+	mu       sync.Mutex
+	retained map[string]string
+	packs    []string
+}
+
+func (l *listener) hear(_ paho.Client, m paho.Message) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	switch {
+	case strings.HasSuffix(m.Topic(), "/latest"):
+		l.packs = append(l.packs, string(m.Payload()))
+	case strings.Contains(m.Topic(), "/fence/"):
+	case len(m.Payload()) == 0:
+		delete(l.retained, m.Topic())
+	default:
+		l.retained[m.Topic()] = string(m.Payload())
+	}
+}
+
+func (l *listener) topics() []string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	var ts []string
+	for t := range l.retained {
+		ts = append(ts, t)
+	}
+	slices.Sort(ts)
+	return ts
+}
+
+func (l *listener) pack() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.packs) == 0 {
+		return ""
+	}
+	return l.packs[len(l.packs)-1]
+}
+
+// A box tells its broker of its state, steps, flags and newest readings, takes
+// away what no longer holds, also from an earlier run, and goes offline in order.
+func TestOutward(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "site.yaml")
+	if err := os.WriteFile(file, []byte(outwardSite), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	site, errs := Load(file)
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	box, err := Open(t.Context(), site, Setup{Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := &listener{retained: map[string]string{}}
+	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + box.Brokers["own"].Address()).
+		SetClientID("reader").SetUsername("reader").SetPassword("reader"))
+	done := func(tok paho.Token) {
+		t.Helper()
+		if !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+			t.Fatalf("the reader: %v", tok.Error())
+		}
+	}
+	done(client.Connect())
+	defer client.Disconnect(100)
+	// Left by an earlier run that was killed.
+	done(client.Publish("standwatch/tells/flag/main/scale-silent/scale", 1, true, `{"old":true}`))
+	done(client.Subscribe("standwatch/#", 1, l.hear))
+
+	ctx, stop := context.WithCancel(t.Context())
+	ran := make(chan error, 1)
+	go func() { ran <- box.Run(ctx) }()
+	until := func(what string, is func() bool) {
+		t.Helper()
+		for end := time.Now().Add(15 * time.Second); !is(); time.Sleep(20 * time.Millisecond) {
+			if time.Now().After(end) {
+				t.Fatalf("it never came to this: %s; retained are %v", what, l.topics())
+			}
+		}
+	}
+	holds := func(topics ...string) func() bool {
+		return func() bool { return slices.Equal(l.topics(), topics) }
+	}
+	until("online, and the old flag taken away", holds("standwatch/tells/state"))
+	if err := box.Tell(ctx, rules.Told{Kind: "begin", Name: "weigh-in"}); err != nil {
+		t.Fatal(err)
+	}
+	until("the step", holds("standwatch/tells/state", "standwatch/tells/step/main/weigh-in"))
+	for range 3 { // a low battery is a flag at once or after a few readings
+		box.queue <- sensors.Delivery{Readings: []sensors.Reading{{Point: "scale", Value: 38.4,
+			Health: sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonBatteryLow}}}}
+		time.Sleep(300 * time.Millisecond)
+	}
+	flag := "standwatch/tells/flag/main/battery-low/scale"
+	until("the flag", holds(flag, "standwatch/tells/state", "standwatch/tells/step/main/weigh-in"))
+	var object struct{ Type, Rule, State, System string }
+	l.mu.Lock()
+	text := l.retained[flag]
+	l.mu.Unlock()
+	if err := json.Unmarshal([]byte(text), &object); err != nil || object.Type != "flag" || object.Rule != "battery-low" || object.State != "raised" || object.System != "main" {
+		t.Errorf("the flag is told as %s (%v)", text, err)
+	}
+	until("the readings", func() bool { return strings.Contains(l.pack(), `"bn":"standwatch/tells/","n":"scale","u":"kg"`) })
+	if err := box.Tell(ctx, rules.Told{Kind: "end", Name: "weigh-in"}); err != nil {
+		t.Fatal(err)
+	}
+	until("the step taken away", holds(flag, "standwatch/tells/state"))
+	stop()
+	if err := <-ran; err != nil {
+		t.Fatal(err)
+	}
+	until("offline", func() bool {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		return l.retained["standwatch/tells/state"] == "offline"
+	})
+	if err := box.Close(); err != nil {
+		t.Fatal(err)
+	}
+}

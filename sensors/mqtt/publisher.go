@@ -1,0 +1,115 @@
+package mqtt
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"strings"
+
+	paho "github.com/eclipse/paho.mqtt.golang"
+
+	"standwatch/sensors"
+)
+
+// Publisher is a second connection to a broker, by which the box tells others
+// how it stands. It is apart from the one that reads, since some brokers close
+// a connection that publishes what its user may not.
+type Publisher struct {
+	s      *source
+	client paho.Client
+	up     chan struct{}
+	heard  chan string
+}
+
+// NewPublisher makes the connection of a broker's entry; it touches nothing
+// until Run. ok is false where the entry says outward: false. will is the
+// topic on which the broker says "offline", retained, when the box is gone.
+func NewPublisher(env sensors.Env, c sensors.Config, will string) (p *Publisher, ok bool, err error) {
+	env.Status, env.Count = func(string, bool, string) {}, func(string) {}
+	if env.Log == nil {
+		env.Log = slog.New(slog.DiscardHandler)
+	}
+	var faults []error
+	s := &source{
+		env: env, name: c.Name, clientID: ClientID(c.Box, c.Name) + "-out",
+		settings: readBroker(c.Device, &faults), keepAlive: keepAlive, pingTimeout: pingTimeout,
+		dial: (&net.Dialer{}).DialContext,
+	}
+	if len(faults) > 0 {
+		return nil, false, errors.Join(faults...)
+	}
+	if s.settings.url == nil {
+		return nil, false, fmt.Errorf("broker %s is to be the one within the box, but that was not started", s.name)
+	}
+	p = &Publisher{s: s, up: make(chan struct{}, 1), heard: make(chan string, 1024)}
+	p.prepare(will)
+	return p, s.settings.outward, nil
+}
+
+func (p *Publisher) prepare(will string) {
+	o := p.s.profile(context.Background()) // a dial ends by its own time-out
+	o.SetCleanSession(true)
+	o.SetWill(will, "offline", 1, true)
+	o.SetOnConnectHandler(func(paho.Client) {
+		select {
+		case p.up <- struct{}{}:
+		default:
+		}
+	})
+	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
+		if len(m.Payload()) == 0 || !m.Retained() {
+			return
+		}
+		select { // what does not fit is found at the next connection
+		case p.heard <- m.Topic():
+		default:
+		}
+	})
+	p.client = paho.NewClient(o)
+}
+
+// Connect begins to connect, and again after every loss.
+func (p *Publisher) Connect() { p.client.Connect() }
+
+// Up gets a value after each connection: from then on the broker knows nothing
+// for sure, and everything is to be published again.
+func (p *Publisher) Up() <-chan struct{} { return p.up }
+
+// Left gets the topics under those asked for with Sweep on which something is retained.
+func (p *Publisher) Left() <-chan string { return p.heard }
+
+// Sweep asks for what is retained under topics such as standwatch/BOX/flag.
+func (p *Publisher) Sweep(under ...string) {
+	filters := map[string]byte{}
+	for _, u := range under {
+		filters[strings.TrimSuffix(u, "/")+"/#"] = 1
+	}
+	p.client.SubscribeMultiple(filters, nil) // a refusal only leaves old topics standing
+}
+
+// Publish publishes at QoS 1 and waits a while for the broker's word. While
+// there is no connection it fails at once: what is told is how the box stands
+// now, and the next connection hears it whole.
+func (p *Publisher) Publish(topic string, retained bool, payload []byte) error {
+	if !p.client.IsConnectionOpen() {
+		return errors.New("there is no connection")
+	}
+	t := p.client.Publish(topic, 1, retained, payload)
+	if !t.WaitTimeout(writeTimeout) {
+		return errors.New("the broker does not answer")
+	}
+	return t.Error()
+}
+
+// Close says goodbye.
+func (p *Publisher) Close() {
+	p.client.Disconnect(250)
+	if l := p.s.link.Load(); l != nil {
+		_ = l.Close()
+	}
+}
+
+// Broker is the broker's name.
+func (p *Publisher) Broker() string { return p.s.name }
