@@ -80,7 +80,7 @@ func (c demoCommand) Run(ctx context.Context, o output) (err error) {
 	}
 	player.Tell, player.Kept, player.Log = box.Tell, box.Kept, log
 
-	fmt.Fprintf(o.out, "%s, a site that does not exist. %s\nOpen http://%s in a browser. Ctrl-C ends it.\n\n", site.Name, night.Scenario().Doc, ln.Addr())
+	fmt.Fprintf(o.out, "%s, a site that does not exist. Tonight %s.\nOpen http://%s in a browser. Ctrl-C ends it.\n\n", site.Name, night.Scenario().Doc, ln.Addr())
 	d := demo{c, o, site, box}
 	return serve(ctx, site, box, ln, log, func(ctx context.Context) error { return d.play(ctx, player, night) })
 }
