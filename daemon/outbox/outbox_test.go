@@ -330,7 +330,9 @@ func TestAnswers(t *testing.T) {
 		most    time.Duration
 	}{
 		{status: 200}, {status: 201}, {status: 204},
-		{status: 400, refused: true}, {status: 401, refused: true}, {status: 404, refused: true}, {status: 410, refused: true}, {status: 422, refused: true},
+		{status: 400, refused: true}, {status: 413, refused: true}, {status: 422, refused: true},
+		{status: 401, pause: 500 * time.Millisecond, most: time.Second}, {status: 403, pause: 500 * time.Millisecond, most: time.Second},
+		{status: 404, pause: 500 * time.Millisecond, most: time.Second}, {status: 410, pause: 500 * time.Millisecond, most: time.Second},
 		{status: 301, pause: 500 * time.Millisecond, most: time.Second}, {status: 302, pause: 500 * time.Millisecond, most: time.Second},
 		{status: 307, pause: 500 * time.Millisecond, most: time.Second},
 		{status: 408, pause: 500 * time.Millisecond, most: time.Second}, {status: 425, pause: 500 * time.Millisecond, most: time.Second},

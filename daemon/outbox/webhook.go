@@ -125,8 +125,10 @@ func bare(err error) error {
 	return u.Err
 }
 
-// judge says what an answer means. A redirect is never followed, and never
-// counts as taken: a captive portal answers so.
+// judge says what an answer means. Only what is said of this one message lets
+// it be given up; a wrong url, secret or right is put right by a person, and the
+// messages wait for that. A redirect is never followed, and never counts as
+// taken: a captive portal answers so.
 func judge(resp *http.Response, text string) error {
 	status := resp.StatusCode
 	said := strings.TrimSpace(fmt.Sprintf("%d %s", status, text))
@@ -136,8 +138,10 @@ func judge(resp *http.Response, text string) error {
 	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
 		s, _ := strconv.ParseUint(resp.Header.Get("Retry-After"), 10, 31) // absent, or a date: our own pause stands
 		return &postponed{"the webhook asks to wait: " + said, time.Duration(s) * time.Second}
-	case status >= 400:
+	case status == http.StatusBadRequest, status == http.StatusRequestEntityTooLarge, status == http.StatusUnprocessableEntity:
 		return &refusal{said}
+	case status >= 400:
+		return fmt.Errorf("the webhook does not let the box in (%s); check its url, its secret and who may write there", said)
 	}
 	return fmt.Errorf("the webhook redirects (%d) instead of taking the message; a captive portal, or an old url", status)
 }
