@@ -178,6 +178,12 @@ func (d *Daemon) Run(ctx context.Context) error {
 	stopFollowers()
 	followers.Wait()
 	<-judgingDone
+	if err == nil { // what could not be kept at the very end is no orderly stop
+		select {
+		case err = <-failed:
+		default:
+		}
+	}
 	return err
 }
 

@@ -45,7 +45,6 @@ type loop struct {
 	hurry    bool      // commit now: somebody waits for it
 	failing  bool      // the newest commit failed
 
-	queued    atomic.Int64 // readings waiting for the commit
 	duplicate atomic.Int64
 	commits   atomic.Int64
 }
@@ -154,11 +153,15 @@ func (l *loop) wait() time.Duration {
 	if !l.first.IsZero() {
 		return max(0, l.d.parts.Commit-time.Since(l.first))
 	}
-	if due, ok := l.d.judging.due(); ok && due.Boot == l.boot {
-		// One millisecond past it: a deadline fires strictly before the next entry.
-		return min(idle, max(0, due.Since+time.Millisecond-l.d.parts.Clock.Stamp(0)))
+	due, ok := l.d.judging.due()
+	switch {
+	case !ok || due.Boot != l.boot || l.d.parts.OwnTimes: // own times pass when they are told
+		return idle
+	case due.Since < l.last: // the entry that fires it is kept: judging is on its way there
+		return l.d.parts.Commit
 	}
-	return idle
+	// One millisecond past it: a deadline fires strictly before the next entry.
+	return min(idle, max(time.Millisecond, due.Since+time.Millisecond-l.d.parts.Clock.Stamp(0)))
 }
 
 // due reports whether a commit is due now.
@@ -217,7 +220,6 @@ func (l *loop) take(x sensors.Delivery) {
 		l.receipts = append(l.receipts, x.Receipt)
 		l.seen.receipt(x.Receipt)
 	}
-	l.queued.Store(int64(len(l.entries)))
 }
 
 // slab keeps readings side by side: one allocation a thousand, not one each.
@@ -296,6 +298,7 @@ func (l *loop) commit() error {
 				for _, m := range l.told {
 					m.done <- err
 				}
+				l.told = nil // told once: the last commit may try again
 				return err
 			}
 		}
@@ -313,7 +316,6 @@ func (l *loop) commit() error {
 	clear(l.kept) // so that what was kept can be freed
 	l.kept = l.kept[:0]
 	l.receipts, l.told, l.first, l.hurry = l.receipts[:0], l.told[:0], time.Time{}, false
-	l.queued.Store(0)
 	return nil
 }
 
