@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -45,6 +46,12 @@ func (s script) Run(ctx context.Context, emit sensors.Emit) error {
 // box opens the journal in dir and makes a daemon over it.
 func box(t *testing.T, dir string, src sensors.Source) (*Daemon, *journal.Journal) {
 	t.Helper()
+	return boxOf(t, testSite(), dir, src)
+}
+
+// boxOf is box for a site that differs.
+func boxOf(t *testing.T, site rules.Site, dir string, src sensors.Source) (*Daemon, *journal.Journal) {
+	t.Helper()
 	log := slog.New(slog.NewTextHandler(t.Output(), nil))
 	j, err := journal.Open(t.Context(), dir, log)
 	if err != nil {
@@ -55,7 +62,7 @@ func box(t *testing.T, dir string, src sensors.Source) (*Daemon, *journal.Journa
 		t.Fatal(err)
 	}
 	return New(Parts{
-		Site: testSite(), BoxName: "test", Journal: j, Clock: trusted{c}, Machine: c.Machine(),
+		Site: site, BoxName: "test", Journal: j, Clock: trusted{c}, Machine: c.Machine(),
 		Sources: []Source{{"instruments", src}}, Log: log,
 	}), j
 }
@@ -296,6 +303,38 @@ func TestPanicInASource(t *testing.T) {
 		})
 		if err := j.Close(); err != nil {
 			t.Fatal(err)
+		}
+	})
+}
+
+// A flag of a point that the site file names no more is cleared at the next
+// start: no judge is left that could, and it would stand on the screens for ever.
+func TestFlagOfAPointThatIsGone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		nothing := script(func(context.Context, sensors.Emit) {})
+		start := func(site rules.Site) (open []string) {
+			d, j := boxOf(t, site, dir, nothing)
+			defer j.Close()
+			run(t, d, func(context.Context) {
+				time.Sleep(time.Minute)
+				for _, f := range d.Now().Flags {
+					open = append(open, f.Subject)
+				}
+			})
+			slices.Sort(open)
+			return open
+		}
+		both, one := testSite(), testSite()
+		one.Points = one.Points[1:]
+		start(both)
+		if got := start(both); !slices.Equal(got, []string{"gauge", "scale"}) {
+			t.Fatalf("open %q, want those of both points", got)
+		}
+		for range 2 {
+			if got := start(one); !slices.Equal(got, []string{"gauge"}) {
+				t.Errorf("open %q, want that of the point which is left", got)
+			}
 		}
 	})
 }

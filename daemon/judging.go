@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -26,11 +27,9 @@ type judging struct {
 	mu      sync.Mutex // guards what follows: one writer, the screens read
 	engine  *rules.Engine
 	applied uint64
-	boot    uint32 // this run's
 	view    view
 
 	watchers watchers
-	raised   atomic.Int64
 }
 
 // offeredLength bounds the commits that wait in memory; what does not fit is
@@ -85,7 +84,7 @@ func (g *judging) begin(ctx context.Context, boot uint32, started uint64) error 
 	if err := g.view.past(ctx, j); err != nil {
 		return err
 	}
-	g.engine.Resume(flags)
+	g.engine.Resume(g.watched(flags))
 	var given []rules.Finding
 	for _, f := range g.view.verdicts {
 		if f.Seq < from {
@@ -97,11 +96,26 @@ func (g *judging) begin(ctx context.Context, boot uint32, started uint64) error 
 		if e.Seq < from {
 			g.view.mark(e)
 			g.engine.Past(e)
+		} else if _, anchor := e.Body.(*rules.Clocked); anchor && e.At.Boot == boot {
+			g.view.mark(e) // the screens tell the time while judging catches up
 		}
 	}
-	g.applied, g.boot = from-1, boot
+	g.applied, g.view.boot = from-1, boot
 	g.head.Store(started + 1)
 	return nil
+}
+
+// watched leaves out the flags whose points the site file names no more, and
+// those of rules that are no more: no judge would ever clear them. reconcile does.
+func (g *judging) watched(flags []rules.Flag) (left []rules.Flag) {
+	for _, f := range flags {
+		gone := func(point string) bool { return g.view.points[point] == nil }
+		raises := func(r rules.Rule) bool { return slices.Contains(r.Flags, f.Flag) }
+		if slices.ContainsFunc(g.p.Rules, raises) && !slices.ContainsFunc(f.Points, gone) {
+			left = append(left, f)
+		}
+	}
+	return left
 }
 
 // resumeAt finds the entry from which the engine must go so that every judge
@@ -247,7 +261,6 @@ func (g *judging) settle(ctx context.Context, found []rules.Finding) error {
 		g.mu.Lock()
 		for _, s := range stored {
 			g.view.finding(s)
-			g.raised.Add(1)
 		}
 		g.mu.Unlock()
 	}

@@ -17,6 +17,7 @@ const recentLength = 100
 // view is what the screens show, kept up entry by entry beside the engine.
 type view struct {
 	p        Parts
+	boot     uint32 // this run's; 0: not begun
 	at       rules.Instant
 	anchors  journal.Anchors
 	points   map[string]*web.Point
@@ -26,7 +27,6 @@ type view struct {
 	steps    []pastStep // in the order begun
 	verdicts []rules.Finding
 	recent   []journal.Stored
-	raised   map[string]rules.Instant
 	count    uint64
 }
 
@@ -40,7 +40,6 @@ func newView(p Parts) view {
 	v := view{
 		p: p, anchors: journal.Anchors{}, points: map[string]*web.Point{},
 		pointsAt: map[string]rules.Instant{}, heardAt: map[string]rules.Instant{}, takenAt: map[string]time.Duration{},
-		raised: map[string]rules.Instant{},
 	}
 	for _, pt := range p.Site.Points {
 		v.points[pt.Name] = &web.Point{Point: pt}
@@ -78,9 +77,11 @@ func (v *view) entry(e rules.Entry) {
 	if p == nil {
 		return
 	}
-	p.Count++
-	if m.Health.Grade != 0 {
-		p.Bad++
+	if e.At.Boot == v.boot { // not those read back after a start
+		p.Count++
+		if m.Health.Grade != 0 {
+			p.Bad++
+		}
 	}
 	if m.Health.Live() {
 		v.heardAt[m.Point] = e.At
@@ -160,8 +161,11 @@ func (d *Daemon) Now() web.Snapshot {
 	defer g.mu.Unlock()
 	v := &g.view
 	at := v.at
-	if !d.parts.OwnTimes && at.Boot == g.boot {
-		at.Since = max(at.Since, d.parts.Clock.Stamp(0)) // time goes on between entries
+	if !d.parts.OwnTimes && v.boot != 0 { // time goes on between entries, and while judging catches up
+		if at.Boot != v.boot {
+			at = rules.Instant{Boot: v.boot}
+		}
+		at.Since = max(at.Since, d.parts.Clock.Stamp(0))
 	}
 	s := web.Snapshot{
 		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo,
@@ -207,6 +211,9 @@ func (v *view) point(name string) web.Point {
 // stepStates are the steps under way, as their judges see them, and those past, newest first.
 func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []web.Step) {
 	outlooks := map[uint64]rules.Outlook{}
+	if at.Boot != v.at.Boot {
+		at = v.at // judging has not come to this run yet
+	}
 	for _, o := range e.Outlooks(at) {
 		outlooks[o.Begin] = o.Outlook
 	}
