@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -123,6 +124,24 @@ func dial(url, id string, clean bool) (mqtt.Client, error) {
 		return nil, fmt.Errorf("%s: no answer", url)
 	}
 	return c, t.Error()
+}
+
+// owesNothing fails when the broker still has messages for a client: then they
+// were taken, but not acknowledged.
+func (m *mosquitto) owesNothing(client string) error {
+	var left atomic.Int64
+	o := mqtt.NewClientOptions().AddBroker(m.url).SetClientID(client).SetCleanSession(false).SetAutoReconnect(false)
+	o.SetDefaultPublishHandler(func(mqtt.Client, mqtt.Message) { left.Add(1) })
+	c := mqtt.NewClient(o)
+	if t := c.Connect(); !t.WaitTimeout(10*time.Second) || t.Error() != nil {
+		return fmt.Errorf("%s: %v", m.url, t.Error())
+	}
+	defer c.Disconnect(100)
+	time.Sleep(300 * time.Millisecond) // what it owes it sends at once
+	if n := left.Load(); n > 0 {
+		return fmt.Errorf("the broker still had messages for %s: %d or more", client, n)
+	}
+	return nil
 }
 
 // acknowledge is the yardstick: the least a subscriber can do that loses

@@ -15,6 +15,9 @@ import (
 	"time"
 
 	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+	sensormqtt "standwatch/sensors/mqtt"
 )
 
 // longestMeasure ends a measure that goes nowhere.
@@ -204,9 +207,31 @@ func drainInto(b bench, payload, more string, messages, readings int, nth func(i
 		return d, err
 	}
 	d.took = time.Since(begun)
-	err = x.proc.stop()
+	if err := x.proc.stop(); err != nil {
+		return d, err
+	}
 	d.cpu = x.proc.cpu()
-	return d, err
+	if err := keptAll(ctx, r, before, readings); err != nil {
+		return d, err
+	}
+	return d, m.owesNothing(sensormqtt.ClientID("bench", "bench"))
+}
+
+// keptAll fails unless the journal holds that many good readings after an entry.
+func keptAll(ctx context.Context, r *journal.Reader, after uint64, want int) error {
+	got := 0
+	for e, err := range r.Entries(ctx, after+1, 0, nil) {
+		if err != nil {
+			return err
+		}
+		if m, ok := e.Body.(*rules.Measured); ok && m.Health.Grade == sensors.Good {
+			got++
+		}
+	}
+	if got != want {
+		return fmt.Errorf("the journal holds %d good readings of %d", got, want)
+	}
+	return nil
 }
 
 func packs(b bench) error {
