@@ -277,7 +277,7 @@ func (f *Follower) stamp(boot uint32, since time.Duration) (ms int64, ok bool, e
 }
 
 func waitingForClock(boot uint32) string {
-	return fmt.Sprintf("waiting for a proven clock: what the box heard in its run %d cannot be stamped yet; everything is kept. Set the clock on the Now page, or give the box a network with a time server", boot)
+	return fmt.Sprintf("waiting for a proven clock: what the box heard in its run %d cannot be stamped yet; everything is kept. Give the box a network with a time server, or vouch for its clock in the site file (box: {clock: trusted})", boot)
 }
 
 // pauses grow from attempt to attempt, and are never the same twice, so that
