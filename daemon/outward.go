@@ -64,6 +64,7 @@ func (o *outward) Run(ctx context.Context) error {
 			up, o.told, o.latest = true, map[string]string{}, time.Time{}
 			o.link.Sweep(o.root+"/step", o.root+"/flag")
 			o.tell("state", "online")
+			o.states(o.now()) // not at the next change: while all instruments are silent there is none
 		case topic := <-o.link.Left():
 			o.sweep(topic)
 		case <-changed:
