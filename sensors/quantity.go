@@ -183,6 +183,7 @@ var units = map[string]unit{
 	"microns": {dim: Pressures, scale: 101325.0 / 760 / 1000},
 	"torr":    {dim: Pressures, scale: 101325.0 / 760},
 	"Torr":    {dim: Pressures, scale: 101325.0 / 760},
+	"mTorr":   {dim: Pressures, scale: 101325.0 / 760 / 1000},
 	"mmHg":    {dim: Pressures, scale: 101325.0 / 760},
 	"inHg":    {dim: Pressures, scale: 3386.389},
 	"psig":    {dim: Pressures, scale: 6894.757293168361, ref: gauge},
@@ -333,11 +334,14 @@ func ParseTime(text string) (time.Duration, error) {
 // ("1/2", "1-1/8", "1 1/8") or a decimal, perhaps with an exponent.
 var amount = regexp.MustCompile(`^(?:(?:(\d+)[ -])?(\d+)/(\d+)|((?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)) ?([^ ]*) ?`)
 
+// joined is where a smaller unit's number follows without a blank: 31lb5oz, 1h30min.
+var joined = regexp.MustCompile(`(lb|ft|d|h|min)(\d)`)
+
 // smaller names the unit that may follow another in one quantity: 31 lb 5 oz.
 var smaller = map[string]string{"lb": "oz", "ft": "in", "d": "h", "h": "min", "min": "s"}
 
 func parseQuantity(text string, dim Dimension, ref reference) (float64, error) {
-	rest := strings.Join(strings.Fields(text), " ")
+	rest := joined.ReplaceAllString(strings.Join(strings.Fields(text), " "), "$1 $2")
 	sign := 1.0
 	if strings.HasPrefix(rest, "-") || strings.HasPrefix(rest, "+") {
 		if rest[0] == '-' {

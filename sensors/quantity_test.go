@@ -85,6 +85,11 @@ func TestSpellings(t *testing.T) {
 		{"14.2 kg", Masses, 14.2},
 		{"31 lb 5 oz", Masses, 31*0.45359237 + 5*0.028349523125},
 		{"31lb 5oz", Masses, 31*0.45359237 + 5*0.028349523125},
+		{"31lb5oz", Masses, 31*0.45359237 + 5*0.028349523125},
+		{"1h30min", Times, 5400},
+		{"1d2h3min4s", Times, 93784},
+		{"0.45 1", Ratios, 0.45},
+		{"500 mTorr", Pressures, 101325.0 / 760 / 2}, // a thousandth of a torr
 		{"-31 lb 5 oz", Masses, -(31*0.45359237 + 5*0.028349523125)},
 		{"1/2 in", Lengths, 0.0127},
 		{"3/8in", Lengths, 0.009525},
