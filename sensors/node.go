@@ -2,6 +2,7 @@ package sensors
 
 import (
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -136,6 +137,16 @@ func (d *Decoder) Text(key, other string) string {
 		return n.Text
 	}
 	return other
+}
+
+// Path is a file's name; a relative one counts from the site file's folder.
+// Empty: not given.
+func (d *Decoder) Path(key string) string {
+	path := d.Text(key, "")
+	if path == "" || filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(filepath.Dir(d.node.File), path)
 }
 
 // Required is Text for a key that must be given and not be empty.

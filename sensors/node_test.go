@@ -174,3 +174,19 @@ func TestKnownListsAreShort(t *testing.T) {
 		t.Error(s)
 	}
 }
+
+// A file of the site file counts from the site file's folder, wherever the box was started.
+func TestDecoderPath(t *testing.T) {
+	var faults []error
+	d := Decode(Node{File: "/etc/quay/site.yaml", Kind: Mapping, Fields: []Field{
+		field("near", 1, scalar("secrets/store.token", 1, 1)), field("far", 2, scalar("/run/store.token", 2, 1)),
+	}}, &faults)
+	for key, want := range map[string]string{"near": "/etc/quay/secrets/store.token", "far": "/run/store.token", "absent": ""} {
+		if got := d.Path(key); got != want {
+			t.Errorf("%s is %q, want %q", key, got, want)
+		}
+	}
+	if d.Done(); faults != nil {
+		t.Error(faults)
+	}
+}

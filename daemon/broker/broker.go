@@ -22,7 +22,6 @@ import (
 	"log/slog"
 	"net"
 	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 
@@ -65,8 +64,8 @@ func Read(n sensors.Node, faults *[]error) Config {
 	d := sensors.Decode(n, faults)
 	c := Config{
 		Listen: d.Text("listen", "127.0.0.1:0"),
-		Cert:   beside(n, d.Text("cert_file", "")),
-		Key:    beside(n, d.Text("key_file", "")),
+		Cert:   d.Path("cert_file"),
+		Key:    d.Path("key_file"),
 	}
 	users := d.Node("users")
 	for _, u := range users.Items {
@@ -93,7 +92,7 @@ func Read(n sensors.Node, faults *[]error) Config {
 func readUser(n sensors.Node, before []User, faults *[]error) User {
 	d := sensors.Decode(n, faults)
 	u := User{
-		Name: d.Required("name"), Password: d.Text("password", ""), Secret: beside(n, d.Text("password_file", "")),
+		Name: d.Required("name"), Password: d.Text("password", ""), Secret: d.Path("password_file"),
 		Publish: filters(d, "publish"), Subscribe: filters(d, "subscribe"),
 	}
 	if u.Name == boxUser {
@@ -119,13 +118,6 @@ func filters(d *sensors.Decoder, key string) []string {
 		}
 	}
 	return fs
-}
-
-func beside(n sensors.Node, name string) string {
-	if name == "" || filepath.IsAbs(name) || n.File == "" {
-		return name
-	}
-	return filepath.Join(filepath.Dir(n.File), name)
 }
 
 func loopback(host string) bool {

@@ -7,7 +7,6 @@ import (
 	"net/mail"
 	"net/url"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -92,8 +91,8 @@ func readWebhook(n sensors.Node, faults *[]error) Webhook {
 		Name:       d.Text("name", "webhook"),
 		URL:        d.Required("url"),
 		Secret:     d.Text("secret", ""),
-		SecretFile: beside(n.File, d.Text("secret_file", "")),
-		CAFile:     beside(n.File, d.Text("ca_file", "")),
+		SecretFile: d.Path("secret_file"),
+		CAFile:     d.Path("ca_file"),
 		Least:      least(d),
 		Timeout:    d.Time("timeout", 10*time.Second),
 	}
@@ -116,8 +115,8 @@ func readMail(n sensors.Node, faults *[]error) Mail {
 		Security:     d.OneOf("security", "starttls", "starttls", "tls", "none"),
 		User:         d.Text("user", ""),
 		Password:     d.Text("password", ""),
-		PasswordFile: beside(n.File, d.Text("password_file", "")),
-		CAFile:       beside(n.File, d.Text("ca_file", "")),
+		PasswordFile: d.Path("password_file"),
+		CAFile:       d.Path("ca_file"),
 		From:         d.Required("from"),
 		Least:        least(d),
 		Timeout:      d.Time("timeout", 30*time.Second),
@@ -175,14 +174,6 @@ func positive(d *sensors.Decoder, t time.Duration) {
 	if t <= 0 {
 		d.Fail(d.Node("timeout"), "timeout must be longer than nothing", "write 10s")
 	}
-}
-
-// beside resolves a path of the site file against the site file's folder.
-func beside(siteFile, path string) string {
-	if path == "" || filepath.IsAbs(path) {
-		return path
-	}
-	return filepath.Join(filepath.Dir(siteFile), path)
 }
 
 // secret returns a secret, from its file where it has one; read anew each

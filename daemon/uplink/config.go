@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/url"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -68,17 +67,16 @@ func readStore(n sensors.Node, faults *[]error) Config {
 		Org:     d.Text("org", ""),
 		Bucket:  d.Required("bucket"),
 		Token:   d.Text("token", ""),
-		CAFile:  beside(n.File, d.Text("ca_file", "")),
+		CAFile:  d.Path("ca_file"),
 		Gzip:    d.Bool("gzip", true),
 		Timeout: d.Time("timeout", 20*time.Second),
 		Every:   d.Time("every", time.Second),
 		Batch:   d.Whole("batch", usualBatch, 1, largestBatch),
 	}
-	if file := d.Text("token_file", ""); file != "" {
+	if c.TokenFile = d.Path("token_file"); c.TokenFile != "" {
 		if c.Token != "" {
 			d.Fail(d.Node("token"), "token and token_file are both given", "keep token_file")
 		}
-		c.TokenFile = beside(n.File, file)
 	}
 	if c.URL != "" {
 		if problem := urlProblem(c.URL); problem != "" {
@@ -107,14 +105,6 @@ func urlProblem(text string) string {
 		return "the address goes as far as the path"
 	}
 	return ""
-}
-
-// beside resolves a path of the site file against the site file's folder.
-func beside(siteFile, path string) string {
-	if path == "" || filepath.IsAbs(path) {
-		return path
-	}
-	return filepath.Join(filepath.Dir(siteFile), path)
 }
 
 // token returns the secret, read anew each time so that a rotated one is
