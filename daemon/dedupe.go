@@ -19,18 +19,24 @@ const seenLength = 1 << 16
 const seenFor = 2 * time.Minute
 
 // seen remembers what came in, so that what comes a second time is dropped:
-//   - by the payload's own sequence number, else by its own time, for the point;
-//     the broker's word (DUP) is enough then, otherwise the value must be the same too;
+//   - by the payload's own sequence number, else by its own time, for the point,
+//     where the value is the same too: an instrument that was restarted and counts
+//     from 1 again is no duplicate, whether or not the broker sends it again (DUP);
 //   - else by (client, packet id, hash of topic and payload), which counts only
 //     for a message that the broker marks as sent again.
 //
 // Only the loop uses it.
 type seen struct {
-	points map[string]uint32
+	points map[string]seenPoint
 	index  map[uint64]uint32 // key -> place in the ring
 	ring   []seenKey
 	next   int
 	owed   map[string]*[1 << 16]uint64 // client -> packet id -> hash of the newest message kept under it
+}
+
+type seenPoint struct {
+	number   uint32
+	quantity sensors.Quantity
 }
 
 type seenKey struct {
@@ -52,7 +58,7 @@ func remember(ctx context.Context, j *journal.Journal, points []sensors.Point) (
 		}
 	}
 	for i := len(past) - 1; i >= 0; i-- { // oldest first, as they came
-		s.put(s.key(&past[i]), past[i].Value, -1)
+		s.put(s.key(&past[i]), s.value(&past[i]), -1)
 	}
 	receipts, err := j.Receipts(ctx)
 	if err != nil {
@@ -66,12 +72,12 @@ func remember(ctx context.Context, j *journal.Journal, points []sensors.Point) (
 
 func newSeen(points []sensors.Point) *seen {
 	s := &seen{
-		points: make(map[string]uint32, len(points)),
+		points: make(map[string]seenPoint, len(points)),
 		index:  make(map[uint64]uint32),
 		owed:   map[string]*[1 << 16]uint64{},
 	}
 	for i, p := range points {
-		s.points[p.Name] = uint32(i)
+		s.points[p.Name] = seenPoint{uint32(i), p.Quantity}
 	}
 	return s
 }
@@ -102,22 +108,20 @@ func (s *seen) before(r *sensors.Reading, again bool, at time.Duration) bool {
 	if !r.HasSeq && r.Own == 0 {
 		return false
 	}
-	key := s.key(r)
+	key, value := s.key(r), s.value(r)
 	if i, ok := s.index[key]; ok {
 		old := &s.ring[i]
 		switch {
-		case again:
-			return true
-		case old.value != r.Value: // the same number or time for something else: a restarted or coarse instrument
-		case r.Own != 0:
+		case old.value != value: // the same number or time for something else: a restarted or coarse instrument
+		case again, r.Own != 0:
 			return true
 		case old.at >= 0 && at-old.at <= seenFor:
 			return true
 		}
-		old.value, old.at = r.Value, at
+		old.value, old.at = value, at
 		return false
 	}
-	s.put(key, r.Value, at)
+	s.put(key, value, at)
 	return false
 }
 
@@ -137,11 +141,20 @@ func (s *seen) put(key uint64, value float64, at time.Duration) {
 	s.next = (s.next + 1) % seenLength
 }
 
+// value is a reading's value as the journal gives it back, so that what came
+// before a restart and what comes after it compare.
+func (s *seen) value(r *sensors.Reading) float64 {
+	if r.Health.Grade >= sensors.Failed {
+		return 0
+	}
+	return s.points[r.Point].quantity.Round(r.Value)
+}
+
 // key mixes point, own sequence and own time into 64 bits (the finalizer of
 // splitmix64, by Steele, Lea and Flood 2014): two different ones meeting among
 // 65,536 is less likely than one in four thousand million.
 func (s *seen) key(r *sensors.Reading) uint64 {
-	k := mix(uint64(s.points[r.Point]) + 1)
+	k := mix(uint64(s.points[r.Point].number) + 1)
 	if r.HasSeq {
 		k = mix(k ^ r.Seq)
 	}

@@ -1,14 +1,17 @@
 package daemon
 
 import (
+	"log/slog"
 	"testing"
 	"time"
 
+	"standwatch/daemon/journal"
+	"standwatch/rules"
 	"standwatch/sensors"
 )
 
 func TestWhatCameBefore(t *testing.T) {
-	points := []sensors.Point{{Name: "a"}, {Name: "b"}}
+	points := []sensors.Point{{Name: "a", Quantity: sensors.Mass}, {Name: "b", Quantity: sensors.Mass}}
 	seq := func(point string, n uint64, v float64) sensors.Reading {
 		return sensors.Reading{Point: point, Seq: n, HasSeq: true, Value: v}
 	}
@@ -28,6 +31,7 @@ func TestWhatCameBefore(t *testing.T) {
 		"a restarted instrument counts from 1 again":          {{seq("a", 1, 5), false, 0, false}, {seq("a", 1, 7), false, time.Second, false}},
 		"and says the same, long after":                       {{seq("a", 1, 5), false, 0, false}, {seq("a", 1, 5), false, time.Hour, false}},
 		"but what the broker calls sent again is, long after": {{seq("a", 1, 5), false, 0, false}, {seq("a", 1, 5), true, time.Hour, true}},
+		"counts from 1 again, and the link broke meanwhile":   {{seq("a", 1, 5), false, 0, false}, {seq("a", 1, 7), true, time.Hour, false}},
 		"an own time twice":                                   {{own("a", 100, 5), false, 0, false}, {own("a", 100, 5), false, time.Hour, true}},
 		"a coarse clock":                                      {{own("a", 1000, 5), false, 0, false}, {own("a", 1000, 6), false, 0, false}},
 		"neither number nor time":                             {{sensors.Reading{Point: "a", Value: 5}, false, 0, false}, {sensors.Reading{Point: "a", Value: 5}, false, 0, false}},
@@ -84,5 +88,31 @@ func TestMemoryIsBounded(t *testing.T) {
 	newest := sensors.Reading{Point: "a", Seq: 3*seenLength - 1, HasSeq: true}
 	if !s.before(&newest, false, 0) {
 		t.Error("the newest is forgotten")
+	}
+}
+
+// A publisher that sends its last reading again over a restart of the box: the
+// journal gave the value back rounded to its count.
+func TestWhatCameBeforeARestart(t *testing.T) {
+	dir, points := t.TempDir(), []sensors.Point{{Name: "a", Quantity: sensors.Temperature}}
+	j, err := journal.Open(t.Context(), dir, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.Close()
+	if err := j.Points(points); err != nil {
+		t.Fatal(err)
+	}
+	r := sensors.Reading{Point: "a", Own: 1772344800000, Value: 21.123456}
+	kept := r
+	if err := j.Append([]rules.Entry{{At: rules.Instant{Boot: 1}, Body: &rules.Measured{Reading: kept}}}, nil); err != nil {
+		t.Fatal(err)
+	}
+	s, err := remember(t.Context(), j, points)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !s.before(&r, false, time.Second) {
+		t.Error("the same reading, sent again after a restart of the box, counts as new")
 	}
 }
