@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"time"
 
 	"standwatch/sensors"
@@ -209,7 +210,7 @@ func (j *pointSilent) Due() (time.Duration, bool) { return j.earliest, j.armed }
 // ScaleSilent calls when the charging scale falls silent while charge may flow.
 var ScaleSilent = Rule{
 	Name:  "scale-silent",
-	Doc:   "During draw-in and weigh-in: tells when the scale is silent for its silent_after, and wakes somebody at 60 s.",
+	Doc:   "During draw-in and weigh-in: tells when the scale has given no weight for its silent_after, and wakes somebody at 60 s of every such silence.",
 	Steps: []string{"draw-in", "weigh-in"},
 	Flags: []string{"scale-silent"},
 	Roles: []string{"charging-scale"},
@@ -228,9 +229,30 @@ type scaleSilent struct {
 	handedOver bool // a weigh-in has taken over from this draw-in
 }
 
+// scaleQuiet is a scale's silence: of weights, for a scale that answers with
+// faults weighs as little as one that is off.
 type scaleQuiet struct {
 	silence
-	woken bool
+	woken bool   // by the silence that lasts
+	rang  bool   // by an earlier one of the flag that is up
+	fault string // what it has answered since the last weight
+}
+
+// realSilence tells a silence from a scale that speaks about as seldom as its
+// limit: only that makes a flag slower to go.
+func (q *scaleQuiet) realSilence(quiet time.Duration) bool { return quiet > q.limit()*3/2 }
+
+// weight takes a sign of life and reports whether a raised flag is to be
+// cleared. It ends the silence: the next one wakes anew.
+func (q *scaleQuiet) weight(now time.Duration) (clear bool) {
+	if q.realSilence(now - q.heard) {
+		q.again = 0
+	}
+	q.rang, q.woken, q.fault = q.rang || q.woken, false, ""
+	if clear = q.hear(now); clear {
+		q.rang = false
+	}
+	return clear
 }
 
 func beginScaleSilent(s Start) Judge {
@@ -260,11 +282,18 @@ func (j *scaleSilent) Next(e Entry) (out []Finding) {
 	case *Started:
 		for _, q := range j.scales {
 			q.heard, q.speaks, q.cleared = e.At.Since, false, 0
+			q.rang, q.woken = q.rang || q.woken, false
 		}
 	case *Measured:
 		for _, q := range j.scales {
-			if q.point.Name == b.Point && b.Health.Live() && q.hear(e.At.Since) {
-				q.woken = false
+			if q.point.Name != b.Point || !b.Health.Live() {
+				continue
+			}
+			if !b.Health.Usable() {
+				q.fault = cmp.Or(b.Health.Reason, noReason)
+				continue
+			}
+			if q.weight(e.At.Since) {
 				out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: scaleSpeaks(j.standing())})
 			}
 		}
@@ -276,21 +305,28 @@ func (j *scaleSilent) Next(e Entry) (out []Finding) {
 	return out
 }
 
-func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) []Finding {
+func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) (out []Finding) {
 	due, wanted := q.next()
 	if !wanted || due > now {
 		return nil
 	}
+	quiet := now - q.heard
 	urgency := Tell
-	if now >= q.heard+max(scaleWake, q.limit()) {
+	if now >= q.wakes() {
 		urgency, q.woken = Wake, true
+		if q.rang { // it has to be heard anew
+			q.rang = false
+			out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: scaleSpoke(quiet)})
+		}
 	}
 	q.raise(now)
-	quiet := now - q.heard
 	values := append([]Value{{"silent_s", seconds(quiet)}}, j.ledger.values(j.target, j.aimed)...)
-	return []Finding{{Edge: Raised, Flag: "scale-silent", Subject: q.point.Name, Urgency: urgency,
-		Points: []string{q.point.Name}, Text: scaleIsSilent(quiet, j.standing()), Values: values}}
+	return append(out, Finding{Edge: Raised, Flag: "scale-silent", Subject: q.point.Name, Urgency: urgency,
+		Points: []string{q.point.Name}, Text: scaleIsSilent(quiet, q.fault, j.standing()), Values: values})
 }
+
+// wakes is when the silence matters to somebody asleep.
+func (q *scaleQuiet) wakes() time.Duration { return q.heard + max(scaleWake, q.limit()) }
 
 // next is the moment at which a silent scale matters more than it does yet.
 func (q *scaleQuiet) next() (time.Duration, bool) {
@@ -298,7 +334,7 @@ func (q *scaleQuiet) next() (time.Duration, bool) {
 	case !q.raised:
 		return q.due(), true
 	case !q.woken:
-		return q.heard + max(scaleWake, q.limit()), true
+		return q.wakes(), true
 	}
 	return 0, false
 }

@@ -49,8 +49,16 @@ func scaleWatched(step string) string {
 	return fmt.Sprintf("%s has begun: the scale's silence is now watched by scale-silent.", stepWord(step))
 }
 
-func scaleIsSilent(quiet time.Duration, c charge) string {
+func scaleIsSilent(quiet time.Duration, fault string, c charge) string {
+	if fault != "" {
+		return fmt.Sprintf("The scale has given no weight for %s, at %s: %s. What flows now is not weighed. Close the cylinder valve and look at the scale.",
+			span(quiet), ofTarget(c), whyNoValue(fault))
+	}
 	return fmt.Sprintf("Scale silent for %s at %s. What flows now is not weighed. Close the cylinder valve or wake the scale.", span(quiet), ofTarget(c))
+}
+
+func scaleSpoke(quiet time.Duration) string {
+	return fmt.Sprintf("The scale was heard for a moment, %s ago.", span(quiet))
 }
 
 func scaleSpeaks(c charge) string {
@@ -97,14 +105,19 @@ var reasonWords = map[string]string{
 }
 
 func fails(point string, since time.Duration, reason string) string {
-	why := reasonWords[reason]
-	if why == "" {
-		why = reason
+	return fmt.Sprintf("%s has given no value for %s: %s. Look at the instrument and its cable.", point, span(since), whyNoValue(reason))
+}
+
+const noReason = "no reason is given"
+
+func whyNoValue(reason string) string {
+	switch why := reasonWords[reason]; {
+	case why != "":
+		return why
+	case reason == "":
+		return noReason
 	}
-	if why == "" {
-		why = "no reason is given"
-	}
-	return fmt.Sprintf("%s has given no value for %s: %s. Look at the instrument and its cable.", point, span(since), why)
+	return reason
 }
 
 func readsAgain(point string) string { return fmt.Sprintf("%s gives values again.", point) }
