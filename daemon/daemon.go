@@ -101,6 +101,11 @@ func New(p Parts) *Daemon {
 		d.devices.now = func() time.Time { return time.Time{} }
 	}
 	d.judging = newJudging(p)
+	d.judging.trouble = func(ok bool, sentence string) { d.devices.set("judging", ok, sentence) }
+	d.judging.engine.Contain(func(rule string, x any) {
+		p.Log.Error("a rule panicked and is not asked again until the next start", "rule", rule, "panic", x, "stack", string(debug.Stack()))
+		d.devices.set("rule "+rule, false, fmt.Sprintf("Judges nothing any more: a fault of the program (%v). Readings are kept and the other rules go on. Report it with the journal, which shows it again.", x))
+	})
 	d.loop = newLoop(d)
 	return d
 }
@@ -165,7 +170,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	close(d.stopping)
 	stopSources()
-	sources.Wait() // each returns promptly: until loopCtx ends the loop still takes
+	waitAtMost(&sources, stopGrace, func() { d.parts.Log.Warn("a source did not end in time; going on without it") })
 	stopLoop()
 	core.Wait()
 	select { // judging ends by itself once it has applied the last commit
@@ -219,6 +224,18 @@ func (d *Daemon) runOnce(ctx context.Context, s Source, emit sensors.Emit) (err 
 		err = errors.New("it ended by itself")
 	}
 	return err
+}
+
+// waitAtMost waits for what should end promptly, but not for ever: a driver may
+// hang in a call to a bus that nothing can interrupt.
+func waitAtMost(wg *sync.WaitGroup, most time.Duration, late func()) {
+	done := make(chan struct{})
+	go func() { wg.Wait(); close(done) }()
+	select {
+	case <-done:
+	case <-time.After(most):
+		late()
+	}
 }
 
 // settle waits, no longer than ctx allows, until every follower that can has

@@ -338,3 +338,41 @@ func TestFlagOfAPointThatIsGone(t *testing.T) {
 		}
 	})
 }
+
+// wild is a rule with a fault.
+type wild struct{}
+
+func (wild) Next(e rules.Entry) []rules.Finding {
+	if _, ok := e.Body.(*rules.Measured); ok {
+		panic("a fault of this rule")
+	}
+	return nil
+}
+
+func (wild) Due() (time.Duration, bool) { return 0, false }
+
+// A rule that panics is silent from then on and shows; readings and the other
+// rules go on.
+func TestPanicInARule(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		src := script(func(_ context.Context, emit sensors.Emit) {
+			emit(sensors.Delivery{Readings: []sensors.Reading{sensors.Vacuum.Reading("gauge", 312, "micron")}})
+		})
+		d, j := box(t, t.TempDir(), src)
+		p := d.parts
+		p.Rules = append([]rules.Rule{{Name: "wild", Flags: []string{"wild"}, Begin: func(rules.Start) rules.Judge { return wild{} }}}, rules.All()...)
+		d = New(p)
+		run(t, d, func(context.Context) {
+			time.Sleep(time.Minute)
+			if ds := d.Now().Devices; len(ds) != 1 || ds[0].OK || ds[0].Name != "rule wild" || !strings.Contains(ds[0].Sentence, "a fault of this rule") {
+				t.Errorf("the box says %+v", ds)
+			}
+		})
+		if f := findings(t, j); !strings.Contains(f, `"rule":"point-silent"`) {
+			t.Errorf("the other rules found only\n%s", f)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}

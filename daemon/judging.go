@@ -30,6 +30,8 @@ type judging struct {
 	view    view
 
 	watchers watchers
+	trouble  func(ok bool, sentence string) // how judging itself stands, for the Box page
+	troubled bool
 }
 
 // offeredLength bounds the commits that wait in memory; what does not fit is
@@ -42,6 +44,7 @@ func newJudging(p Parts) *judging {
 		offered: make(chan batch, offeredLength),
 		more:    make(chan struct{}, 1),
 		engine:  rules.NewEngine(p.Site, p.Rules),
+		trouble: func(bool, string) {},
 		view:    newView(p),
 	}
 }
@@ -222,25 +225,39 @@ func (g *judging) apply(ctx context.Context, b batch) error {
 func (g *judging) catchUp(ctx context.Context) error {
 	const page = 65536 // between pages the screens get their turn
 	for g.behind() {
-		to := min(g.applied+page, g.head.Load())
-		var found []rules.Finding
-		g.mu.Lock()
-		for e, err := range g.p.Journal.Entries(ctx, g.applied+1, to, nil) {
-			if err != nil {
-				g.mu.Unlock()
-				return err
-			}
-			found = append(found, g.next(e)...)
+		if left := g.head.Load() - g.applied; left > 4*page && !g.troubled {
+			g.troubled = true
+			g.trouble(false, fmt.Sprintf("Catching up with %d entries of the journal. Flags may be late until it is done.", left))
 		}
-		g.mu.Unlock()
-		if g.applied < to {
-			return fmt.Errorf("the journal ends at %d, but %d was committed", g.applied, to)
+		found, err := g.page(ctx, min(g.applied+page, g.head.Load()))
+		if err != nil {
+			return err
 		}
 		if err := g.settle(ctx, found); err != nil {
 			return err
 		}
 	}
+	if g.troubled {
+		g.troubled = false
+		g.trouble(true, "Caught up with the journal.")
+	}
 	return nil
+}
+
+// page applies the journal's entries up to one of them.
+func (g *judging) page(ctx context.Context, to uint64) (found []rules.Finding, err error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	for e, err := range g.p.Journal.Entries(ctx, g.applied+1, to, nil) {
+		if err != nil {
+			return nil, err
+		}
+		found = append(found, g.next(e)...)
+	}
+	if g.applied < to {
+		return nil, fmt.Errorf("the journal ends at %d, but %d was committed", g.applied, to)
+	}
+	return found, nil
 }
 
 // next applies one entry to the screens' view and the engine.

@@ -29,6 +29,8 @@ type Engine struct {
 	commands map[string]string // what was last asked of each indoor unit
 	wall     int64             // Unix ms at the boot's beginning, by the newest anchor
 	anchored bool
+
+	panicked func(rule string, p any) // nil: a panic goes its way
 }
 
 // seat is a judge at work.
@@ -40,6 +42,7 @@ type seat struct {
 	judge  Judge
 	due    time.Duration
 	armed  bool
+	broken bool // it panicked
 }
 
 // place is where a point stands among a judge's.
@@ -139,7 +142,7 @@ func (e *Engine) passTime(before time.Duration) (out []Finding) {
 
 // ask hands a judge an entry, takes its findings and its next deadline.
 func (e *Engine) ask(s *seat, entry Entry, out []Finding) []Finding {
-	for _, f := range s.judge.Next(entry) {
+	for _, f := range e.next(s, entry) {
 		if f, ok := e.take(s, f); ok {
 			out = append(out, f)
 		}
@@ -148,10 +151,32 @@ func (e *Engine) ask(s *seat, entry Entry, out []Finding) []Finding {
 	return out
 }
 
+// next asks a judge. Where panics are contained, one that panics is never asked again.
+func (e *Engine) next(s *seat, entry Entry) (found []Finding) {
+	if e.panicked == nil {
+		return s.judge.Next(entry)
+	}
+	if s.broken {
+		return nil
+	}
+	defer func() {
+		if p := recover(); p != nil {
+			s.broken, found = true, nil
+			e.panicked(s.rule.Name, p)
+		}
+	}()
+	return s.judge.Next(entry)
+}
+
+// Contain keeps a judge that panics from ending the program: it falls silent,
+// the others go on, and told is called with the rule's name and what the panic said.
+func (e *Engine) Contain(told func(rule string, p any)) { e.panicked = told }
+
 // rearm notes a judge's deadline: whole milliseconds, rounded up, and never in
 // the past.
 func (e *Engine) rearm(s *seat) {
 	due, ok := s.judge.Due()
+	ok = ok && !s.broken
 	if ok {
 		if r := due % time.Millisecond; r > 0 {
 			due += time.Millisecond - r
@@ -533,7 +558,7 @@ func (e *Engine) Outlooks(at Instant) []StepOutlook {
 
 func (st *stage) outlook(at Instant) Outlook {
 	for _, s := range st.seats {
-		if o, ok := s.judge.(Outlooker); ok {
+		if o, ok := s.judge.(Outlooker); ok && !s.broken {
 			return o.Outlook(at)
 		}
 	}

@@ -314,7 +314,8 @@ func (s *source) subscribe(c paho.Client) {
 	}
 	token := c.SubscribeMultiple(filters, nil)
 	if !token.WaitTimeout(connectTimeout) || token.Error() != nil {
-		s.status(false, fmt.Sprintf("Broker %s does not answer the subscription (%v). Nothing comes from it until it does.", s.name, token.Error()))
+		s.status(false, fmt.Sprintf("Broker %s does not answer the subscription (%v). The box connects again.", s.name, token.Error()))
+		_ = l.Close() // paho then connects and asks anew
 		return
 	}
 	var refused []string

@@ -3,7 +3,6 @@ package mqtt
 import (
 	"fmt"
 	"net/url"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -27,11 +26,10 @@ type settings struct {
 func readBroker(n sensors.Node, faults *[]error) settings {
 	d := sensors.Decode(n, faults)
 	d.Text("name", "")
-	beside := func(key string) string { return besides(n, d.Text(key, "")) }
 	s := settings{
 		user: d.Text("user", ""), password: d.Text("password", ""),
-		secret: beside("password_file"), ca: beside("ca_file"),
-		cert: beside("client_cert_file"), key: beside("client_key_file"),
+		secret: d.Path("password_file"), ca: d.Path("ca_file"),
+		cert: d.Path("client_cert_file"), key: d.Path("client_key_file"),
 		retry:   d.Time("retry", 5*time.Second),
 		outward: d.Bool("outward", true),
 	}
@@ -65,14 +63,6 @@ func readBroker(n sensors.Node, faults *[]error) settings {
 	}
 	d.Done()
 	return s
-}
-
-// besides resolves a file name against the folder of the site file.
-func besides(n sensors.Node, name string) string {
-	if name == "" || filepath.IsAbs(name) || n.File == "" {
-		return name
-	}
-	return filepath.Join(filepath.Dir(n.File), name)
 }
 
 // brokerURL reads an address; scheme tcp or tls, with a port.
