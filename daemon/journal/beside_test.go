@@ -298,29 +298,39 @@ func TestAnchorsAndFreezing(t *testing.T) {
 }
 
 // Two runs on one boot of the machine count time from the same moment: the
-// later one's proof frees the earlier one's readings. Another boot's does not.
-func TestFreezingByTheSameMachineBoot(t *testing.T) {
-	j := open(t, t.TempDir())
+// later one's proof frees the earlier one's readings exactly. Proof on another
+// boot of the machine frees them by their own unproven clock, no later than it began.
+func TestFreezingWithoutProof(t *testing.T) {
 	const wall = 1_790_000_000_000
-	run := func(boot uint32, machine string, proven bool) {
+	put := func(j *Journal, boot uint32, machine string, offset int64, proven bool) {
 		put(t, j,
 			rules.Entry{At: rules.Instant{Boot: boot, Since: at(10).Since}, Body: &rules.Started{Machine: machine}},
-			rules.Entry{At: rules.Instant{Boot: boot, Since: at(10).Since}, Body: &rules.Clocked{Wall: wall + 10_000, Source: "system", Proven: proven}})
+			rules.Entry{At: rules.Instant{Boot: boot, Since: at(10).Since}, Body: &rules.Clocked{Wall: offset + at(10).Since.Milliseconds(), Source: "system", Proven: proven}})
 	}
-	run(1, "a", false)
-	run(2, "", false)
-	run(3, "b", true)
-	for boot := uint32(1); boot <= 2; boot++ {
-		if _, ok, err := j.Freeze("uplink", boot); ok || err != nil {
-			t.Errorf("boot %d is frozen by another machine's proof: %v, %v", boot, ok, err)
-		}
-	}
-	run(4, "a", true)
-	if off, ok, err := j.Freeze("uplink", 1); off != wall || !ok || err != nil {
-		t.Errorf("frozen at %d, %v, %v", off, ok, err)
-	}
-	if _, ok, err := j.Freeze("uplink", 2); ok || err != nil {
-		t.Errorf("a boot of an unknown machine is frozen: %v, %v", ok, err)
+	for name, c := range map[string]struct {
+		machine     string // of boot 2, which is proven
+		first, want int64  // offset of boot 1's unproven anchor, and by which it is frozen
+	}{
+		"the same machine boot":         {"a", wall - 500_000, wall},
+		"another, the old clock behind": {"b", wall - 500_000, wall - 500_000},
+		"another, the old clock ahead":  {"b", wall + 500_000, wall},
+	} {
+		t.Run(name, func(t *testing.T) {
+			j := open(t, t.TempDir())
+			put(j, 1, "a", c.first, false)
+			if _, ok, err := j.Freeze("uplink", 1); ok || err != nil {
+				t.Errorf("frozen before there is any proof: %v, %v", ok, err)
+			}
+			put(j, 2, c.machine, wall, true)
+			for range 2 {
+				if off, ok, err := j.Freeze("uplink", 1); off != c.want || !ok || err != nil {
+					t.Errorf("frozen at %d, %v, %v, want %d", off-wall, ok, err, c.want-wall)
+				}
+			}
+			if off, ok, err := j.Freeze("uplink", 2); off != wall || !ok || err != nil {
+				t.Errorf("the proven boot is frozen at %d, %v, %v", off-wall, ok, err)
+			}
+		})
 	}
 }
 

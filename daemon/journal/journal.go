@@ -386,8 +386,10 @@ func (j *Journal) SetCursor(name string, at int64) error {
 	})
 }
 
-// Freeze returns the anchor by which a follower stamps a boot: the first
-// proven one, kept from then on. ok is false while there is none.
+// Freeze returns the anchor by which a follower stamps a boot, kept from then
+// on: the first proven one; for a boot that is over and never had one, its own
+// unproven anchor once a later boot has proof, so that one evening without a
+// clock does not hold up every later reading. ok is false while there is none.
 func (j *Journal) Freeze(follower string, boot uint32) (offsetMs int64, ok bool, err error) {
 	j.write.Lock()
 	defer j.write.Unlock()
@@ -395,7 +397,10 @@ func (j *Journal) Freeze(follower string, boot uint32) (offsetMs int64, ok bool,
 		if offsetMs, ok, err = frozen(j.conn, follower, boot); err != nil || ok {
 			return err
 		}
-		if offsetMs, ok, err = firstProven(j.conn, boot); err != nil || !ok {
+		if offsetMs, ok, err = firstProven(j.conn, boot); err == nil && !ok {
+			offsetMs, ok, err = unproven(j.conn, boot)
+		}
+		if err != nil || !ok {
 			return err
 		}
 		return execute(j.conn, `INSERT INTO frozen (follower, boot, offset_ms) VALUES (?, ?, ?)`,
@@ -429,6 +434,48 @@ func firstProven(conn *sqlite.Conn, boot uint32) (offsetMs int64, ok bool, err e
 		return nil
 	}, int64(boot))
 	return offsetMs, ok, err
+}
+
+// unproven places a boot that never had a proven clock: by its own newest
+// anchor, but ending no later than the next boot that has proof began. ok is
+// false while no later boot has proof.
+func unproven(conn *sqlite.Conn, boot uint32) (offsetMs int64, ok bool, err error) {
+	var next int64 // wall ms at which the next proven boot began
+	err = rows(conn, `SELECT seq, boot, since_ms, kind, body FROM events
+		WHERE kind = 'clocked' AND body ->> 'Proven' AND boot > ?1 ORDER BY boot, seq LIMIT 1`, func(s *sqlite.Stmt) error {
+		e, err := event(s)
+		if err != nil {
+			return err
+		}
+		next, ok = anchor(e).OffsetMs, true
+		return rows(conn, `SELECT min(since_ms) FROM events WHERE boot = ?`, func(s *sqlite.Stmt) error {
+			next += s.ColumnInt64(0)
+			return nil
+		}, int64(e.At.Boot))
+	}, int64(boot))
+	if err != nil || !ok {
+		return 0, false, err
+	}
+	var end int64
+	err = rows(conn, `SELECT max((SELECT coalesce(max(since_ms), 0) FROM events WHERE boot = ?1),
+		(SELECT coalesce(max(last_ms), 0) FROM batches WHERE boot = ?1))`, func(s *sqlite.Stmt) error {
+		end = s.ColumnInt64(0)
+		return nil
+	}, int64(boot))
+	if err != nil {
+		return 0, false, err
+	}
+	offsetMs = next - end // where it told no time at all
+	err = rows(conn, `SELECT seq, boot, since_ms, kind, body FROM events
+		WHERE kind = 'clocked' AND boot = ? ORDER BY seq DESC LIMIT 1`, func(s *sqlite.Stmt) error {
+		e, err := event(s)
+		if err != nil {
+			return err
+		}
+		offsetMs = min(offsetMs, anchor(e).OffsetMs)
+		return nil
+	}, int64(boot))
+	return offsetMs, err == nil, err
 }
 
 // Quarantine keeps what the other side refused for good, with its words.
