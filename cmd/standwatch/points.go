@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"strconv"
 	"text/tabwriter"
 	"time"
 
@@ -39,12 +40,30 @@ func (c pointsCommand) Run(ctx context.Context, o output) error {
 			}
 			if n.Health.Grade != sensors.Failed {
 				value = fmt.Sprintf("%v %s", n.Value, p.Quantity.SI())
+				if shown, ok := asMeasured(p, n.Value); ok {
+					value = shown + " (" + value + ")"
+				}
 			}
 			taken = n.taken.In(site.Zone).Format("2006-01-02 15:04:05")
 		}
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Name, p.Quantity, or(p.Role, "-"), p.Every, or(p.Source, "replay only"), value, taken, health)
 	}
 	return w.Flush()
+}
+
+// asMeasured writes an SI value in the unit that the instrument speaks; ok is
+// false where that is the same.
+func asMeasured(p sensors.Point, si float64) (shown string, ok bool) {
+	none, err0 := p.Quantity.ToSI(0, p.Unit)
+	one, err1 := p.Quantity.ToSI(1, p.Unit)
+	if p.Unit == "" || err0 != nil || err1 != nil || none == 0 && one == 1 {
+		return "", false
+	}
+	v := (si - none) / (one - none)
+	if v, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 5, 64), 64); err == nil { // no instrument has more digits
+		return strconv.FormatFloat(v, 'f', -1, 64) + " " + p.Unit, true
+	}
+	return "", false
 }
 
 type newestReading struct {

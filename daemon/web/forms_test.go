@@ -165,7 +165,7 @@ func TestBeginningOutOfOrderWarnsOnceAndRecordsIt(t *testing.T) {
 		}
 	}
 	_, text = visit(t, h, "GET", "/confirm?do=end&step=vacuum-hold", nil)
-	if !strings.Contains(text, "no verdict yet") {
+	if !strings.Contains(text, "recorded as not proven") {
 		t.Errorf("ending early is not warned of:\n%s", text)
 	}
 }
@@ -228,4 +228,25 @@ func FuzzBackStaysHere(f *testing.F) {
 			t.Errorf("back to %q leads to %v, %v", s, there, err)
 		}
 	})
+}
+
+// The end of some steps gives their verdict: the page that asks must not say
+// that there will be none.
+func TestEndingAStepSaysWhatVerdictItGives(t *testing.T) {
+	for step, want := range map[string]string{
+		"weigh-in": "Its end gives the verdict", "draw-in": "Its end gives the verdict",
+		"vacuum-hold": "recorded as not proven", "cooling-check": "no verdict when the step ends",
+		"pressure-test": "it stays without one",
+	} {
+		s := newFakeBox("hold").screens()
+		got := s.sofar(Step{Step: rules.Step{Name: step}})
+		if !strings.Contains(got, want) || step != "pressure-test" && strings.Contains(got, "without one") {
+			t.Errorf("%s: %q, want %q", step, got, want)
+		}
+		failed := []rules.Finding{{Edge: rules.Given, Unit: "iu01", Result: rules.NotPassed}}
+		got = s.sofar(Step{Step: rules.Step{Name: step}, Verdicts: failed})
+		if !strings.Contains(got, "if it ends now: failed") || (step == "cooling-check") != strings.Contains(got, want) {
+			t.Errorf("%s with a failed verdict: %q", step, got)
+		}
+	}
 }

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"net/http"
 	"net/url"
@@ -89,12 +90,17 @@ func (s *screens) outOfOrder(snap Snapshot, system, step string) (warning, note 
 	return s.words.say("confirm.order", list), s.words.say("confirm.order-note", list)
 }
 
-// sofar says what verdict stands if the step ends now.
+// sofar says what verdict stands if the step ends now, or is given by its end.
 func (s *screens) sofar(st Step) string {
+	gives := s.words["confirm.gives."+st.Name] // some verdicts are given by the end itself
 	if len(st.Verdicts) == 0 {
-		return s.words.say("confirm.no-verdict")
+		return cmp.Or(gives, s.words.say("confirm.no-verdict"))
 	}
-	return s.words.say("confirm.verdict", midSentence(s.words.name("result", outcome(st.Verdicts))))
+	stands := s.words.say("confirm.verdict", midSentence(s.words.name("result", outcome(st.Verdicts))))
+	if st.Name == "cooling-check" || st.Name == "heating-check" { // one verdict a unit
+		stands += " " + gives
+	}
+	return stands
 }
 
 // markView is the form of one mark.

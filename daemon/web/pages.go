@@ -336,11 +336,12 @@ type tableRow struct{ Clock, Value string }
 type nowView struct {
 	Lead   *stepView
 	Others []stepView
-	Urgent []flagView // that nobody has acknowledged: before the curve
+	Urgent []flagView // that nobody has acknowledged, of the step shown or to wake for: before the curve
 	Flags  []flagView
 	Next   *stepRow
 	// NextTitle is its name within a sentence.
 	NextTitle string
+	LeftOver  []string   // what was not passed or never begun, before that
 	Recent    []flagView // while nothing is under way
 	Heard     heardView
 	Quiet     string // nothing has been kept for a while
@@ -365,6 +366,7 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	}
 	if n.Lead == nil {
 		n.Next = s.next(snap)
+		n.LeftOver = s.leftOver(snap, n.Next)
 		if n.Next != nil {
 			n.NextTitle = midSentence(n.Next.Title)
 		}
@@ -374,7 +376,8 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	}
 	for _, f := range snap.Flags {
 		fv := s.flagView(snap, v, f.Finding, f.Raised, &f)
-		if f.Urgency == rules.Wake && !f.Acknowledged {
+		ofLead := n.Lead != nil && f.System == n.Lead.System && f.Step == n.Lead.Name && f.Urgency != rules.Note
+		if !f.Acknowledged && (ofLead || f.Urgency == rules.Wake) {
 			n.Urgent = append(n.Urgent, fv)
 		} else {
 			n.Flags = append(n.Flags, fv)
@@ -515,8 +518,13 @@ func (s *screens) verdicts(snap Snapshot, c choice, fs []rules.Finding) []verdic
 			vs = append(vs, verdictView{f.Result, s.words.name("result", f.Result), f.Unit, f.Cause, f.Text, s.values(c, f.Values)})
 		}
 	}
+	slices.SortStableFunc(vs, func(a, b verdictView) int { // what is wrong before what is well
+		return cmp.Compare(slices.Index(worstFirst, a.Result), slices.Index(worstFirst, b.Result))
+	})
 	return vs
 }
+
+var worstFirst = []string{rules.NotPassed, rules.NotProven, rules.Passed}
 
 func (s *screens) values(c choice, vs []rules.Value) []titled {
 	var ts []titled
@@ -796,6 +804,44 @@ func (s *screens) next(snap Snapshot) *stepRow {
 		}
 	}
 	return nil
+}
+
+// leftOver says what lies behind the last step that was begun and is not
+// settled, a sentence a system, besides the step that is suggested.
+func (s *screens) leftOver(snap Snapshot, next *stepRow) (said []string) {
+	for _, sys := range snap.Site.Systems {
+		var failed, never []string
+		begun := false
+		for _, name := range slices.Backward(s.order) {
+			row := s.stepRow(snap, sys.Name, name)
+			begun = begun || row.State != waiting
+			switch {
+			case next != nil && next.System == sys.Name && next.Name == name:
+			case row.State == rules.NotPassed || row.State == rules.NotProven:
+				failed = append(failed, midSentence(row.Title))
+			case row.State == waiting && begun:
+				never = append(never, midSentence(row.Title))
+			}
+		}
+		text := s.titles("now.not-passed", failed) + s.titles("now.never-begun", never)
+		if text == "" {
+			continue
+		}
+		if len(snap.Site.Systems) > 1 {
+			text = sys.Name + ". " + text
+		}
+		said = append(said, strings.TrimSpace(text))
+	}
+	return said
+}
+
+// titles says a list that was found last to first; nothing where it is empty.
+func (s *screens) titles(key string, backward []string) string {
+	if len(backward) == 0 {
+		return ""
+	}
+	slices.Reverse(backward)
+	return s.words.say(key, strings.Join(backward, ", ")) + " "
 }
 
 type limitRow struct{ Name, Text, Source, Doc string }

@@ -7,6 +7,8 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+
+	"standwatch/rules"
 )
 
 // visit asks a handler as a browser on this machine would.
@@ -42,5 +44,58 @@ func TestEveryPageAnswersInEveryScene(t *testing.T) {
 				t.Errorf("%s %s: %d\n%s", scene, page, resp.StatusCode, text)
 			}
 		}
+	}
+}
+
+// On a phone what the running step is told about stands before its curve.
+func TestWhatToSeeToStandsBeforeTheCurve(t *testing.T) {
+	box := newFakeBox("hold")
+	told := rules.Finding{Edge: rules.Raised, Flag: "vacuum-rising", Step: "vacuum-hold", Begin: 9, Urgency: rules.Tell, Text: "It will pass."}
+	box.snap.Flags = append(box.snap.Flags, Flag{Flag: rules.Flag{Finding: told}, Raised: box.snap.Wall})
+	_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+	card, curve, other := strings.Index(text, `id="flag-vacuum-rising`), strings.Index(text, `class="curve"`), strings.Index(text, `id="flag-point-silent`)
+	if card < 0 || curve < 0 || other < 0 || card > curve || other < curve {
+		t.Errorf("the step's flag at %d, the curve at %d, another's flag at %d", card, curve, other)
+	}
+	box.snap.Flags[len(box.snap.Flags)-1].Acknowledged = true
+	_, text = visit(t, box.screens().handler(), "GET", "/", nil)
+	if strings.Index(text, `id="flag-vacuum-rising`) < strings.Index(text, `class="curve"`) {
+		t.Error("an acknowledged flag stands before the curve")
+	}
+}
+
+func TestAfterTheNightNowSaysWhatIsNotSettled(t *testing.T) {
+	box := newFakeBox("idle")
+	box.snap.Past = nil
+	for i, name := range usualOrder[2:] {
+		verdict := rules.Finding{Edge: rules.Given, Flag: name, Step: name, Result: rules.Passed}
+		if name == "cooling-check" {
+			verdict.Result = rules.NotPassed
+		}
+		box.snap.Past = append([]Step{{Step: rules.Step{Name: name, Begin: uint64(i + 1)}, Begun: midnight, Ended: midnight, Verdicts: []rules.Finding{verdict}}}, box.snap.Past...)
+	}
+	h := box.screens().handler()
+	_, text := visit(t, h, "GET", "/", nil)
+	if want := "Not passed: cooling check. Never begun: take-off, pressure test."; !strings.Contains(text, want) || strings.Contains(text, "Every step") {
+		t.Errorf("%q is missing in\n%s", want, text)
+	}
+	box.snap.Past = box.snap.Past[1:] // hand-over waits: it is next, and not among what was left out
+	if _, text = visit(t, h, "GET", "/", nil); strings.Contains(text, "hand-over.</a>") || !strings.Contains(text, "Not passed: cooling check.") {
+		t.Errorf("with a next step:\n%s", text)
+	}
+}
+
+func TestWhatFailedStandsFirstOnAStepsPage(t *testing.T) {
+	s := newFakeBox("idle").screens()
+	var fs []rules.Finding
+	for unit, result := range []string{rules.Passed, rules.NotProven, rules.NotPassed, rules.Passed} {
+		fs = append(fs, rules.Finding{Edge: rules.Given, Unit: string(rune('a' + unit)), Result: result})
+	}
+	order := ""
+	for _, v := range s.verdicts(s.box.Now(), asMeasured, fs) {
+		order += v.Unit
+	}
+	if order != "cbad" {
+		t.Errorf("units in the order %s, want cbad", order)
 	}
 }

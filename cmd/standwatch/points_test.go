@@ -1,0 +1,31 @@
+package main
+
+import (
+	"testing"
+
+	"standwatch/sensors"
+)
+
+// 1 micron is 101325/760/1000 Pa; 0 C is 32 F; 1 lb is 0.45359237 kg (NIST
+// Special Publication 811, appendix B).
+func TestPointsAreShownAsTheirInstrumentsSpeak(t *testing.T) {
+	for _, c := range []struct {
+		q    sensors.Quantity
+		unit string
+		si   float64
+		want string
+	}{
+		{sensors.Vacuum, "micron", 41.597, "312 micron"},
+		{sensors.Vacuum, "micron", 101325, "760000 micron"},
+		{sensors.Temperature, "F", 27, "80.6 F"},
+		{sensors.Temperature, "K", 0, "273.15 K"},
+		{sensors.Mass, "lb", 14.2, "31.306 lb"},
+		{sensors.Mass, "kg", 14.2, ""},
+		{sensors.Mass, "", 14.2, ""},
+	} {
+		got, ok := asMeasured(sensors.Point{Quantity: c.q, Unit: c.unit}, c.si)
+		if got != c.want || ok != (c.want != "") {
+			t.Errorf("%g in %q: %q, want %q", c.si, c.unit, got, c.want)
+		}
+	}
+}
