@@ -29,6 +29,7 @@ type commands struct {
 	Replay  replayCommand  `cmd:"" help:"Put field logs through the rules and print the findings."`
 	Export  exportCommand  `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`
 	Points  pointsCommand  `cmd:"" help:"List the points of a site, and their newest readings where there is a journal."`
+	Calc    calcCommand    `cmd:"" help:"Work out what the screens show: saturation, charge, pressure, boiling, air, superheat, subcooling, leak, pulldown."`
 	Version versionCommand `cmd:"" help:"Print the version."`
 }
 

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"standwatch/rules/physics"
 	"standwatch/sensors"
 )
 
@@ -22,6 +23,15 @@ type Run struct {
 	LengthM          float64
 	WallM            float64 // 0: by the tube's standard
 	FactorKgM        float64 // the maker's mass a length; 0: none given
+}
+
+// Pipe is the run as physics sees it: with its bore.
+func (r Run) Pipe() (physics.Line, error) {
+	tube, err := physics.TubeOf(r.OutsideDiameterM, r.WallM)
+	if err != nil {
+		return physics.Line{}, fmt.Errorf("run %q: %w", r.Name, err)
+	}
+	return physics.Line{Tube: tube, LengthM: r.LengthM, Liquid: r.Line == "liquid", FactorKgM: r.FactorKgM}, nil
 }
 
 // CheckFiles looks at the files that the site file names: the take-offs must be

@@ -41,3 +41,25 @@ func (l Line) FactorRatio(liquidKgM3 float64) (ratio float64, doubtful bool) {
 	ratio = l.FactorKgM / float64(l.Tube.M3PerM()*liquidKgM3)
 	return ratio, ratio < FactorLow || ratio > FactorHigh
 }
+
+// Charge is what a take-off comes to.
+type Charge struct {
+	LiquidM3, TotalM3 float64 // of the liquid lines, of all lines
+	LinesKg           float64 // to be added for the lines
+	Estimate          bool    // some liquid line had no maker's factor
+}
+
+// ChargeOf sums a take-off's lines.
+func ChargeOf(lines []Line, liquidKgM3 float64) Charge {
+	var c Charge
+	for _, l := range lines {
+		kg, estimate := l.ChargeKg(liquidKgM3)
+		c.LinesKg += kg
+		c.Estimate = c.Estimate || estimate
+		c.TotalM3 += l.VolumeM3()
+		if l.Liquid {
+			c.LiquidM3 += l.VolumeM3()
+		}
+	}
+	return c
+}

@@ -13,12 +13,6 @@ func PullDownS(volumeM3, pumpM3PerS, fromPa, toPa, ultimatePa float64) float64 {
 	return volumeM3 / pumpM3PerS * math.Log((fromPa-ultimatePa)/(toPa-ultimatePa))
 }
 
-// ApparentVolumeM3 is the volume that a pull's time speaks for, by a pump of
-// known constant speed. Less than the take-off's: part may be shut off.
-func ApparentVolumeM3(pumpM3PerS, fromPa, toPa, tookS float64) float64 {
-	return pumpM3PerS * tookS / math.Log(fromPa/toPa)
-}
-
 // Hose is what lies between the pipework and the pump.
 type Hose struct{ BoreM, LengthM float64 }
 

@@ -79,6 +79,10 @@ type Saturation struct {
 	LiquidKgPerM3, VapourKgPerM3 float64 // liquid at the bubble point, vapour at the dew point
 }
 
+// SaturationSource names where the tables come from; Model says by which
+// equation.
+const SaturationSource = "CoolProp (July 2026), a row every 5 K, interpolated"
+
 // AtTemperature is the saturation at a temperature.
 func (r *Refrigerant) AtTemperature(tempC float64) (Saturation, error) {
 	if !(tempC >= saturationFirstC && tempC <= saturationLastC) {
