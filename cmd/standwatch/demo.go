@@ -68,6 +68,9 @@ func (c demoCommand) Run(ctx context.Context, o output) (err error) {
 	if !c.Debug {
 		log = slog.New(slog.NewTextHandler(o.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
 	}
+	if c.Speed == 0 {
+		site.Box.Commit = 20 * time.Millisecond // the player waits for commits, and nothing else
+	}
 	own := &clock.Own{Source: "simulated"}
 	own.Stamp(night.Begin().UnixMilli())
 	box, err := daemon.Open(ctx, site, daemon.Setup{Data: filepath.Join(dir, "data"), Version: version(), Demo: own, Log: log})
