@@ -13,6 +13,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"standwatch/daemon/journal"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -347,7 +348,10 @@ type nowView struct {
 	Quiet     string // nothing has been kept for a while
 }
 
-type heardView struct{ Sentence string }
+type heardView struct {
+	Sentence string
+	Trouble  string // brokers, stores and message ways that do not work
+}
 
 func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) nowView {
 	var n nowView
@@ -383,7 +387,7 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 			n.Flags = append(n.Flags, fv)
 		}
 	}
-	n.Heard = s.heard(snap)
+	n.Heard = heardView{s.heard(snap), s.ways(snap)}
 	if snap.KeptAt.IsZero() {
 		n.Quiet = s.words.say("now.nothing-kept")
 	} else if d := snap.Wall.Sub(snap.KeptAt); d > time.Minute {
@@ -477,7 +481,7 @@ func tableOf(c *chart) []tableRow {
 	return t
 }
 
-func (s *screens) heard(snap Snapshot) heardView {
+func (s *screens) heard(snap Snapshot) string {
 	var never, late, failed int
 	for _, p := range snap.Points {
 		switch {
@@ -492,13 +496,33 @@ func (s *screens) heard(snap Snapshot) heardView {
 	n := len(snap.Points)
 	switch {
 	case n == 0:
-		return heardView{s.words.say("heard.none")}
+		return s.words.say("heard.none")
 	case never == n:
-		return heardView{s.words.say("heard.never", n)}
+		return s.words.say("heard.never", n)
 	case never+late+failed == 0:
-		return heardView{s.words.say("heard.all", n)}
+		return s.words.say("heard.all", n)
 	}
-	return heardView{s.words.say("heard.some", n-never-late-failed, n, never+late, failed)}
+	return s.words.say("heard.some", n-never-late-failed, n, never+late, failed)
+}
+
+// ways says how many of the brokers and buses, stores and message ways do not
+// work; nothing where all do. Somebody who waits to be woken must know it here.
+func (s *screens) ways(snap Snapshot) string {
+	bad, all := 0, len(snap.Devices)+len(snap.Outward)
+	for _, d := range snap.Devices {
+		if !d.OK {
+			bad++
+		}
+	}
+	for _, f := range snap.Outward {
+		if !f.OK || f.Quarantined > 0 {
+			bad++
+		}
+	}
+	if bad == 0 {
+		return ""
+	}
+	return s.words.say("heard.ways", bad, all)
 }
 
 // verdictView is a verdict with its figures.
@@ -959,10 +983,28 @@ func (s *screens) boxPage(snap Snapshot) boxView {
 		b.Devices = append(b.Devices, deviceView{d.Name, okState(d.OK), d.Sentence, s.words.moment(d.Since, snap.Wall, snap.zone())})
 	}
 	for _, f := range snap.Outward {
-		b.Outward = append(b.Outward, outwardView{s.words.name("outward", f.Name), okState(f.OK), f.Sentence, f.Waiting, f.Quarantined,
+		b.Outward = append(b.Outward, outwardView{s.wayTitle(f.Name), wayState(f), f.Sentence, f.Waiting, f.Quarantined,
 			s.words.moment(f.LastDone, snap.Wall, snap.zone())})
 	}
 	return b
+}
+
+// wayTitle turns a follower's name, such as uplink:desk, into a title.
+func (s *screens) wayTitle(name string) string {
+	kind, which, named := strings.Cut(name, ":")
+	title := s.words.name("outward", kind)
+	if named {
+		title += ": " + which
+	}
+	return title
+}
+
+// wayState doubts a way out that set something aside: it did not all arrive.
+func wayState(f journal.FollowerState) string {
+	if f.OK && f.Quarantined > 0 {
+		return "suspect"
+	}
+	return okState(f.OK)
 }
 
 func okState(ok bool) string {

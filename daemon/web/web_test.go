@@ -64,6 +64,25 @@ func TestWhatToSeeToStandsBeforeTheCurve(t *testing.T) {
 	}
 }
 
+// Who waits to be woken sees on Now that the way to the phone is broken.
+func TestNowSaysWhichWaysDoNotWork(t *testing.T) {
+	box := newFakeBox("hold") // a bus of its two devices and the store do not work
+	if _, text := visit(t, box.screens().handler(), "GET", "/", nil); !strings.Contains(text, "Not working: 2 of 4 ways in and out of the box.") {
+		t.Error("Now says nothing of the ways that do not work")
+	}
+	for i := range box.snap.Devices {
+		box.snap.Devices[i].OK = true
+	}
+	box.snap.Outward[0].OK, box.snap.Outward[0].Quarantined = true, 0
+	if _, text := visit(t, box.screens().handler(), "GET", "/", nil); strings.Contains(text, "Not working") {
+		t.Error("Now complains while all works")
+	}
+	box.snap.Outward[0].Quarantined = 1
+	if _, text := visit(t, box.screens().handler(), "GET", "/", nil); !strings.Contains(text, "Not working: 1 of 4") {
+		t.Error("what a store refused for good is no trouble on Now")
+	}
+}
+
 func TestAfterTheNightNowSaysWhatIsNotSettled(t *testing.T) {
 	box := newFakeBox("idle")
 	box.snap.Past = nil
