@@ -183,6 +183,7 @@ func (j *chargeTarget) verdict() Finding {
 	}
 	f.Values = append(f.Values, Value{"charged_low_kg", c.lowKg}, Value{"charged_high_kg", c.highKg},
 		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest)})
+	f.Values = append(f.Values, j.ledger.grosses()...)
 	if !heard {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)
 		return f

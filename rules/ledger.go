@@ -3,6 +3,7 @@ package rules
 import (
 	"math"
 	"sort"
+	"strconv"
 	"time"
 )
 
@@ -50,6 +51,8 @@ const (
 	gapHigh    = 1.25                   // what may have flowed in a gap, of the rate before it (the field guide)
 	ounceKg    = 0.028349523125         //
 	pause      = 500 * time.Millisecond // readings closer than this are one
+	gulpMost   = 2.0                    // kg: a fall of more that no rate explains is another cylinder (common practice)
+	endedMost  = 10 * time.Minute       // how long after its end a step's flow may have gone on
 )
 
 // platform is one scale and the cylinder on it.
@@ -71,27 +74,89 @@ type platform struct {
 	away                    bool          // the box was off since the last weight, nobody knows for how long
 	units                   granularity
 	hinted                  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
+
+	// The step before this one told its last gross weight and its rate then:
+	// what flowed between the two is the difference, where that can be flow.
+	from                 *sample // that weight, of the segment that goes on from it
+	carried              bool    // good still begins with it
+	endRate              float64
+	betweenKg, betweenHi float64 // between the steps: in best and not surely; perhaps
 }
 
 func beginLedger(s Start) *ledger {
 	l := &ledger{clock: startWatch(s)}
-	for _, f := range s.Earlier {
-		l.before = earlierCharge(l.before, f)
-	}
 	for _, p := range s.Points {
 		if p.Role == "charging-scale" {
 			l.platforms = append(l.platforms, &platform{point: p.Name})
 		}
 	}
+	if last, ok := lastWeighed(s.Earlier); ok {
+		l.before = earlierCharge(last)
+		gap := endedMost
+		if last.At.Boot == s.Entry.At.Boot {
+			gap = min(gap, max(0, s.Began.Since-last.At.Since))
+		}
+		for i, p := range l.platforms {
+			p.carry(last, i, gap)
+		}
+	}
 	return l
 }
 
-// earlierCharge is the total after an earlier draw-in or weigh-in: each
-// verdict counts from the system's first draw-in.
-func earlierCharge(was charge, f Finding) charge {
-	if !isWeighing(f.Step) {
-		return was
+// lastWeighed is the newest verdict of a draw-in or weigh-in: each counts
+// from the system's first draw-in.
+func lastWeighed(given []Finding) (last Finding, ok bool) {
+	for _, f := range given {
+		if isWeighing(f.Step) && (!ok || f.Seq >= last.Seq) {
+			last, ok = f, true
+		}
 	}
+	return last, ok
+}
+
+// carry goes on from the gross weight at which the step before ended.
+func (p *platform) carry(last Finding, place int, gap time.Duration) {
+	for _, v := range last.Values {
+		switch v.Key {
+		case grossKey(place):
+			from := sample{-gap, v.Number}
+			p.start, p.from = from, &from
+			p.good, p.carried = []sample{from}, true
+		case rateKey(place):
+			p.endRate, p.rate = v.Number, v.Number
+		}
+	}
+	p.sloped = 0
+}
+
+// A verdict tells the gross weight of each scale, and what left it then: the
+// next step goes on from there.
+func grossKey(place int) string { return numbered("gross", place) + "_kg" }
+func rateKey(place int) string  { return numbered("flow", place) + "_kg_per_s" }
+
+func numbered(key string, place int) string {
+	if place == 0 {
+		return key
+	}
+	return key + "_" + strconv.Itoa(place+1)
+}
+
+// grosses are these values.
+func (l *ledger) grosses() (vs []Value) {
+	for i, p := range l.platforms {
+		if len(p.good) == 0 {
+			continue
+		}
+		vs = append(vs, Value{grossKey(i), wholeMg(p.levelKg())})
+		if p.rate > noFlow {
+			vs = append(vs, Value{rateKey(i), p.rate})
+		}
+	}
+	return vs
+}
+
+// earlierCharge is the total after an earlier draw-in or weigh-in.
+func earlierCharge(f Finding) (was charge) {
 	for _, v := range f.Values {
 		switch v.Key {
 		case "drawn_kg", "charged_kg":
@@ -270,11 +335,20 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 
 // usual is the time between readings.
 func (p *platform) usual() time.Duration {
-	n := len(p.good)
+	ss := p.own()
+	n := len(ss)
 	if n < 2 {
 		return 0
 	}
-	return (p.good[n-1].t - p.good[0].t) / time.Duration(n-1)
+	return (ss[n-1].t - ss[0].t) / time.Duration(n-1)
+}
+
+// own is what this step has weighed.
+func (p *platform) own() []sample {
+	if p.carried {
+		return p.good[1:]
+	}
+	return p.good
 }
 
 // breakSegment closes the segment where it was before the jump and opens the
@@ -285,6 +359,8 @@ func (p *platform) breakSegment() {
 	fall := last.v - p.pending[0].v
 	p.closedKg += p.start.v - median(tail(p.good, 3))
 	switch {
+	case p.carried && len(p.good) == 1: // another cylinder since the step before
+		p.betweenHi = min(float64(gapHigh*p.endRate*gap.Seconds()), last.v)
 	case gap >= gapAtLeast && gap > 3*p.usual(): // the best guess is that it flowed on as before
 		flowed := max(0, p.rate) * gap.Seconds()
 		p.closedKg += flowed
@@ -299,7 +375,7 @@ func (p *platform) breakSegment() {
 
 func (p *platform) open(first []sample) {
 	p.start, p.begun, p.settled = first[0], nil, false
-	p.good = nil
+	p.good, p.from, p.carried = nil, nil, false
 	p.rate = 0
 	p.sloped = first[0].t
 	for _, s := range first {
@@ -321,11 +397,33 @@ func (p *platform) accept(s sample) {
 	}
 	if !p.settled {
 		p.begun = append(p.begun, s)
-		p.start.v = onset(p.begun)
+		p.begin(sample{p.begun[0].t, onset(p.begun)})
 		p.settled = s.t-p.begun[0].t >= onsetOver
+	}
+	if p.carried && s.t-p.good[1].t >= bumpMost {
+		p.good, p.carried = p.good[1:], false
 	}
 	if s.t-p.sloped >= slopeEvery {
 		p.sloped, p.rate = s.t, p.slope()
+	}
+}
+
+// begin takes the gross weight with which a segment begins. Where it goes on
+// from the step before, what flowed between counts: surely where the rate at
+// that step's end explains it, else doubtfully.
+func (p *platform) begin(first sample) {
+	if p.from == nil {
+		p.start.v = first.v
+		return
+	}
+	fall := p.from.v - first.v
+	p.start, p.betweenKg, p.betweenHi = *p.from, 0, 0
+	switch {
+	case p.continues(*p.from, first, p.endRate):
+	case fall < gulpMost:
+		p.betweenKg = fall
+	default:
+		p.start, p.betweenHi = first, fall
 	}
 }
 
@@ -436,13 +534,17 @@ func thinned(ss []sample, most int) []sample {
 // chargedKg is what left the cylinders of this platform: by the newest few
 // readings, brought to the newest one's moment by the rate.
 func (p *platform) chargedKg() float64 {
-	n := len(p.good)
-	if n == 0 {
+	if len(p.good) == 0 {
 		return 0
 	}
+	return p.closedKg + p.start.v - p.levelKg()
+}
+
+// levelKg is the gross weight now.
+func (p *platform) levelKg() float64 {
 	few := tail(p.good, 3)
-	lag := p.good[n-1].t - few[len(few)/2].t
-	return p.closedKg + p.start.v - median(few) + float64(p.rate*lag.Seconds())
+	lag := few[len(few)-1].t - few[len(few)/2].t
+	return median(few) - float64(p.rate*lag.Seconds())
 }
 
 // surelyOver reports whether more than limit has left, beyond a bump and the
@@ -473,9 +575,9 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 	for _, p := range l.platforms {
 		kg := p.chargedKg()
 		c.bestKg += kg
-		c.unweighedKg += p.lostKg
-		c.lowKg += kg - p.lostKg
-		c.highKg += kg - p.lostKg + p.lostHi + p.doubtKg
+		c.unweighedKg += p.lostKg + p.betweenKg
+		c.lowKg += kg - p.lostKg - p.betweenKg
+		c.highKg += kg - p.lostKg + p.lostHi + p.doubtKg + p.betweenHi
 	}
 	for _, kg := range []*float64{&c.bestKg, &c.lowKg, &c.highKg, &c.unweighedKg} {
 		*kg = wholeMg(*kg)
@@ -496,7 +598,8 @@ func (l *ledger) values(target Setting, aimed bool) []Value {
 // watched for long enough to be believed.
 func (l *ledger) flow() (kgPerS float64) {
 	for _, p := range l.platforms {
-		if n := len(p.good); n > 0 && p.good[n-1].t-p.good[0].t >= onsetOver*3/4 && p.rate > noFlow {
+		ss := p.own()
+		if n := len(ss); n > 0 && ss[n-1].t-ss[0].t >= onsetOver*3/4 && p.rate > noFlow {
 			kgPerS += p.rate
 		}
 	}
@@ -506,8 +609,8 @@ func (l *ledger) flow() (kgPerS float64) {
 // heard is when a scale last gave a weight, in the step's time.
 func (l *ledger) heard() (last time.Duration, ok bool) {
 	for _, p := range l.platforms {
-		if n := len(p.good); n > 0 {
-			last, ok = max(last, p.good[n-1].t), true
+		if ss := p.own(); len(ss) > 0 {
+			last, ok = max(last, ss[len(ss)-1].t), true
 		}
 	}
 	return last, ok

@@ -1,0 +1,99 @@
+package rulestest_test
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+
+	"standwatch/rules"
+	"standwatch/rules/rulestest"
+)
+
+// weighIn runs rows of a script for a scale of 2 s and returns the last
+// verdict's values with its result.
+func weighIn(t *testing.T, every, rows string) (map[string]float64, string) {
+	t.Helper()
+	s, err := rulestest.Parse("rules charge-target\npoint scale mass role=charging-scale unit=kg every=" + every +
+		" silent_after=10s\nstep weigh-in target=\"30 kg\"\n-- happened\n" + rows + "\n-- found\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	values, result := map[string]float64{}, ""
+	for _, f := range s.Run() {
+		if f.Edge == rules.Given {
+			clear(values)
+			result = f.Result
+			for _, v := range f.Values {
+				values[v.Key] = v.Number
+			}
+		}
+	}
+	return values, result
+}
+
+// What flows between two weighing steps is the difference of the cylinder's
+// weight (the contract: one ledger runs over draw-in and weigh-in), whether it
+// was read meanwhile or not, whatever the rate and the scale.
+func TestChargeBetweenTwoStepsIsKept(t *testing.T) {
+	for _, rate := range []float64{0.05, 0.25, 0.6} { // kg/min
+		for _, every := range []string{"1s", "2s", "5s"} {
+			for _, first := range []string{"draw-in", "weigh-in"} {
+				for _, between := range []string{"read", "unread", "cut", "cut unproven"} {
+					at := func(min float64) float64 { return 40 - rate*min }
+					// It flows from the first minute to the 20th; the steps are ended at 8 and begun at 11.
+					rows := []string{"0s,begin," + first + ",,,", "8m,end," + first + ",,,", "11m,begin,weigh-in,,,", "24m,end,weigh-in,,,",
+						fmt.Sprintf("* scale 0s..58s every %s line 40..40 kg", every),
+						fmt.Sprintf("* scale 1m..8m every %s line 40..%.4f kg", every, at(7)),
+						fmt.Sprintf("* scale 11m..20m every %s line %.4f..%.4f kg", every, at(10), at(19)),
+						fmt.Sprintf("* scale 20m2s..24m every %s line %.4f..%.4f kg", every, at(19), at(19))}
+					switch between {
+					case "read":
+						rows = append(rows, fmt.Sprintf("* scale 8m2s..10m58s every %s line %.4f..%.4f kg", every, at(7+2./60), at(10-2./60)))
+					case "cut":
+						rows = append(rows, "10m50s,mark,power-cut,,,")
+					case "cut unproven":
+						rows = append(rows, "10m50s,mark,power-cut,,,unproven")
+					}
+					v, _ := weighIn(t, every, strings.Join(rows, "\n"))
+					want := rate * 19
+					if math.Abs(v["charged_kg"]-want) > 0.01 || v["charged_high_kg"] < want-0.01 || v["charged_low_kg"] < want-0.02 {
+						t.Errorf("%g kg/min, every %s, after %s, %s: %v, went in %.3f kg", rate, every, first, between, v, want)
+					}
+				}
+			}
+		}
+	}
+}
+
+// Where the valve was shut at the end of the step, a lower weight at the next
+// begin is doubtful, and another cylinder is not charge.
+func TestWeightThatChangedBetweenTwoSteps(t *testing.T) {
+	run := func(next float64) map[string]float64 {
+		v, _ := weighIn(t, "2s", fmt.Sprintf(`0s,begin,draw-in,,,
+* scale 0s..58s every 2s line 40..40 kg
+* scale 1m..9m every 2s line 40..38 kg
+* scale 9m2s..15m every 2s line 38..38 kg
+15m,end,draw-in,,,
+30m,begin,weigh-in,,,
+* scale 30m..31m every 2s line %[1]g..%[1]g kg
+* scale 31m2s..39m every 2s line %[1]g..%[2]g kg
+* scale 39m2s..44m every 2s line %[2]g..%[2]g kg
+44m,end,weigh-in,,,`, next, next-2))
+		return v
+	}
+	for _, c := range []struct{ next, low, best, high float64 }{
+		{38, 4, 4, 4},       // the same cylinder
+		{38.03, 4, 4, 4},    // give or take what a hose weighs
+		{37.4, 4, 4.6, 4.6}, // something went in, or the cylinder was shifted
+		{55, 4, 4, 4},       // a full one
+		{25, 4, 4, 17},      // another one, most likely
+	} {
+		v := run(c.next)
+		for key, want := range map[string]float64{"charged_low_kg": c.low, "charged_kg": c.best, "charged_high_kg": c.high, "unweighed_kg": c.best - c.low} {
+			if math.Abs(v[key]-want) > 0.035 {
+				t.Errorf("38 kg, and %g kg at the next begin: %s %.3f, want %g", c.next, key, v[key], want)
+			}
+		}
+	}
+}
