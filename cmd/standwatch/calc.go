@@ -576,7 +576,7 @@ func (c pressureCalc) Run(o output) error {
 		gauge("ideal_pa", "by the plain gas law", ideal),
 	},
 		notes:  []string{"Nitrogen with a regulator and a relief valve; the lowest-rated part and the maker's instructions set the ceiling, at the hottest hour."},
-		source: "nitrogen with its second virial coefficient (LibreTexts table A9)"}
+		source: "nitrogen with its second virial coefficient (LibreTexts table A9); checked from -5 to 50 C, up to 600 psi"}
 	if c.Read.given() {
 		a.figures = append(a.figures, gauge("read_pa", "read", c.Read.si), change("compensated_change_pa", "left over", c.Read.si-expected))
 	}

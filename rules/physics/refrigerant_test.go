@@ -247,3 +247,15 @@ func TestSaturationSaysItsRange(t *testing.T) {
 		t.Errorf("an unknown refrigerant: %v", err)
 	}
 }
+
+func BenchmarkDewTemperature(b *testing.B) {
+	r, err := RefrigerantNamed("R-410A")
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, err := r.DewC(900e3); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
