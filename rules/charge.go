@@ -137,20 +137,20 @@ func (j *chargeTarget) followOver(now time.Duration) []Finding {
 func (j *chargeTarget) followNear(now time.Duration) []Finding {
 	c := j.charge()
 	left, flows := j.arrival()
-	atHand := c.remainingKg() <= j.nearKg
+	atHand := c.remainingKg() <= j.nearKg && c.remainingKg() >= 0 // past it the other flag speaks
 	// What is asked is the lead itself, so the time it takes to be sure comes on top.
-	near := j.near.by(now, atHand || flows && left <= j.lead+j.ledger.pace(), sureFor)
-	call := j.call.by(now, atHand || flows && left <= min(j.lead, wakeLead), sureFor)
+	near := j.near.by(now, atHand || flows && left >= 0 && left <= j.lead+j.ledger.pace(), sureFor)
+	call := j.call.by(now, atHand || flows && left >= 0 && left <= min(j.lead, wakeLead), sureFor)
 	gone := j.far.by(now, c.remainingKg() > 2*j.nearKg && (!flows || left > 2*j.lead), clearAfter)
 	switch {
 	case j.overUp:
 		return nil
 	case call:
 		j.nearUp = true
-		return []Finding{j.flag("charge-near-target", Wake, chargeNear(c, left, flows))}
+		return []Finding{j.flag("charge-near-target", Wake, chargeNear(c, left, flows, Wake))}
 	case near:
 		j.nearUp = true
-		return []Finding{j.flag("charge-near-target", Tell, chargeNear(c, left, flows))}
+		return []Finding{j.flag("charge-near-target", Tell, chargeNear(c, left, flows, Tell))}
 	case gone && j.nearUp:
 		j.nearUp = false
 		return []Finding{{Edge: Cleared, Flag: "charge-near-target", Text: chargeFar(c)}}

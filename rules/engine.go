@@ -397,10 +397,20 @@ func (e *Engine) clearEnded(step Step) (out []Finding) {
 			continue
 		}
 		out = append(out, Finding{At: e.now, Seq: e.seq, Edge: Cleared, Flag: o.Flag, System: o.System, Step: o.Step,
-			Begin: o.Begin, Subject: o.Subject, Urgency: o.Urgency, Points: o.Points, Text: stepEnded(o.Flag, o.Step)})
+			Begin: o.Begin, Subject: o.Subject, Urgency: o.Urgency, Points: o.Points, Text: stepEnded(o.Flag, o.Step, e.stands(o))})
 	}
 	e.open = left
 	return out
+}
+
+// stands is the verdict that a flag's step, or its unit, has.
+func (e *Engine) stands(o Flag) (result string) {
+	for _, f := range e.given {
+		if f.System == o.System && f.Step == o.Step && f.Begin == o.Begin && (f.Unit == "" || f.Unit == o.Subject) {
+			result = f.Result
+		}
+	}
+	return result
 }
 
 // happened is when a mark was made: its own time where that is known and earlier than the entry's.

@@ -33,8 +33,14 @@ func underWay(step string, elapsed time.Duration, known bool) string {
 	return fmt.Sprintf("%s under way for %s.", stepWord(step), span(elapsed))
 }
 
-func stepEnded(flag, step string) string {
-	return fmt.Sprintf("%s has ended, so %s is no longer watched for.", stepWord(step), flag)
+// stepEnded says why a flag is cleared by the end of its step: not because all
+// is well again.
+func stepEnded(flag, step, result string) string {
+	s := fmt.Sprintf("%s has ended, so this is no longer watched for: %s", stepWord(step), strings.ReplaceAll(flag, "-", " "))
+	if result != "" {
+		s += fmt.Sprintf("; its verdict stands: %s", strings.ReplaceAll(result, "-", " "))
+	}
+	return s + "."
 }
 
 // Silence.
@@ -62,6 +68,10 @@ func scaleSpoke(quiet time.Duration) string {
 }
 
 func scaleSpeaks(c charge) string {
+	if c.highKg-c.lowKg > 0.1 { // it came back zeroed, say
+		return fmt.Sprintf("The scale is heard again, at %s: between %s and %s went in. Lift the cylinder off, wait until the scale stands still, and put it back: that gives its weight again.",
+			ofTarget(c), kg(c.lowKg), kg(c.highKg))
+	}
 	return fmt.Sprintf("The scale is heard again, at %s.", ofTarget(c))
 }
 
@@ -77,7 +87,7 @@ func span(d time.Duration) string {
 	switch s := int(math.Round(d.Seconds())); {
 	case s < 120:
 		return fmt.Sprintf("%d s", s)
-	case s < 120*60:
+	case s < 60*60-30:
 		return fmt.Sprintf("%d min", (s+30)/60)
 	case (s+30)/60%60 == 0:
 		return fmt.Sprintf("%d h", (s+30)/3600)
@@ -138,6 +148,10 @@ func micron(pa float64) string { return fmt.Sprintf("%.0f micron", pa/micronPa) 
 
 func micronSI(pa float64) string { return fmt.Sprintf("%.0f micron (%.1f Pa)", pa/micronPa, pa) }
 
+// steadyRise is the rise (Pa/s) up to which a vacuum is called steady: a gauge
+// shows no less than a third of a micron a minute within minutes (common practice).
+const steadyRise = 0.3 * micronPa / 60
+
 // perMinute says a rise in micron a minute.
 func perMinute(paPerS float64) string {
 	r := paPerS * 60 / micronPa
@@ -158,12 +172,16 @@ var causeAdvice = map[string]string{
 	"leak":              "Find the leak with nitrogen and soap before pulling again.",
 	"moisture":          "Break with dry nitrogen and pull again.",
 	"leak-and-moisture": "Find the leak, then break with dry nitrogen and pull again.",
-	"unknown":           "Open the pump again or look for the leak; do not charge.",
+	"unknown":           "With the pump running, open its valve again, or look for the leak; do not charge.",
 }
 
 func vacuumPassed(nowPa float64, limit Setting, slope float64, cause string) string {
-	return fmt.Sprintf("Vacuum at %s, past its limit of %s, rising %s. %s %s",
-		micronSI(nowPa), micron(limit.Value), perMinute(slope), causeWords[cause], causeAdvice[cause])
+	rises := ""
+	if slope > steadyRise {
+		rises = ", rising " + perMinute(slope)
+	}
+	return fmt.Sprintf("Vacuum at %s, past its limit of %s%s. %s %s",
+		micronSI(nowPa), micron(limit.Value), rises, causeWords[cause], causeAdvice[cause])
 }
 
 func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string) string {
@@ -256,8 +274,8 @@ func holdStands(h holdWords) string {
 		return fmt.Sprintf("%s %s. Too early to say more.", s, now)
 	}
 	how := "steady"
-	if perMin := h.slopePaPerS * 60 / micronPa; math.Abs(perMin) >= 0.3 {
-		how = map[bool]string{true: "rising ", false: "falling "}[perMin > 0] + perMinute(math.Abs(h.slopePaPerS))
+	if math.Abs(h.slopePaPerS) >= steadyRise {
+		how = map[bool]string{true: "rising ", false: "falling "}[h.slopePaPerS > 0] + perMinute(math.Abs(h.slopePaPerS))
 		if h.cause == "moisture" {
 			how = "levelling off"
 		}
@@ -277,7 +295,10 @@ func orUnknown(cause string) string {
 
 // ofSpan says how far a step of a set length is: 23 of 60 min, 3 h of 24 h.
 func ofSpan(elapsed, lasts time.Duration) string {
-	if lasts <= 2*time.Hour {
+	if elapsed > 2*time.Minute {
+		elapsed = elapsed.Truncate(time.Minute) // what is left is rounded up beside it
+	}
+	if lasts <= time.Hour {
 		return fmt.Sprintf("%d of %d min", int(elapsed.Minutes()), int(math.Round(lasts.Minutes())))
 	}
 	return fmt.Sprintf("%s of %s", span(elapsed), span(lasts))
@@ -302,10 +323,13 @@ func pounds(x float64) string {
 
 func perMin(kgPerS float64) string { return fmt.Sprintf("%.2f kg a minute", kgPerS*60) }
 
-func chargeNear(c charge, left time.Duration, flows bool) string {
+func chargeNear(c charge, left time.Duration, flows bool, u Urgency) string {
 	s := fmt.Sprintf("Charge at %s, %s (%s) to go", ofTarget(c), kg(max(c.remainingKg(), 0)), pounds(max(c.remainingKg(), 0)))
 	if flows && left > 0 {
 		s += fmt.Sprintf(": about %s at this rate", span(left.Round(time.Second)))
+	}
+	if u == Wake {
+		return s + ". Close the cylinder valve now: what is in the hose still goes in."
 	}
 	return s + ". Close the cylinder valve in time; what is in the hose still goes in."
 }
@@ -315,8 +339,16 @@ func chargeFar(c charge) string {
 }
 
 func chargeOver(c charge) string {
+	if -c.remainingKg() <= c.tolerance() {
+		return fmt.Sprintf("Charge at %s: %s (%s) over. Close the cylinder valve now. %s",
+			ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), stillWithin(c))
+	}
 	return fmt.Sprintf("Charge at %s: %s (%s) too much. Close the cylinder valve. What is too much is recovered by weight, by a certified person.",
 		ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()))
+}
+
+func stillWithin(c charge) string {
+	return fmt.Sprintf("Still within %s of the target.", kg(c.tolerance()))
 }
 
 func chargeBack(c charge) string {
@@ -353,7 +385,8 @@ func weighed(step, result, cause string, c charge, tol float64, source string) s
 	case !c.aimed:
 		return fmt.Sprintf("%s not proven: %s (%s) weighed in, but no target was given.", name, kg(c.bestKg), pounds(c.bestKg))
 	}
-	return fmt.Sprintf("%s not proven: between %s and %s went in, of %s.", name, kg(c.lowKg), kg(c.highKg), kg(c.targetKg))
+	return fmt.Sprintf("%s not proven: between %s and %s went in, of %s. Weigh the cylinder, and compare with its weight before: that settles it.",
+		name, kg(c.lowKg), kg(c.highKg), kg(c.targetKg))
 }
 
 func chargeNotHeard(step string, aimed bool, target Setting) string {
@@ -372,6 +405,8 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 	switch {
 	case quiet >= 30*time.Second:
 		return fmt.Sprintf("%s The scale was last heard %s ago: what flows now is not weighed.", s, span(quiet))
+	case over && -c.remainingKg() <= c.tolerance():
+		return fmt.Sprintf("%s %s over: close the cylinder valve now. %s", s, kg(max(0, -c.remainingKg())), stillWithin(c))
 	case over:
 		return fmt.Sprintf("%s %s too much: close the cylinder valve.", s, kg(-c.remainingKg()))
 	case kgPerS <= 0:
@@ -453,6 +488,9 @@ func checkStands(w checkWords) string {
 		return fmt.Sprintf("%s Waiting for cooler outdoor air: %.0f C now, units refuse to heat above %.0f C.", s, w.outdoorC, w.ceilingC)
 	case w.good+len(w.poor) == 0 && w.elapsed < w.settle:
 		return fmt.Sprintf("%s Units are left to settle until %s.", s, span(w.settle))
+	}
+	if w.good+len(w.poor) == 0 {
+		return fmt.Sprintf("%s None of %d units judged yet.", s, w.units)
 	}
 	s += fmt.Sprintf(" %d of %d units good", w.good, w.units)
 	if len(w.poor) == 0 {
