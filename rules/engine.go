@@ -286,7 +286,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 				continue
 			}
 			s := &seat{rule: r, system: system, points: points}
-			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Units: e.units(system),
+			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Units: e.units(system), PipeM3: e.pipeM3(system),
 				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
 				Running: e.runningOn(system), Commands: e.asked()})
 			e.standing = append(e.standing, s)
@@ -360,7 +360,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 			continue
 		}
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
-		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Units: e.units(system),
+		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Units: e.units(system), PipeM3: e.pipeM3(system),
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked()})
 		st.seats = append(st.seats, s)
@@ -514,6 +514,15 @@ func (e *Engine) givenOn(system string) (given []Finding) {
 		}
 	}
 	return given
+}
+
+func (e *Engine) pipeM3(system string) float64 {
+	for _, s := range e.site.Systems {
+		if s.Name == system {
+			return s.PipeM3
+		}
+	}
+	return 0
 }
 
 // runningOn lists the steps under way on a system; all of them for the box's own points.

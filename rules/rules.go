@@ -235,6 +235,7 @@ type Start struct {
 	Entry   Entry // the begin mark, or Started
 	Points  []sensors.Point
 	Units   []Unit    // indoor units of the system
+	PipeM3  float64   // volume of its take-off's lines; 0: not known
 	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
 	Earlier []Finding // verdicts given before on this system, the last of each step and unit
 	// Began is when the step began: the mark's own time where it came late
@@ -268,4 +269,5 @@ type System struct {
 	Refrigerant string
 	Units       []Unit
 	Steps       map[string]map[string]Setting // what the site file gives, by step
+	PipeM3      float64                       // volume of the take-off's lines, without coils; 0: not known
 }

@@ -64,7 +64,11 @@ func Load(file string, drivers []sensors.Driver) (*Site, []error) {
 	if err != nil {
 		return nil, []error{sensors.Fault{File: file, Line: 1, Column: 1, Problem: err.Error(), Want: "give a site file that can be read"}}
 	}
-	return parse(file, text, drivers, rules.Limits())
+	site, faults := parse(file, text, drivers, rules.Limits())
+	if site != nil {
+		site.readPipes()
+	}
+	return site, faults
 }
 
 func readFile(file string) (string, error) {

@@ -35,7 +35,7 @@ func (r Run) Pipe() (physics.Line, error) {
 }
 
 // CheckFiles looks at the files that the site file names: the take-offs must be
-// there and readable as such. Load does not, so that a night can be replayed where they are not.
+// there and readable as such. Load takes what it can of them without a word, so that a night can be replayed where they are not.
 func (s *Site) CheckFiles() []error {
 	var faults []error
 	for _, e := range s.Equipment {
@@ -52,6 +52,39 @@ func (s *Site) CheckFiles() []error {
 		faults = append(faults, fs...)
 	}
 	return faults
+}
+
+// readPipes takes the pipework's volume from each take-off that is there and in
+// order; CheckFiles says of the others what is wrong.
+func (s *Site) readPipes() {
+	for i, e := range s.Equipment {
+		if e.Takeoff == "" || i >= len(s.Systems) {
+			continue
+		}
+		f, err := os.Open(e.Takeoff)
+		if err != nil {
+			continue
+		}
+		runs, faults := ReadTakeoff(f, e.Takeoff)
+		_ = f.Close() // it was only read
+		if len(faults) > 0 {
+			continue
+		}
+		if lines, err := pipes(runs); err == nil {
+			s.Systems[i].PipeM3 = physics.ChargeOf(lines, 0).TotalM3
+		}
+	}
+}
+
+func pipes(runs []Run) (lines []physics.Line, err error) {
+	for _, r := range runs {
+		l, err := r.Pipe()
+		if err != nil {
+			return nil, err
+		}
+		lines = append(lines, l)
+	}
+	return lines, nil
 }
 
 var (

@@ -3,6 +3,8 @@ package config
 import (
 	"errors"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 )
@@ -48,5 +50,40 @@ func TestTakeoffFaults(t *testing.T) {
 			faults[i] = errors.New(strings.TrimPrefix(f.Error(), "t:"))
 		}
 		want(t, faults, c.expected...)
+	}
+}
+
+// The pipework's volume, of the field guide's worked example 2 without its
+// coils (14.12 L of liquid and 34.45 L of gas lines), comes from the take-off.
+func TestPipeVolume(t *testing.T) {
+	dir := t.TempDir()
+	site := filepath.Join(dir, "site.yaml")
+	text := "site: {name: Quayside Library}\nsystem: {refrigerant: R-410A, takeoff: takeoff.csv}\n"
+	if err := os.WriteFile(site, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	without, faults := Load(site, nil)
+	if len(faults) > 0 || without.Systems[0].PipeM3 != 0 {
+		t.Fatalf("without its take-off the site has %v and %g m3", faults, without.Systems[0].PipeM3)
+	}
+	csv := `run,line,outside_diameter,length
+a,liquid,3/8 in,62 m
+b,liquid,1/2 in,38.5 m
+c,liquid,5/8 in,24 m
+d,liquid,3/4 in,15.5 m
+a,suction,5/8 in,62 m
+b,suction,3/4 in,38.5 m
+c,suction,7/8 in,24 m
+d,suction,1-1/8 in,15.5 m
+`
+	if err := os.WriteFile(filepath.Join(dir, "takeoff.csv"), []byte(csv), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	with, faults := Load(site, nil)
+	if len(faults) > 0 {
+		t.Fatal(faults)
+	}
+	if litres := with.Systems[0].PipeM3 * 1e3; math.Abs(litres-(14.12+34.45)) > 0.05 {
+		t.Errorf("the pipes hold %.2f L, want 48.57", litres)
 	}
 }
