@@ -48,6 +48,7 @@ type vacuumHold struct {
 	lasts time.Duration
 	sett  time.Duration
 
+	pipeM3    float64  // of the sealed pipework; 0: not known
 	ss        []sample // Pa, in the order taken
 	extend    time.Duration
 	broken    bool // a gap too long, or of unknown length
@@ -93,7 +94,7 @@ func beginVacuumHold(s Start) Judge {
 	if s.Entry.At.Since-s.Began.Since > bridged {
 		s.Began = s.Entry.At // what the gauge said before a mark that came so late was never heard here
 	}
-	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, startPa: math.NaN()}
+	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, startPa: math.NaN(), pipeM3: s.PipeM3}
 	j.limit, _ = limit(s.Step, "limit")
 	j.start, _ = limit(s.Step, "start")
 	lasts, _ := limit(s.Step, "lasts")
@@ -571,6 +572,9 @@ func (j *vacuumHold) verdict(result, cause, text string) Finding {
 			Value{"rise_pa_per_s", v.meanRise()})
 		if v.cause == "moisture" {
 			values = append(values, Value{"plateau_pa", v.fit.Curve.PlateauPa()})
+		}
+		if j.pipeM3 > 0 { // as if all of the rise were a leak: more does not come in
+			values = append(values, Value{"leak_pa_m3_per_s", physics.LeakPaM3PerS(j.pipeM3, max(0, v.meanRise()))})
 		}
 	}
 	return Finding{Edge: Given, Result: result, Cause: cause, Text: text, Points: []string{j.gauge.Name}, Values: values}
