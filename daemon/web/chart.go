@@ -34,6 +34,7 @@ type chart struct {
 	Limit  *limitLine   `json:"limit,omitempty"`
 	Trend  []trendPlace `json:"trend,omitempty"`
 	Events []event      `json:"events,omitempty"`
+	Strays []stray      `json:"strays,omitempty"`
 	Stale  int64        `json:"stale,omitempty"` // the data end here although time went on; 0: they are fresh
 }
 
@@ -51,6 +52,14 @@ type trendPlace struct {
 	Low  float64 `json:"low"`
 	Best float64 `json:"best"`
 	High float64 `json:"high"`
+}
+
+// stray is a value so far off, and gone again at once, that an axis which
+// reached to it would show nothing else: it is marked at the edge, by its number.
+type stray struct {
+	Ms   int64  `json:"ms"`
+	Up   bool   `json:"up"`
+	Text string `json:"text"`
 }
 
 // event is a labelled tick under the time axis; its words stand in the list below.
@@ -129,7 +138,14 @@ func (c *chart) axes(zone *time.Location, most int) {
 		}
 		low, high = min(low, v), max(high, v)
 	}
+	strays := c.findStrays()
+	c.Strays = nil
 	for i, y := range c.Y {
+		if up, ok := strays[i]; ok {
+			_, value, _ := strings.Cut(c.Text[i], "  ")
+			c.Strays = append(c.Strays, stray{c.Times[i], up, value})
+			continue
+		}
 		if y != nil {
 			take(*y)
 			if c.YLow != nil {
@@ -174,6 +190,67 @@ func (c *chart) axes(zone *time.Location, most int) {
 		c.Low, c.High, c.Values = linearAxis(low, high)
 	}
 	c.Hours = timeAxis(c.From, c.To, zone, most)
+}
+
+// What counts as a stray: at most as many samples on end, with as many ordinary
+// ones after them, so that a jump that stays is never one; further from the
+// middle nine tenths than ten times their spread and ten times their size, or
+// for a vacuum two decades.
+const (
+	strayMost = 2
+	strayFar  = 10
+	strayLog  = 2
+)
+
+// findStrays returns the samples that are strays, and whether they are above.
+func (c *chart) findStrays() map[int]bool {
+	scale := func(v float64) float64 {
+		if c.Log {
+			return math.Log10(max(v, 1e-3))
+		}
+		return v
+	}
+	var drawn []int
+	var sorted []float64
+	for i, y := range c.Y {
+		if y != nil {
+			drawn, sorted = append(drawn, i), append(sorted, scale(*y))
+		}
+	}
+	if len(sorted) < 10*strayMost {
+		return nil
+	}
+	slices.Sort(sorted)
+	low, high := sorted[len(sorted)/20], sorted[len(sorted)-1-len(sorted)/20]
+	far := strayFar * max(high-low, math.Abs(low+high)/2)
+	if c.Log {
+		far = max(strayLog, strayFar*(high-low))
+	}
+	ends := func(i int) (down, up float64) {
+		if c.YLow != nil {
+			return scale(*c.YLow[i]), scale(*c.YHigh[i])
+		}
+		return scale(*c.Y[i]), scale(*c.Y[i])
+	}
+	off := func(k int) bool {
+		down, up := ends(drawn[k])
+		return down < low-far || up > high+far
+	}
+	strays := map[int]bool{}
+	for k := 0; k < len(drawn); k++ {
+		n := 0
+		for k+n < len(drawn) && off(k+n) {
+			n++
+		}
+		if n > 0 && n <= strayMost && k+2*n <= len(drawn) {
+			for i := k; i < k+n; i++ {
+				_, up := ends(drawn[i])
+				strays[drawn[i]] = up > high+far
+			}
+		}
+		k += n
+	}
+	return strays
 }
 
 // The most samples a page asks for: a curve is no wider than a desk's screen,

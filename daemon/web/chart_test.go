@@ -4,9 +4,11 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -238,3 +240,45 @@ func TestASteadyValueIsAFlatLine(t *testing.T) {
 		t.Errorf("axis %g to %g makes a storm of %g to %g", c.Low, c.High, low, high)
 	}
 }
+
+// One absurd reading must not leave the curve a flat line at the edge: it is
+// marked, with its number. A jump that stays, or a plausible one, is drawn.
+func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
+	for name, c := range map[string]struct {
+		at          map[int]float64
+		low, high   float64
+		log, strays bool
+	}{
+		"a scale shows -400 kg once":     {at: map[int]float64{30: -400}, low: 5, high: 15, strays: true},
+		"twice":                          {at: map[int]float64{30: -400, 31: 5000}, low: 5, high: 15, strays: true},
+		"three in a row are no accident": {at: map[int]float64{30: -400, 31: -400, 32: -400}, low: -1000, high: 200},
+		"the newest may be true":         {at: map[int]float64{59: -400}, low: -1000, high: 200},
+		"a cylinder lifted off":          {at: map[int]float64{30: 0, 31: 0}, low: 0, high: 15},
+		"a gauge that loses its cable":   {at: map[int]float64{30: 760_000}, low: 5, high: 15, log: true, strays: true},
+		"a kicked hose":                  {at: map[int]float64{30: 300}, low: 5, high: 300, log: true},
+	} {
+		var samples []journal.Sample
+		for i := range 60 {
+			v, ok := c.at[i]
+			if !ok {
+				v = 9 + float64(i)/60
+			}
+			samples = append(samples, one(int64(i)*1000, v))
+		}
+		ch := &chart{From: 0, To: 60_000, Log: c.log}
+		ch.series(samples, time.Second, 600, kilogram, time.UTC)
+		ch.axes(time.UTC, 6)
+		if ch.Low < c.low || ch.High > c.high || len(ch.Strays) > 0 != c.strays {
+			t.Errorf("%s: axis %g to %g with %d strays, want within %g to %g", name, ch.Low, ch.High, len(ch.Strays), c.low, c.high)
+		}
+		if !c.strays && (ch.Low > slicesMin(c.at) || ch.High < slicesMax(c.at)) {
+			t.Errorf("%s: axis %g to %g hides it", name, ch.Low, ch.High)
+		}
+		if c.strays && (!strings.Contains(string(ch.svg(372, 268, "x")), ch.Strays[0].Text+"</text>") || ch.Strays[0].Text == "") {
+			t.Errorf("%s: %+v is not marked", name, ch.Strays)
+		}
+	}
+}
+
+func slicesMin(m map[int]float64) float64 { return slices.Min(slices.Collect(maps.Values(m))) }
+func slicesMax(m map[int]float64) float64 { return slices.Max(slices.Collect(maps.Values(m))) }

@@ -429,8 +429,11 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 			sv.Left = s.words.say("now.time-is-up")
 		}
 	}
-	if o.Left > 0 {
+	switch {
+	case o.Left > 0 && o.Lasts > 0:
 		sv.Left = s.words.say("now.left", s.words.span(wholeMinutes(o.Left)))
+	case o.Left > 0: // predicted: the sentence above says it in the same words
+		sv.Left = s.words.say("now.to-go", s.words.aboutSpan(o.Left))
 	}
 	return sv
 }

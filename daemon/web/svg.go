@@ -26,6 +26,7 @@ func (c *chart) svg(width, height int, title string) template.HTML {
 	p.trend(&b)
 	p.band(&b)
 	p.line(&b)
+	p.strays(&b)
 	p.stale(&b)
 	p.events(&b)
 	b.WriteString("</svg>")
@@ -174,6 +175,22 @@ func (p plot) line(b *strings.Builder) {
 			fmt.Fprintf(&d, "%s%g %g", move(i-r[0]), p.x(float64(p.Times[i])), p.y(*p.Y[i]))
 		}
 		fmt.Fprintf(b, `<path class="line" d="%s"/>`, d.String())
+	}
+}
+
+// strays are marked by an arrow at the edge behind which they lie.
+func (p plot) strays(b *strings.Builder) {
+	for _, s := range p.Strays {
+		x, y, back := p.x(float64(s.Ms)), p.bottom, -7.0
+		if s.Up {
+			y, back = p.top, 7
+		}
+		fmt.Fprintf(b, `<path class="stray" d="M%g %gL%g %gL%g %gZ"><title>%s</title></path>`, x, y, x-5, y+back, x+5, y+back, html.EscapeString(s.Text))
+		anchor, dx := "start", 8.0
+		if x > (p.left+p.right)/2 {
+			anchor, dx = "end", -8
+		}
+		fmt.Fprintf(b, `<text class="stray-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x+dx, y+back*1.2+4, anchor, html.EscapeString(s.Text))
 	}
 }
 

@@ -3,6 +3,7 @@ package web
 import (
 	"embed"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -70,6 +71,15 @@ func (w words) span(d time.Duration) string {
 		return w.say("time.days", days)
 	}
 	return w.say("time.days-hours", days, h)
+}
+
+// aboutSpan is a predicted length of time, to the nearest minute; in its last
+// two minutes each second counts.
+func (w words) aboutSpan(d time.Duration) string {
+	if s := int(math.Round(d.Seconds())); s < 120 {
+		return w.say("time.seconds", max(s, 0))
+	}
+	return w.span(d.Round(time.Minute))
 }
 
 // moment is a time as a person asks for it: how long ago, and by the clock.

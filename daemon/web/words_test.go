@@ -204,3 +204,22 @@ func TestEveryTemplateIsNamed(t *testing.T) {
 		}
 	}
 }
+
+// A predicted time is said as the sentence above it says it: the same minute.
+func TestAPredictedTimeIsSaidOnceInOneWording(t *testing.T) {
+	s := newFakeBox("weigh").screens()
+	for left, want := range map[time.Duration]string{
+		23*time.Minute + 20*time.Second: "about 23 min to go", 23*time.Minute + 40*time.Second: "about 24 min to go",
+		70 * time.Minute: "about 1 h 10 min to go", 53 * time.Second: "about 53 s to go", 119 * time.Second: "about 119 s to go",
+	} {
+		sv := s.stepView(s.box.Now(), asMeasured, Step{Outlook: rules.Outlook{Left: left}})
+		if sv.Left != want {
+			t.Errorf("%v: %q, want %q", left, sv.Left, want)
+		}
+	}
+	// of a set length: rounded up, so that what has gone and what is left make the whole
+	sv := s.stepView(s.box.Now(), asMeasured, Step{Outlook: rules.Outlook{Left: 36*time.Minute + time.Second, Lasts: time.Hour}})
+	if sv.Left != "37 min left" {
+		t.Errorf("of a set length: %q", sv.Left)
+	}
+}

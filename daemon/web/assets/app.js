@@ -346,6 +346,16 @@
         ctx.globalAlpha = 1;
       }
       ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
+      ctx.textBaseline = "middle";
+      for (const s of c.strays || []) { // far off and gone again: marked at the edge
+        const x = u.valToPos(s.ms / 1000, "x", true), y = s.up ? b.top : bottom, back = (s.up ? 7 : -7) * px;
+        ctx.beginPath();
+        ctx.moveTo(x, y); ctx.lineTo(x - 5 * px, y + back); ctx.lineTo(x + 5 * px, y + back);
+        ctx.fill();
+        const left = x > b.left + b.width / 2;
+        ctx.textAlign = left ? "right" : "left";
+        ctx.fillText(s.text, x + (left ? -8 : 8) * px, y + back * 1.2);
+      }
       ctx.textAlign = "center";
       ctx.textBaseline = "top";
       for (const e of c.events || []) {
