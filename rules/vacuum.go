@@ -57,6 +57,7 @@ type vacuumHold struct {
 	stale     bool // a late reading came: buckets must be made anew
 	startPa   float64
 	startedHi bool // began above its limit and has not been under it since
+	unstarted bool // and was still above it once settled: nothing passes without a new begin
 
 	view      holdView
 	looked    time.Duration
@@ -379,14 +380,18 @@ func (v *holdView) lookForCause(tS, pPa []float64) {
 // decide raises and clears the flag and gives the verdict, as the view is now.
 func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
 	v := j.view
-	if v.ok && v.nowPa <= j.limit.Value {
+	if v.ok && v.nowPa <= j.limit.Value && !j.unstarted {
 		j.startedHi = false
 	}
 	j.followCause(t)
-	if j.isOver() {
+	switch {
+	case j.startedHi:
+		if out = j.lookAtLateStart(t); j.unstarted {
+			return out
+		}
+	case j.isOver():
 		return j.passLimit(out)
-	}
-	if !j.startedHi {
+	default:
 		out = j.project(t, out)
 	}
 	switch {
@@ -403,6 +408,72 @@ func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
 		out = append(out, j.final()...)
 	}
 	return out
+}
+
+// lookAtLateStart follows a hold that began above its limit. Still above it
+// once settled it has not started; while the pump goes on pulling nobody is called.
+func (j *vacuumHold) lookAtLateStart(t time.Duration) (out []Finding) {
+	if t < j.sett || j.result != "" && j.result != NotProven {
+		return nil
+	}
+	from := sort.Search(len(j.ss), func(i int) bool { return j.ss[i].t >= t-max(j.sett/2, bridged) })
+	l := lineThrough(j.ss[from:])
+	if (!l.known || l.pPa-float64(bandLevel*l.sePa) <= j.limit.Value) && !j.isFarOver() {
+		return nil
+	}
+	j.unstarted = true
+	if v := &j.view; !v.ok {
+		v.t, v.nowPa, v.endPa, v.slopePaPerS = t, l.pPa, l.pPa, l.slopePaPerS
+	}
+	text := holdNotStarted(j.startPa, j.limit)
+	if (l.slopePaPerS >= 0 || l.known && l.slopePaPerS > -2*l.seSlope) && (!j.raised || j.told < Wake) {
+		j.raised, j.told = true, Wake
+		out = append(out, j.flag(Wake, text))
+	}
+	if j.result == "" {
+		out = append(out, j.verdict(NotProven, "unknown", text))
+	}
+	return out
+}
+
+// line is a straight line through readings: its level at the last of them and
+// its slope, with standard errors from how they scatter about it.
+type line struct {
+	pPa, sePa, slopePaPerS, seSlope float64
+	known                           bool
+}
+
+func lineThrough(ss []sample) (l line) {
+	n := len(ss)
+	if n < 5 {
+		return l
+	}
+	tS, pPa := make([]float64, n), make([]float64, n)
+	for i, s := range ss {
+		tS[i], pPa[i] = s.t.Seconds(), s.v
+		if i > 0 && i < n-1 { // a spike says nothing
+			pPa[i] = median(ss[i-1 : i+2])
+		}
+	}
+	l.pPa, l.slopePaPerS = lineAt(tS, pPa, tS[n-1])
+	var own, neighbour, last float64
+	for i := range tS {
+		d := pPa[i] - l.pPa - float64(l.slopePaPerS*(tS[i]-tS[n-1]))
+		own += float64(d * d)
+		if i > 0 {
+			neighbour += float64(d * last)
+		}
+		last = d
+	}
+	least := float64(noiseLeast * l.pPa)
+	rho := neighbour / max(own, float64(float64(least*least)*float64(n)))
+	rho = min(max(rho+(1+float64(4*rho))/float64(n), 0), 0.97) // as physics.FitRise does
+	worth := float64(n) * (1 - rho) / (1 + rho)
+	spread := math.Sqrt(max(own/max(float64(n)-2*float64(n)/worth, 1), float64(least*least)))
+	l.sePa = 2 * spread / math.Sqrt(worth)
+	l.seSlope = math.Sqrt(12/worth) * spread / max(tS[n-1]-tS[0], 1)
+	l.known = worth >= 3
+	return l
 }
 
 // isOver reports whether the limit has surely been passed.
@@ -432,17 +503,10 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 	if !j.raised || j.told < Wake {
 		j.raised, j.told = true, Wake
 		text := vacuumPassed(j.view.nowPa, j.limit, j.view.slopePaPerS, j.settledCause())
-		if j.startedHi {
-			text = holdNotStarted(j.startPa, j.limit)
-		}
 		out = append(out, j.flag(Wake, text))
 	}
 	switch {
 	case j.result == Passed: // the hour's verdict stands
-	case j.startedHi:
-		if j.result == "" {
-			out = append(out, j.verdict(NotProven, "unknown", holdNotStarted(j.startPa, j.limit)))
-		}
 	case j.result != NotPassed || j.settledCause() != "unknown" && j.settledCause() != j.gaveCause:
 		out = append(out, j.verdict(NotPassed, j.settledCause(), holdFailed(j.view.nowPa, j.limit, j.view.t, j.settledCause())))
 	}
@@ -510,6 +574,8 @@ func (j *vacuumHold) final() []Finding {
 	case end+float64(bandPass*doubt) <= j.limit.Value*(1+1e-6):
 		result, cause = Passed, "none"
 		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start)
+	case j.startedHi:
+		text = holdNotStarted(j.startPa, j.limit)
 	case end-float64(bandFail*doubt) > j.limit.Value*(1+1e-6):
 		return j.passLimit(nil)
 	}
@@ -630,7 +696,7 @@ func (j *vacuumHold) trend() (ps []TrendPoint) {
 func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 	v := j.view
 	h := holdWords{elapsed: elapsed, lasts: j.lasts, extend: j.extend, nowPa: j.recentPa(), limit: j.limit,
-		heard: len(j.ss) > 0, result: j.result, raised: j.raised, urgency: j.told, cause: j.cause, startedHi: j.startedHi}
+		heard: len(j.ss) > 0, result: j.result, raised: j.raised, urgency: j.told, cause: j.cause, startedHi: j.unstarted}
 	if len(j.ss) > 0 {
 		h.quiet = elapsed - j.ss[len(j.ss)-1].t
 	}

@@ -258,7 +258,7 @@ func holdStands(h holdWords) string {
 	switch {
 	case h.quiet > bridged:
 		return fmt.Sprintf("%s The gauge was last heard %s ago, at %s. Without it the hold cannot be proved.", s, span(h.quiet), now)
-	case h.raised && h.urgency == Wake && h.startedHi:
+	case h.startedHi:
 		return fmt.Sprintf("%s %s: it began above its limit of %s. Pull further down and begin again.", s, now, micron(h.limit.Value))
 	case h.raised && h.urgency == Wake:
 		return fmt.Sprintf("%s %s, past the limit of %s. %s", s, now, micron(h.limit.Value), causeWords[orUnknown(h.cause)])
