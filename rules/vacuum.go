@@ -25,9 +25,11 @@ var VacuumRising = Rule{
 const (
 	bridged      = 2 * time.Minute  // gaps up to it count as heard (the contract)
 	gapMost      = 10 * time.Minute // longer ones leave the hold not proven (the contract)
+	overFor      = 90 * time.Second // how long the limit must be surely passed
 	persistFor   = 3 * time.Minute  // a projection and a cause must last (the field guide)
 	localOver    = 5 * time.Minute  // the level now is a line through these last minutes
 	bandLevel    = 2.5              // standard errors before the limit counts as passed
+	bandLocal    = 3.0              // the same, of a line through the last minutes alone
 	bandProject  = 2.0              //
 	bandPass     = 0.67             // three times out of four the truth lies on that side
 	bandFail     = 1.0              // five times out of six
@@ -61,6 +63,7 @@ type vacuumHold struct {
 
 	view      holdView
 	looked    time.Duration
+	above     lasting       // surely past the limit
 	surely    time.Duration // since when the projection is surely over
 	isSurely  bool
 	fine      time.Duration // since when a projection that was told is no longer so
@@ -84,6 +87,7 @@ type holdView struct {
 	t                      time.Duration
 	fit                    physics.RiseFit
 	nowPa, sePa, lowPa     float64 // the level, and what it surely is at least
+	leastPa                float64 // the same, three times as sure
 	endPa, endLow, endHigh float64 // at the hold's end
 	peakPa                 float64
 	slopePaPerS            float64
@@ -299,12 +303,14 @@ func (v *holdView) levelNow(j *vacuumHold, tS, pPa []float64) {
 	} else {
 		noise = max(noise, leftOver(v.fit, tS, pPa))
 	}
-	v.lowPa = v.nowPa * (1 - float64(bandLevel*noise))
-	v.sePa = float64(noise * v.nowPa)
+	v.sePa = float64(noise * v.nowPa * lineDoubt(tS[i:], now, v.fit))
+	v.lowPa = v.nowPa - float64(bandLocal*v.sePa)
+	v.leastPa = v.nowPa - float64(3*bandLocal*v.sePa)
 	if v.fit.Known && v.fit.Effective >= 6 && span >= wholeFrom.Seconds() {
 		if best, se := v.fit.Level(now); se < v.sePa {
 			v.nowPa, v.sePa = best, se
 			v.lowPa = max(v.lowPa, best-float64(bandLevel*se))
+			v.leastPa = max(v.leastPa, best-float64(3*bandLevel*se))
 		}
 	}
 	for k := range tS {
@@ -316,6 +322,21 @@ func (v *holdView) levelNow(j *vacuumHold, tS, pPa []float64) {
 		v.peakPa = max(v.peakPa, mean)
 	}
 	v.peakPa = max(v.peakPa, v.nowPa)
+}
+
+// lineDoubt is the standard error of a line through the last few points at a
+// time, in units of their spread; never below one, for a gauge drifts.
+func lineDoubt(tS []float64, t float64, f physics.RiseFit) float64 {
+	n := float64(len(tS))
+	mean, stt := 0.0, 0.0
+	for _, x := range tS {
+		mean += x / n
+	}
+	for _, x := range tS {
+		stt += float64((x - mean) * (x - mean))
+	}
+	inflation := (1 + f.Correlation) / max(1-f.Correlation, 0.03)
+	return min(max(math.Sqrt(inflation*(1/n+float64((t-mean)*(t-mean))/max(stt, 1))), 1), 2)
 }
 
 func leftOver(f physics.RiseFit, tS, pPa []float64) float64 {
@@ -389,7 +410,7 @@ func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
 		if out = j.lookAtLateStart(t); j.unstarted {
 			return out
 		}
-	case j.isOver():
+	case j.isOver(t):
 		return j.passLimit(out)
 	default:
 		out = j.project(t, out)
@@ -476,13 +497,15 @@ func lineThrough(ss []sample) (l line) {
 	return l
 }
 
-// isOver reports whether the limit has surely been passed.
-func (j *vacuumHold) isOver() bool {
+// isOver reports whether the limit has surely been passed: an excess must
+// last, for an hour has a hundred looks, or be three times as sure.
+func (j *vacuumHold) isOver(t time.Duration) bool {
 	v := j.view
-	if !v.ok {
-		return false
+	if !v.ok || v.lowPa <= j.limit.Value {
+		j.above = lasting{}
+		return j.isFarOver()
 	}
-	return v.lowPa > j.limit.Value || j.isFarOver()
+	return j.above.by(t, true, overFor) || v.leastPa > j.limit.Value || j.isFarOver()
 }
 
 // isFarOver reports whether the newest readings lie beyond any noise: air
