@@ -357,7 +357,7 @@ func (p *platform) breakSegment() {
 	last := p.good[len(p.good)-1]
 	gap := p.pending[0].t - last.t
 	fall := last.v - p.pending[0].v
-	p.closedKg += p.start.v - median(tail(p.good, 3))
+	p.closedKg += p.start.v - p.levelKg()
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
 		p.betweenHi = min(float64(gapHigh*p.endRate*gap.Seconds()), last.v)

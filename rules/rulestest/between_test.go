@@ -97,3 +97,22 @@ func TestWeightThatChangedBetweenTwoSteps(t *testing.T) {
 		}
 	}
 }
+
+// A cylinder lifted off while it flows has given what it weighed less at the
+// last reading: nothing is lost to the median of the last few.
+func TestSegmentClosedDuringFlow(t *testing.T) {
+	for _, rate := range []float64{0.1, 0.25, 1} { // kg/min
+		for _, every := range []float64{1, 2, 5} { // s
+			v, _ := weighIn(t, fmt.Sprintf("%gs", every), fmt.Sprintf(`0s,begin,weigh-in,,,
+* scale 0s..2m every %[1]gs line 40..40 kg
+* scale 2m%[1]gs..10m every %[1]gs line %.6[2]f..%.6[3]f kg
+10m%[1]gs,mark,cylinder-swapped,,,
+* scale 10m%[1]gs..11m every %[1]gs line 0..0 kg
+* scale 11m%[1]gs..14m every %[1]gs line 50..50 kg
+14m,end,weigh-in,,,`, every, 40-rate*every/60, 40-rate*8))
+			if want := rate * 8; math.Abs(v["charged_kg"]-want) > 0.003 {
+				t.Errorf("%g kg/min, every %g s: charged %.4f kg, went in %.4f", rate, every, v["charged_kg"], want)
+			}
+		}
+	}
+}
