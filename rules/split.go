@@ -28,8 +28,8 @@ const (
 	coolHoldOff  = 3 * time.Minute  // a poor split must last
 	heatHoldOff  = 12 * time.Minute // longer than a defrost, 3 to 10 min (the field guide)
 	goodHoldOff  = 5 * time.Minute  // before its flag goes
-	hysteresisK  = 0.3
-	heatLeastK   = 15.0 // common practice (the field guide, step 8)
+	doubtK       = 0.3              // of a split by two clamps (common practice): no nearer its edge does it fail
+	heatLeastK   = 15.0             // common practice (the field guide, step 8)
 	heatMostK    = 30.0
 	coolLeastK   = 5.0 // where no humidity is known: common practice, dry and damp rooms taken together
 	coolMostK    = 18.0
@@ -260,15 +260,12 @@ func (j *splitPoor) judge(x *unitSplit, now time.Duration) []Finding {
 	}
 	v := j.look(x, now)
 	x.view, x.known = v, true
-	holdOff, tighter := coolHoldOff, 0.0
+	holdOff := coolHoldOff
 	if j.heating {
 		holdOff = heatHoldOff
 	}
-	if x.raised {
-		tighter = hysteresisK
-	}
-	outside := v.splitK < v.lowK || v.splitK > v.highK
-	inside := v.splitK >= v.lowK+tighter && v.splitK <= v.highK-tighter
+	outside := v.splitK < v.lowK-doubtK || v.splitK > v.highK+doubtK
+	inside := v.splitK >= v.lowK && v.splitK <= v.highK
 	if x.poor.by(now, outside, holdOff) {
 		return j.isPoor(x)
 	}
@@ -387,6 +384,9 @@ func (j *splitPoor) ended() (out []Finding) {
 		}
 		if why == "" {
 			why = "was not steady for long enough"
+			if v := x.view; x.known && v.splitK >= v.lowK-doubtK && v.splitK <= v.highK+doubtK && (v.splitK < v.lowK || v.splitK > v.highK) {
+				why = splitTooClose(v)
+			}
 		}
 		out = append(out, j.verdict(x, NotProven, cause, splitNotProven(x.unit, why))...)
 	}

@@ -461,6 +461,10 @@ func unitAskedOther(u Unit, command string) string {
 	return fmt.Sprintf("%s is now asked for %s: its split is no longer judged.", unitName(u), command)
 }
 
+func splitTooClose(v splitView) string {
+	return fmt.Sprintf("has a split of %.2f K, too close to the edge of %.2f to %.2f K to call with two clamps. Measure again", v.splitK, v.lowK, v.highK)
+}
+
 func splitNotProven(u Unit, why string) string {
 	return fmt.Sprintf("%s not proven: it %s.", unitName(u), why)
 }
