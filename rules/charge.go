@@ -137,8 +137,9 @@ func (j *chargeTarget) followOver(now time.Duration) []Finding {
 func (j *chargeTarget) followNear(now time.Duration) []Finding {
 	c := j.charge()
 	left, flows := j.arrival()
-	atHand := c.remainingKg() <= j.nearKg && c.remainingKg() >= 0 // past it the other flag speaks
-	// What is asked is the lead itself, so the time it takes to be sure comes on top.
+	// What is asked is the lead or the mass itself, so what passes while it is made sure comes on top.
+	sureKg := float64(j.ledger.flow() * j.ledger.pace().Seconds())
+	atHand := c.remainingKg() <= j.nearKg+sureKg && c.remainingKg() >= 0 // past it the other flag speaks
 	near := j.near.by(now, atHand || flows && left >= 0 && left <= j.lead+j.ledger.pace(), sureFor)
 	call := j.call.by(now, atHand || flows && left >= 0 && left <= min(j.lead, wakeLead), sureFor)
 	gone := j.far.by(now, c.remainingKg() > 2*j.nearKg && (!flows || left > 2*j.lead), clearAfter)

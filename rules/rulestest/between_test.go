@@ -116,3 +116,24 @@ func TestSegmentClosedDuringFlow(t *testing.T) {
 		}
 	}
 }
+
+// The call at 0.2 kg comes at 0.2 kg (the contract), not a few readings later.
+func TestNearTargetByMassComesInTime(t *testing.T) {
+	for _, rate := range []float64{0.25, 0.5, 1} { // kg/min
+		s, err := rulestest.Parse(fmt.Sprintf("rules charge-target\npoint scale mass role=charging-scale unit=kg every=2s silent_after=10s\n"+
+			"step weigh-in target=\"4 kg\" lead=5s\n-- happened\n0s,begin,weigh-in,,,\n* scale 0s..58s every 2s line 40..40 kg\n"+
+			"* scale 1m..%.0fs every 2s line 40..36 kg\n-- found\n", 60+240/rate))
+		if err != nil {
+			t.Fatal(err)
+		}
+		fs := s.Run()
+		if len(fs) == 0 {
+			t.Fatalf("%g kg/min: nobody was told", rate)
+		}
+		for _, v := range fs[0].Values {
+			if v.Key == "remaining_kg" && (v.Number < 0.2-rate*2.1/60 || v.Number > 0.2+rate*4/60) {
+				t.Errorf("%g kg/min: told with %g kg to go", rate, v.Number)
+			}
+		}
+	}
+}
