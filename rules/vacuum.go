@@ -36,7 +36,6 @@ const (
 	wholeFrom    = 15 * time.Minute // the whole fit speaks for the level from this span on
 	noiseMost    = 0.03             // of the reading, a bad gauge's noise (the field guide)
 	noiseLeast   = 0.001            // and the least that is believed
-	farOver      = 1.1              // of the limit: beyond any noise
 	bucketsMost  = 128              //
 	bucketFirst  = 30 * time.Second //
 	mixedNotTill = 45 * time.Minute // a leak beside moisture is not told apart sooner (the field guide)
@@ -49,6 +48,9 @@ type vacuumHold struct {
 	start Setting
 	lasts time.Duration
 	sett  time.Duration
+
+	air      airIn
+	charging bool // a draw-in or weigh-in has begun: what the gauge shows now is refrigerant
 
 	pipeM3    float64  // of the sealed pipework; 0: not known
 	ss        []sample // Pa, in the order taken
@@ -122,8 +124,13 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 	_, restarted := j.clock.hear(e)
 	switch b := e.Body.(type) {
 	case *Measured:
-		if b.Point == j.gauge.Name && b.Health.Usable() && b.Value > 0 {
+		switch {
+		case b.Point != j.gauge.Name:
+		case b.Health.Usable() && b.Value > 0:
+			j.air.deafN = 0
 			return j.read(sample{j.clock.of(b.Taken), b.Value})
+		case b.Health.Live() && !b.Health.Usable():
+			return j.noValue(j.clock.newest, b.Health.Reason)
 		}
 	case *Started:
 		if restarted && j.clock.unknown && !j.broken {
@@ -133,8 +140,11 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 	case *Due:
 		return j.passed()
 	case *Told:
-		if b.Kind == "end" && b.Name == "vacuum-hold" {
+		switch {
+		case b.Kind == "end" && b.Name == "vacuum-hold":
 			return j.over()
+		case b.Kind == "begin" && isWeighing(b.Name):
+			j.charging = true
 		}
 	}
 	return out
@@ -400,30 +410,33 @@ func (v *holdView) lookForCause(tS, pPa []float64) {
 
 // decide raises and clears the flag and gives the verdict, as the view is now.
 func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
+	if j.charging {
+		return nil
+	}
 	v := j.view
 	if v.ok && v.nowPa <= j.limit.Value && !j.unstarted {
 		j.startedHi = false
 	}
 	j.followCause(t)
 	switch {
-	case j.startedHi:
+	case j.startedHi && !j.isWild():
 		if out = j.lookAtLateStart(t); j.unstarted {
 			return out
 		}
 	case j.isOver(t):
 		return j.passLimit(out)
 	default:
-		out = j.project(t, out)
+		out = j.project(t, j.fellBack(t))
 	}
 	switch {
-	case j.result == Passed || j.result == NotPassed:
+	case j.result == Passed || j.result == NotPassed || j.air.spoiled:
 	case j.broken:
 		switch {
 		case j.result != "":
 		case len(j.ss) == 0:
 			out = append(out, j.verdict(NotProven, "gauge", holdNoGauge()))
 		default:
-			out = append(out, j.verdict(NotProven, "gap", holdGap(j.clock.unknown)))
+			out = append(out, j.verdict(NotProven, "gap", holdGap(j.clock.unknown, j.air.deafN > 0)))
 		}
 	case t >= j.ends() && v.ok:
 		out = append(out, j.final()...)
@@ -501,37 +514,35 @@ func lineThrough(ss []sample) (l line) {
 // last, for an hour has a hundred looks, or be three times as sure.
 func (j *vacuumHold) isOver(t time.Duration) bool {
 	v := j.view
-	if !v.ok || v.lowPa <= j.limit.Value {
+	if !v.ok || v.lowPa <= j.limit.Value || j.recentPa() <= 0.9*j.limit.Value {
 		j.above = lasting{}
 		return j.isFarOver()
 	}
 	return j.above.by(t, true, overFor) || v.leastPa > j.limit.Value || j.isFarOver()
 }
 
-// isFarOver reports whether the newest readings lie beyond any noise: air
-// comes in.
-func (j *vacuumHold) isFarOver() bool {
-	n := len(j.ss)
-	if n < 5 || j.ss[n-5].t < j.sett || j.recentPa() <= farOver*j.limit.Value {
-		return false
-	}
-	i := sort.Search(n, func(i int) bool { return j.ss[i].t >= j.ss[n-1].t-15*time.Second })
-	return median(j.ss[min(i, n-5):]) > farOver*j.limit.Value
-}
-
 func (j *vacuumHold) passLimit(out []Finding) []Finding {
 	if j.isFarOver() {
 		j.view.nowPa = max(j.view.nowPa, j.recentPa())
+		j.view.t = max(j.view.t, j.ss[len(j.ss)-1].t)
+	}
+	words := j.settledCause()
+	if j.isWild() {
+		words = "air"
 	}
 	if !j.raised || j.told < Wake {
 		j.raised, j.told = true, Wake
-		text := vacuumPassed(j.view.nowPa, j.limit, j.view.slopePaPerS, j.settledCause())
+		j.noteBefore()
+		text := vacuumPassed(j.view.nowPa, j.limit, j.view.slopePaPerS, words)
+		if j.result == Passed {
+			text = afterTheHold(text)
+		}
 		out = append(out, j.flag(Wake, text))
 	}
 	switch {
 	case j.result == Passed: // the hour's verdict stands
 	case j.result != NotPassed || j.settledCause() != "unknown" && j.settledCause() != j.gaveCause:
-		out = append(out, j.verdict(NotPassed, j.settledCause(), holdFailed(j.view.nowPa, j.limit, j.view.t, j.settledCause())))
+		out = append(out, j.verdict(NotPassed, j.settledCause(), holdFailed(j.view.nowPa, j.limit, j.view.t, words)))
 	}
 	return out
 }
@@ -596,7 +607,7 @@ func (j *vacuumHold) final() []Finding {
 	switch {
 	case end+float64(bandPass*doubt) <= j.limit.Value*(1+1e-6):
 		result, cause = Passed, "none"
-		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start)
+		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start, j.leakRise())
 	case j.startedHi:
 		text = holdNotStarted(j.startPa, j.limit)
 	case end-float64(bandFail*doubt) > j.limit.Value*(1+1e-6):
@@ -606,6 +617,16 @@ func (j *vacuumHold) final() []Finding {
 		return nil
 	}
 	return []Finding{j.verdict(result, cause, text)}
+}
+
+// leakRise is the rise a second where the cause is settled as a leak that would
+// pass the limit within as long again; else 0.
+func (j *vacuumHold) leakRise() float64 {
+	v := j.view
+	if c := j.settledCause(); c != "leak" && c != "leak-and-moisture" || v.nowPa+float64(v.slopePaPerS*j.lasts.Seconds()) <= j.limit.Value {
+		return 0
+	}
+	return v.slopePaPerS
 }
 
 // passed is the judge's own deadline: the hold's end, or a gap grown too long.
@@ -647,6 +668,9 @@ func (j *vacuumHold) over() []Finding {
 
 func (j *vacuumHold) flag(u Urgency, text string) Finding {
 	v := j.view
+	if !v.ok && v.endPa == 0 { // too early for a fit
+		v.slopePaPerS, v.endPa = math.NaN(), math.NaN()
+	}
 	return Finding{Edge: Raised, Flag: "vacuum-rising", Urgency: u, Points: []string{j.gauge.Name}, Text: text,
 		Values: []Value{{"pressure_pa", v.nowPa}, {"limit_pa", j.limit.Value}, {"rise_pa_per_s", v.slopePaPerS},
 			{"expected_pa", v.endPa}, {"elapsed_s", seconds(v.t)}}}
@@ -723,6 +747,10 @@ func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 	if len(j.ss) > 0 {
 		h.quiet = elapsed - j.ss[len(j.ss)-1].t
 	}
+	if j.air.deafN > 0 {
+		h.deaf, h.noValue = elapsed-j.air.deaf, whyNoValue(j.air.reason)
+	}
+	h.spoiled, h.leaks = j.air.spoiled, j.leakRise() > steadyRise
 	switch {
 	case j.result == Passed || j.result == NotPassed:
 		sure = "sure"

@@ -166,12 +166,14 @@ var causeWords = map[string]string{
 	"moisture":          "It rises towards a plateau, as moisture does.",
 	"leak-and-moisture": "It rises as a leak with moisture beside it does.",
 	"unknown":           "The cause cannot be told yet.",
+	"air":               "Air comes in.", // too fast for any of them
 }
 
 var causeAdvice = map[string]string{
 	"leak":              "Find the leak with nitrogen and soap before pulling again.",
 	"moisture":          "Break with dry nitrogen and pull again.",
 	"leak-and-moisture": "Find the leak, then break with dry nitrogen and pull again.",
+	"air":               "Shut the valve to the pump, and look at hoses, caps and valves; do not charge.",
 	"unknown":           "With the pump running, open its valve again, or look for the leak; do not charge.",
 }
 
@@ -189,6 +191,24 @@ func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string)
 		micronSI(v.nowPa), perMinute(v.slopePaPerS), v.endPa/micronPa, span(ends), micron(limit.Value), causeWords[cause], causeAdvice[cause])
 }
 
+func vacuumFellBack(nowPa float64) string {
+	return fmt.Sprintf("Vacuum back at %s. A sealed system does not fall back by itself: the gauge was moved, or the pump's valve opened again.", micronSI(nowPa))
+}
+
+func holdKicked(nowPa float64) string {
+	return fmt.Sprintf("Vacuum hold not proven: it jumped past the limit and came back to %s, which a sealed system does not. Look at the gauge and its hose, and begin the hold again.", micronSI(nowPa))
+}
+
+// gaugeLeftBehind is for a gauge that speaks but gives no value.
+func gaugeLeftBehind(quiet time.Duration, reason string, lastPa float64) string {
+	last := ""
+	if lastPa > 0 {
+		last = fmt.Sprintf(" The last was %s.", micronSI(lastPa))
+	}
+	return fmt.Sprintf("The vacuum gauge has given no value for %s: %s.%s It is beyond its range because air comes in, or it failed. Shut the valve to the pump, and look.",
+		span(quiet), whyNoValue(reason), last)
+}
+
 func vacuumNoLonger(limit Setting) string {
 	return fmt.Sprintf("The vacuum is no longer sure to pass %s.", micron(limit.Value))
 }
@@ -198,13 +218,19 @@ func holdNotStarted(startPa float64, limit Setting) string {
 		micronSI(startPa), micron(limit.Value))
 }
 
-func holdPassed(endPa float64, limit Setting, lasts time.Duration, high bool, start Setting) string {
+func holdPassed(endPa float64, limit Setting, lasts time.Duration, high bool, start Setting, leak float64) string {
 	s := fmt.Sprintf("Vacuum hold passed: %s after %s, limit %s (%s).", micronSI(endPa), span(lasts), micron(limit.Value), limit.Source)
 	if high {
 		s += fmt.Sprintf(" It began above the %s it should begin from.", micron(start.Value))
 	}
+	if leak > steadyRise {
+		return s + fmt.Sprintf(" But it still rises %s in a straight line, as a leak does: find it first.", perMinute(leak))
+	}
 	return s + " Charge now, and do not leave the vacuum alone."
 }
+
+// afterTheHold says of a rise that the verdict before it stands.
+func afterTheHold(text string) string { return "After the hold, which passed: " + text }
 
 func holdFailed(nowPa float64, limit Setting, t time.Duration, cause string) string {
 	return fmt.Sprintf("Vacuum hold failed: %s after %s, limit %s (%s). %s %s",
@@ -215,11 +241,14 @@ func holdNoGauge() string {
 	return "Vacuum hold not proven: no gauge was heard. Connect one and begin the hold again."
 }
 
-func holdGap(unknown bool) string {
+func holdGap(unknown, spoke bool) string {
 	if unknown {
 		return "Vacuum hold not proven: the box was off for a time that nobody knows. Begin the hold again."
 	}
-	return "Vacuum hold not proven: the gauge was not heard for more than 10 min. Begin the hold again."
+	if !spoke {
+		return "Vacuum hold not proven: the gauge was not heard for more than 10 min. Begin the hold again."
+	}
+	return "Vacuum hold not proven: the gauge gave no value for more than 10 min. Begin the hold again."
 }
 
 func holdTooClose(endPa, doubtPa float64, limit Setting) string {
@@ -247,6 +276,9 @@ type holdWords struct {
 	urgency                       Urgency
 	heard, settling, known, stays bool
 	raised, startedHi             bool
+	deaf                          time.Duration // how long it speaks without a value
+	noValue                       string        // why; empty: it gives values, or is silent
+	spoiled, leaks                bool
 }
 
 func holdStands(h holdWords) string {
@@ -256,12 +288,18 @@ func holdStands(h holdWords) string {
 	}
 	now := micron(h.nowPa)
 	switch {
+	case h.noValue != "" && h.deaf >= deafFor:
+		return fmt.Sprintf("%s The gauge has given no value for %s, last %s: %s. Air comes in beyond its range, or it failed: look.", s, span(h.deaf), now, h.noValue)
+	case h.spoiled:
+		return fmt.Sprintf("%s %s again: a sealed system does not fall back, so this hold proves nothing. Look at the gauge, and begin it again.", s, now)
 	case h.quiet > bridged:
 		return fmt.Sprintf("%s The gauge was last heard %s ago, at %s. Without it the hold cannot be proved.", s, span(h.quiet), now)
 	case h.startedHi:
 		return fmt.Sprintf("%s %s: it began above its limit of %s. Pull further down and begin again.", s, now, micron(h.limit.Value))
 	case h.raised && h.urgency == Wake:
 		return fmt.Sprintf("%s %s, past the limit of %s. %s", s, now, micron(h.limit.Value), causeWords[orUnknown(h.cause)])
+	case h.result == Passed && h.leaks:
+		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s, and still rising %s as a leak does: find it before charging.", now, micron(h.limit.Value), perMinute(h.slopePaPerS))
 	case h.result == Passed:
 		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s. Charge now, and do not leave the vacuum alone.", now, micron(h.limit.Value))
 	case h.raised:
