@@ -608,6 +608,12 @@ func (j *vacuumHold) final() []Finding {
 	case end+float64(bandPass*doubt) <= j.limit.Value*(1+1e-6):
 		result, cause = Passed, "none"
 		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start, j.leakRise())
+		if by, at, ok := j.jumped(); ok {
+			text += holdJumped(by, at)
+		}
+		if why, said := j.provesNothing(); why != "" {
+			result, cause, text, j.air.spoiled = NotProven, why, said, true
+		}
 	case j.startedHi:
 		text = holdNotStarted(j.startPa, j.limit)
 	case end-float64(bandFail*doubt) > j.limit.Value*(1+1e-6):
@@ -760,6 +766,9 @@ func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 		sure, h.stays = "likely", true
 	default:
 		sure = "too early to say"
+	}
+	if _, falls := j.falls(fallShareAt); falls && j.result == "" {
+		sure, h.stays, h.falls = "too early to say", false, true
 	}
 	h.settling = elapsed < j.sett
 	if v.ok {

@@ -191,6 +191,18 @@ func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string)
 		micronSI(v.nowPa), perMinute(v.slopePaPerS), v.endPa/micronPa, span(ends), micron(limit.Value), causeWords[cause], causeAdvice[cause])
 }
 
+func holdFell(firstPa, endPa float64) string {
+	return fmt.Sprintf("Vacuum hold not proven: it fell from %s to %s, which a sealed system does not. Is the pump valved off? Valve it off and begin the hold again.", micron(firstPa), micronSI(endPa))
+}
+
+func holdStuck(pa float64, readings int) string {
+	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Let a little in at its hose, or change it, and begin the hold again.", readings, micronSI(pa))
+}
+
+func holdJumped(byPa float64, at time.Duration) string {
+	return fmt.Sprintf(" It jumped by %s after %s: find out what was opened or moved then.", micron(byPa), span(at))
+}
+
 func vacuumFellBack(nowPa float64) string {
 	return fmt.Sprintf("Vacuum back at %s. A sealed system does not fall back by itself: the gauge was moved, or the pump's valve opened again.", micronSI(nowPa))
 }
@@ -278,7 +290,7 @@ type holdWords struct {
 	raised, startedHi             bool
 	deaf                          time.Duration // how long it speaks without a value
 	noValue                       string        // why; empty: it gives values, or is silent
-	spoiled, leaks                bool
+	spoiled, leaks, falls         bool
 }
 
 func holdStands(h holdWords) string {
@@ -291,7 +303,7 @@ func holdStands(h holdWords) string {
 	case h.noValue != "" && h.deaf >= deafFor:
 		return fmt.Sprintf("%s The gauge has given no value for %s, last %s: %s. Air comes in beyond its range, or it failed: look.", s, span(h.deaf), now, h.noValue)
 	case h.spoiled:
-		return fmt.Sprintf("%s %s again: a sealed system does not fall back, so this hold proves nothing. Look at the gauge, and begin it again.", s, now)
+		return fmt.Sprintf("%s %s. This hold proves nothing: its verdict says why. Begin it again.", s, now)
 	case h.quiet > bridged:
 		return fmt.Sprintf("%s The gauge was last heard %s ago, at %s. Without it the hold cannot be proved.", s, span(h.quiet), now)
 	case h.startedHi:
@@ -317,6 +329,9 @@ func holdStands(h holdWords) string {
 		if h.cause == "moisture" {
 			how = "levelling off"
 		}
+	}
+	if h.falls {
+		return fmt.Sprintf("%s %s and %s: a sealed system does not fall. Is the pump valved off?", s, now, how)
 	}
 	if h.stays {
 		return fmt.Sprintf("%s %s and %s: looks dry and tight so far.", s, now, how)

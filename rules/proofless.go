@@ -1,0 +1,110 @@
+package rules
+
+import (
+	"math"
+	"sort"
+	"time"
+)
+
+// This file looks at a hold that would pass for what proves nothing: a level
+// that falls, one that never moves by a digit, one that jumped.
+const (
+	fallShare   = 0.8              // of the settled level at the end; and on the way
+	fallShareAt = 0.9              //
+	fallLeast   = 20 * micronPa    // no gauge's drift (common practice)
+	fallFrom    = 10 * time.Minute // of the hold, before it is said
+	stuckLeast  = 100              // readings, not one of which differs
+	finerThan   = 0.01             // of the level: a gauge that shows so little moves in an hour
+	jumpShare   = 0.1              // of the level within a minute, and
+	jumpTimes   = 4.0              // what it moved in the minutes before and after
+)
+
+// falls reports whether the level has fallen, to so much of what it was once
+// settled: more than any noise does.
+func (j *vacuumHold) falls(share float64) (first float64, falls bool) {
+	v, n := j.view, min(3, len(j.buckets))
+	if !v.ok || v.t < j.sett+fallFrom/2 || v.t < fallFrom {
+		return 0, false
+	}
+	first, now := levelOf(j.buckets[:n]), levelOf(j.buckets[len(j.buckets)-n:]) // no fit: that knows only rises
+	return first, now < share*first && first-now > fallLeast
+}
+
+func levelOf(bs []bucket) float64 {
+	sum, of := 0.0, 0.0
+	for _, b := range bs {
+		sum, of = sum+b.pPa, of+b.n
+	}
+	return sum / of // not a number where nothing was heard, and so neither less nor more
+}
+
+// stuck reports whether not one reading of the hold differs from the others, on
+// a gauge whose digits are fine enough to move.
+func (j *vacuumHold) stuck() bool {
+	if len(j.ss) < stuckLeast {
+		return false
+	}
+	for _, s := range j.ss {
+		if s.v != j.ss[0].v {
+			return false
+		}
+	}
+	one, err := j.gauge.Quantity.ToSI(1, j.gauge.Unit)
+	if j.gauge.Unit == "" || err != nil {
+		one = 1
+	}
+	return digit(j.ss[0].v/one) < finerThan*j.ss[0].v/one
+}
+
+// digit is the coarsest step that a shown number may be a multiple of: 1 for
+// 312, 5 for 305, 100 for 300.
+func digit(shown float64) float64 {
+	for e := 6; e >= -3; e-- {
+		for _, s := range []float64{5, 2, 1} {
+			step := s * math.Pow10(e)
+			if times := shown / step; times >= 0.5 && math.Abs(times-math.Round(times)) < 1e-3 {
+				return step
+			}
+		}
+	}
+	return 0
+}
+
+// jumped finds a step in a level that is otherwise calm: by how much, and when.
+func (j *vacuumHold) jumped() (byPa float64, at time.Duration, ok bool) {
+	var tS, pPa []float64
+	for _, b := range j.buckets {
+		if b.n > 0 {
+			tS, pPa = append(tS, b.tS/b.n), append(pPa, b.pPa/b.n)
+		}
+	}
+	n := len(pPa)
+	if n < 12 {
+		return 0, 0, false
+	}
+	var moves []float64
+	for i := 2; i < n; i++ {
+		moves = append(moves, math.Abs(pPa[i]-pPa[i-2]))
+	}
+	usual := append([]float64(nil), moves...)
+	sort.Float64s(usual)
+	for i := 4; i+4 < n; i++ { // from two before i to two after it
+		by := pPa[i+2] - pPa[i-1]
+		calm := max(math.Abs(pPa[i-1]-pPa[i-4]), math.Abs(pPa[min(i+5, n-1)]-pPa[i+2]), 3*usual[len(usual)/2])
+		if math.Abs(by) > max(math.Abs(byPa), jumpTimes*calm, float64(jumpShare*pPa[i-1]), fallLeast) {
+			byPa, at, ok = by, time.Duration(tS[i]*float64(time.Second)), true
+		}
+	}
+	return byPa, at, ok
+}
+
+// provesNothing says why a hold that would pass is not proven; empty where it is.
+func (j *vacuumHold) provesNothing() (cause, text string) {
+	if first, falls := j.falls(fallShare); falls {
+		return "unknown", holdFell(first, j.view.nowPa)
+	}
+	if j.stuck() {
+		return "gauge", holdStuck(j.ss[0].v, len(j.ss))
+	}
+	return "", ""
+}
