@@ -29,6 +29,7 @@ type chargeTarget struct {
 	ledger *ledger
 	step   Step
 	scale  string
+	quiet  time.Duration // from when on the scale counts as silent
 	target Setting
 	aimed  bool
 	lead   time.Duration
@@ -64,6 +65,7 @@ func beginChargeTarget(s Start) Judge {
 	j.lead, j.nearKg = asTime(lead.Value), near.Value
 	if len(s.Points) > 0 {
 		j.scale = s.Points[0].Name
+		j.quiet = (&silence{point: s.Points[0]}).limit()
 	}
 	return j
 }
@@ -245,6 +247,12 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 			o.Left, o.Sure = left, "likely"
 		}
 	}
-	o.Sentence = chargeStands(j.step.Name, c, j.ledger.flow(), o.Left, o.Elapsed-last, j.overUp)
+	quiet := o.Elapsed - last
+	if quiet < j.quiet {
+		quiet = 0
+	} else {
+		o.Left, o.Sure = -1, "too early to say"
+	}
+	o.Sentence = chargeStands(j.step.Name, c, j.ledger.flow(), o.Left, quiet, j.overUp)
 	return o
 }

@@ -123,3 +123,20 @@ func TestTheDrawInsTargetIsTheWeighIns(t *testing.T) {
 		}
 	}
 }
+
+// A scale that is silent for longer than its own silent_after no longer says
+// that nothing flows; sooner it does.
+func TestASilentScaleSaysNothingOfTheFlow(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "weigh-in"})
+	for s := 2.0; s <= 300; s += 2 {
+		e.read(1, s, "scale", 30)
+	}
+	if o := e.say(t, 1, 305, "Nothing flows now"); o.Sure != "sure" {
+		t.Errorf("heard 5 s ago: %q", o.Sure)
+	}
+	if o := e.say(t, 1, 312, "last heard 12 s ago", "not weighed"); o.Sure != "too early to say" || o.Left >= 0 {
+		t.Errorf("silent: %q, %v left", o.Sure, o.Left)
+	}
+}

@@ -456,7 +456,7 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 	}
 	s += ")."
 	switch {
-	case quiet >= 30*time.Second:
+	case quiet > 0:
 		return fmt.Sprintf("%s The scale was last heard %s ago: what flows now is not weighed.", s, span(quiet))
 	case over && -c.remainingKg() <= c.tolerance():
 		return fmt.Sprintf("%s %s over: close the cylinder valve now. %s", s, kg(max(0, -c.remainingKg())), stillWithin(c))
