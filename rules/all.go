@@ -10,6 +10,7 @@ func All() []Rule {
 		ChargeTarget,
 		VacuumRising,
 		SplitPoor,
+		PowerTooEarly,
 		Progress,
 	}
 }

@@ -592,3 +592,17 @@ func figure(v float64, q sensors.Quantity) string {
 	}
 	return fmt.Sprintf("%g %s", Num(v), q.SI())
 }
+
+// Power.
+
+func poweredEarly(step, point string) string {
+	s := fmt.Sprintf("%s: indoor or branch units have power during the %s, before the service valves are open.", point, strings.ToLower(stepWord(step)))
+	if step == "draw-in" {
+		return s + " Expansion valves that shut now lock liquid in between two shut valves, and liquid that warms can burst a pipe. Stop charging, open the service valves as the unit maker says, and call the technician in charge."
+	}
+	return s + " Expansion valves shut when power comes and cut the pipework into parts that neither pressure nor vacuum sees across. Switch it off and tag it. Off now does not open them again: follow the unit maker's way to open the valves, and begin the step again."
+}
+
+func powerNowRight(point string) string {
+	return fmt.Sprintf("%s: the service valves are open, so the indoor units may have power.", point)
+}
