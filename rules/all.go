@@ -8,6 +8,7 @@ func All() []Rule {
 		BatteryLow,
 		ScaleSilent,
 		ChargeTarget,
+		PressureTest,
 		VacuumRising,
 		SplitPoor,
 		PowerTooEarly,

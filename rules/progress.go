@@ -11,19 +11,18 @@ import (
 var Progress = Rule{
 	Name:  "progress",
 	Doc:   "Says how the steps stand that no other rule judges yet.",
-	Steps: []string{"pressure-test", "evacuation", "preheat", "trial-run", "branch-check", "mixed-run"},
-	Roles: []string{"test-pressure", "vacuum-gauge", "oil-sump", "suction-pressure", "supply-air"},
+	Steps: []string{"evacuation", "preheat", "trial-run", "branch-check", "mixed-run"},
+	Roles: []string{"vacuum-gauge", "oil-sump", "suction-pressure", "supply-air"},
 	Begin: beginProgress,
 }
 
 // watchedRole is what to look at in a step, and which setting is its line.
 var watchedRole = map[string]struct{ role, line string }{
-	"pressure-test": {"test-pressure", "target"},
-	"evacuation":    {"vacuum-gauge", "target"},
-	"preheat":       {"oil-sump", ""},
-	"trial-run":     {"suction-pressure", ""},
-	"branch-check":  {"supply-air", ""},
-	"mixed-run":     {"supply-air", ""},
+	"evacuation":   {"vacuum-gauge", "target"},
+	"preheat":      {"oil-sump", ""},
+	"trial-run":    {"suction-pressure", ""},
+	"branch-check": {"supply-air", ""},
+	"mixed-run":    {"supply-air", ""},
 }
 
 type progress struct {

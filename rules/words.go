@@ -606,3 +606,121 @@ func poweredEarly(step, point string) string {
 func powerNowRight(point string) string {
 	return fmt.Sprintf("%s: the service valves are open, so the indoor units may have power.", point)
 }
+
+// Pressure.
+
+func psi(pa float64) string { return figure(pa, sensors.Pressure) }
+
+// psiFine says a small difference of pressure.
+func psiFine(pa float64) string { return fmt.Sprintf("%.1f psi (%.1f kPa)", pa/psiPa, pa/1e3) }
+
+// pressMoved says what is left of a change once temperature and barometer are allowed for.
+func pressMoved(v pressView) string {
+	return fmt.Sprintf("%+.1f psi (%+.1f kPa) once temperature and barometer are allowed for, give or take %s",
+		v.changePa/psiPa, v.changePa/1e3, psiFine(2*v.doubtPa))
+}
+
+func pressFast(dropPa, nowPa float64) string {
+	return fmt.Sprintf("Pressure at %s: %s lost within 10 min. Something has opened or burst, or somebody vents. Stand clear, and find out who is at the pipe.", psi(nowPa), psiFine(dropPa))
+}
+
+func pressFalls(v pressView, ends time.Duration) string {
+	return fmt.Sprintf("Pressure falling: %s, and %s an hour. It will surely not hold until %s. Soap the joints now, not tomorrow.",
+		pressMoved(v), psiFine(-v.slopePaPerS*3600), span(ends))
+}
+
+func pressStill(nowPa float64) string {
+	return fmt.Sprintf("The pressure stands still again, at %s. If a valve to another part was opened, begin the test again.", psi(nowPa))
+}
+
+func pressHigh(nowPa float64, ceiling Setting) string {
+	return fmt.Sprintf("Pressure at %s, above the %s it must never pass (%s). Stand clear, shut the regulator and let some out: the lowest-rated part decides.",
+		psi(nowPa), psi(ceiling.Value), ceiling.Source)
+}
+
+func pressLower(nowPa float64, ceiling Setting) string {
+	return fmt.Sprintf("Pressure at %s, below %s again.", psi(nowPa), psi(ceiling.Value))
+}
+
+func pressPassed(v pressView, spanS float64, target Setting) string {
+	return fmt.Sprintf("Pressure test passed: %s after %s, %s. It could have seen %s an hour; what is smaller only bubbles find. Target %s (%s).",
+		psi(v.end.hold.GaugePa), span(v.t), pressMoved(v), psiFine(2*v.doubtPa/spanS*3600), psi(target.Value), target.Source)
+}
+
+func pressFailed(v pressView, spanS float64) string {
+	return fmt.Sprintf("Pressure test failed: %s, all the way down, %s an hour. Soap every joint, mend, and test again.",
+		pressMoved(v), psiFine(-v.changePa/spanS*3600))
+}
+
+func pressNoGauge() string {
+	return "Pressure test not proven: no gauge was heard. Connect one and begin the test again."
+}
+
+func pressGap(unknown bool) string {
+	if unknown {
+		return "Pressure test not proven: the box was off for a time that nobody knows. Begin the test again."
+	}
+	return "Pressure test not proven: the gauge was not heard for more than 10 min. Begin the test again."
+}
+
+func pressNothing() string {
+	return "Pressure test not proven: too few readings to compare. Hold longer."
+}
+
+func pressNoTemp(v pressView) string {
+	return fmt.Sprintf("Pressure test not proven: %s. The gas's temperature is not known at both ends. Clamp a thermometer to the pipe and hold on.", pressMoved(v))
+}
+
+func pressLow(bestPa float64, target Setting) string {
+	return fmt.Sprintf("Pressure test not proven: it never came to its target of %s, only to %s. Fill up and begin again.", psi(target.Value), psi(bestPa))
+}
+
+func pressSun(v pressView) string {
+	return fmt.Sprintf("Pressure test not proven: %s, while the temperature changes quickly. Hold on until the hour of the day at which it began.", pressMoved(v))
+}
+
+func pressRises(v pressView) string {
+	return fmt.Sprintf("Pressure test not proven: %s. Gas comes in: is the regulator shut and taken off, does a valve of the charged outdoor unit pass?", pressMoved(v))
+}
+
+func pressStep(v pressView) string {
+	return fmt.Sprintf("Pressure test not proven: %s, nearly all at once. Was a valve to another part opened? Begin the test again.", pressMoved(v))
+}
+
+func pressClose(v pressView) string {
+	return fmt.Sprintf("Pressure test not proven: %s: neither tight nor surely leaking. Soap the joints and hold on.", pressMoved(v))
+}
+
+func pressEnded(now, ends time.Duration, v pressView) string {
+	s := fmt.Sprintf("Pressure test not proven: ended after %s of %s.", span(now), span(ends))
+	if v.ok {
+		s += fmt.Sprintf(" Until then %s.", pressMoved(v))
+	}
+	return s
+}
+
+func pressStands(o Outlook, j *pressureTest) string {
+	s := fmt.Sprintf("Pressure test, %s.", ofSpan(o.Elapsed, j.ends()))
+	if !o.HasFig {
+		return s + " The gauge has not been heard yet."
+	}
+	s += fmt.Sprintf(" %s, target %s", psi(o.Figure), psi(j.target.Value))
+	switch v := j.view; {
+	case o.Elapsed-j.last > bridged:
+		return fmt.Sprintf("%s; last heard %s ago.", s, span(o.Elapsed-j.last))
+	case j.high:
+		return s + ": too high. Stand clear, and let some out."
+	case j.raised:
+		return s + ": falling. Soap the joints now."
+	case j.result == Passed:
+		return s + ": passed. Let the nitrogen out slowly, outdoors."
+	case j.result == NotPassed:
+		return s + ": failed. Soap every joint."
+	case !v.ok:
+		return s + ". Still settling after the fill."
+	case math.Abs(v.changePa) <= 2*v.doubtPa:
+		return fmt.Sprintf("%s: %s. Tight so far.", s, pressMoved(v))
+	default:
+		return fmt.Sprintf("%s: %s. Too early to say.", s, pressMoved(v))
+	}
+}

@@ -1,0 +1,82 @@
+package rules
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"standwatch/rules/physics"
+	"standwatch/sensors"
+)
+
+// The field guide's worked examples 4 and 5, step 1: 7.0 kPa short, and a
+// doubt of 5.32 kPa (one standard uncertainty) at 550 psi.
+func TestTheBudgetOfAPressureTest(t *testing.T) {
+	a := pressState{hold: physics.Hold{GaugePa: 3792e3, TempC: 24, AtmospherePa: 101300}, source: 'p', baro: true}
+	b := pressState{hold: physics.Hold{GaugePa: 3765e3, TempC: 22.5, AtmospherePa: 99800}, source: 'p', baro: true}
+	change, doubt, _ := a.change(b)
+	if math.Abs(change+7.0e3) > 100 || math.Abs(doubt-5.32e3) > 60 {
+		t.Errorf("change %.0f Pa, doubt %.0f Pa; want -7000 and 5320", change, doubt)
+	}
+	b.baro = false
+	if _, more, _ := a.change(b); math.Abs(more-math.Hypot(doubt, noBarometerPa)) > 10 {
+		t.Errorf("without a barometer the doubt is %.0f Pa, want 2 kPa added to %.0f", more, doubt)
+	}
+	b.source = 0
+	if _, most, _ := a.change(b); most < 50e3 {
+		t.Errorf("without a temperature the doubt is %.0f Pa", most)
+	}
+}
+
+var pressSite = Site{Points: []sensors.Point{
+	{Name: "test", Quantity: sensors.Pressure, Role: "test-pressure", Every: 30 * time.Second},
+	{Name: "pipe", Quantity: sensors.Temperature, Role: "pipe-air", Every: time.Minute},
+}}
+
+// pressDay runs a day of 20 K (a sine over 24 h) on a pipe that loses leak Pa/h at
+// its starting temperature, and returns the flags raised and the last verdict.
+func pressDay(leakPaPerH float64, seed int) (raised []Finding, last Finding) {
+	e := feed{Engine: NewEngine(pressSite, []Rule{PressureTest})}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "pressure-test"})
+	for i := 0; i <= 24*120; i++ {
+		s := float64(i) * 30
+		c := 20 - 10*math.Cos(2*math.Pi*(s/86400+float64(seed)/7))
+		p := physics.SealedNitrogenPa(3893e3-leakPaPerH*s/3600, 20-10*math.Cos(2*math.Pi*float64(seed)/7), c) - physics.AtmospherePa
+		p += 500 * math.Sin(float64(i*i%97+seed)) // the gauge's own noise
+		fs := append(e.read(1, s, "pipe", c), e.read(1, s, "test", p)...)
+		for _, f := range fs {
+			switch f.Edge {
+			case Raised:
+				raised = append(raised, f)
+			case Given:
+				last = f
+			}
+		}
+	}
+	return raised, last
+}
+
+func TestADayOf20KIsNoLeakAndALeakInItIs(t *testing.T) {
+	for seed := range 7 {
+		if raised, last := pressDay(0, seed); last.Result != Passed || len(falls(raised)) > 0 {
+			t.Errorf("tight, seed %d: %v, %+v", seed, falls(raised), last)
+		}
+		raised, last := pressDay(3e3, seed) // 72 kPa a day: the doubt is 2 times 5.7
+		if last.Result != NotPassed || last.Cause != "leak" {
+			t.Errorf("leak, seed %d: %+v", seed, last)
+		}
+		if fs := falls(raised); len(fs) != 1 || fs[0].Urgency != Tell || fs[0].At.Since > 23*time.Hour {
+			t.Errorf("leak, seed %d: raised %+v", seed, fs)
+		}
+	}
+}
+
+func falls(fs []Finding) (only []Finding) {
+	for _, f := range fs {
+		if f.Flag == "pressure-falling" {
+			only = append(only, f)
+		}
+	}
+	return only
+}
