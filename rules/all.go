@@ -12,6 +12,7 @@ func All() []Rule {
 		VacuumRising,
 		SplitPoor,
 		PowerTooEarly,
+		Evacuation,
 		Progress,
 	}
 }

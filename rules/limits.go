@@ -60,6 +60,12 @@ func Limits() []Limit {
 		powered("pressure-test"),
 
 		vacuum(given("evacuation", "target", s, 300*micronPa, ufgsVacuum, "the pressure to pull down to before valving off")),
+		vacuum(given("evacuation", "first", s, 2500*micronPa, practice, "the pressure at which the first pull is ready for its nitrogen break")),
+		vacuum(given("evacuation", "second", s, 1500*micronPa, practice, "the pressure at which the second pull is ready for its nitrogen break")),
+		given("evacuation", "coldest", sensors.Temperatures, 2, "UFGS 15182, minimum ambient 35 F", "the temperature of pipes or outdoor air under which water would freeze in the pipe"),
+		{Step: "evacuation", Key: "pump", Dimension: sensors.Flows, Source: siteFile, Doc: "the pump's speed; with it and the take-off a pull shows how much volume it draws on"},
+		given("evacuation", "hose-bore", sensors.Lengths, 0.008, practice+" (8 mm)", "the narrowest bore between pipework and pump"),
+		given("evacuation", "hose-length", sensors.Lengths, 1.5, practice, "the hose's length"),
 		powered("evacuation"),
 
 		vacuum(given("vacuum-hold", "limit", s, 500*micronPa, ufgsVacuum, "the pressure that must not be passed; the limit itself is still good")),

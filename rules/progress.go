@@ -11,14 +11,13 @@ import (
 var Progress = Rule{
 	Name:  "progress",
 	Doc:   "Says how the steps stand that no other rule judges yet.",
-	Steps: []string{"evacuation", "preheat", "trial-run", "branch-check", "mixed-run"},
-	Roles: []string{"vacuum-gauge", "oil-sump", "suction-pressure", "supply-air"},
+	Steps: []string{"preheat", "trial-run", "branch-check", "mixed-run"},
+	Roles: []string{"oil-sump", "suction-pressure", "supply-air"},
 	Begin: beginProgress,
 }
 
 // watchedRole is what to look at in a step, and which setting is its line.
 var watchedRole = map[string]struct{ role, line string }{
-	"evacuation":   {"vacuum-gauge", "target"},
 	"preheat":      {"oil-sump", ""},
 	"trial-run":    {"suction-pressure", ""},
 	"branch-check": {"supply-air", ""},

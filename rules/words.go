@@ -569,11 +569,8 @@ func stepStands(step string, o Outlook, line Setting, aimed bool) string {
 		return s
 	}
 	s += " " + figure(o.Figure, o.Quantity)
-	switch {
-	case !aimed:
+	if !aimed {
 		return s + "."
-	case step == "evacuation" && o.Figure <= line.Value:
-		return fmt.Sprintf("%s: down to its target of %s.", s, figure(line.Value, o.Quantity))
 	}
 	return fmt.Sprintf("%s, target %s.", s, figure(line.Value, o.Quantity))
 }
@@ -723,4 +720,156 @@ func pressStands(o Outlook, j *pressureTest) string {
 	default:
 		return fmt.Sprintf("%s: %s. Too early to say.", s, pressMoved(v))
 	}
+}
+
+// Evacuation.
+
+// evacWhy says why a vacuum stalls and what to do, in the middle of a sentence.
+var evacWhy = map[string]string{
+	"moisture": "water boils somewhere in the pipe. Warm the low and cold places, break with dry nitrogen, change the pump's oil and pull again",
+	"leak":     "that is not water's pressure at that temperature: a hose, the pump's oil or a leak holds it. Valve the pump off close to it and see what it reaches alone, change its oil, look at hoses and cores, then look for a leak",
+	"unknown":  "no pipe temperature is known to tell water from a hose, the pump's oil or a leak. Change the oil, look at the hoses, and break with dry nitrogen",
+}
+
+func evacStalled(pa float64, target Setting, cause string, tempC float64) string {
+	s := fmt.Sprintf("Vacuum has not fallen for 30 min: %s, target %s.", micronSI(pa), micron(target.Value))
+	if !math.IsNaN(tempC) {
+		s += fmt.Sprintf(" Water at the coldest pipe's %.1f C has %s.", tempC, micron(vapourPa(tempC)))
+	}
+	why := evacWhy[cause]
+	return s + " " + strings.ToUpper(why[:1]) + why[1:] + "."
+}
+
+func evacFalls(pa float64) string { return fmt.Sprintf("The vacuum falls again, %s now.", micron(pa)) }
+
+func evacReached(pa float64, target Setting) string {
+	return fmt.Sprintf("The vacuum is down to %s, target %s.", micron(pa), micron(target.Value))
+}
+
+func evacBroken() string { return "The pull has been broken; the next one is judged anew." }
+
+func evacFreezes(pa float64) string {
+	return fmt.Sprintf("Vacuum stood at water's pressure and then fell fast to %s, below water's triple point (4588 micron): what is left of the water may be ice, which looks dry and thaws later. Pump slower, warm the low places, and break with dry nitrogen.", micronSI(pa))
+}
+
+func evacCold(c float64, limit Setting) string {
+	return fmt.Sprintf("Pipes or outdoor air at %.1f C, below %.0f C (%s): water in the pipe freezes and no pump draws it off in good time. Warm the pipes or wait.", c, limit.Value, limit.Source)
+}
+
+func evacWarmer(c float64, limit Setting) string {
+	return fmt.Sprintf("Pipes and outdoor air at %.1f C again, above %.0f C.", c, limit.Value)
+}
+
+func evacFastVolume(took, whole, volumeM3 float64) string {
+	return fmt.Sprintf("From 100 to 25 torr in %.0f s; this pump and hose need %.0f s for the %.1f l of the take-off: the pump draws on %.0f %% of it. Part of the pipework may be shut off. Look whether indoor units have had power, and at every valve, before pulling on.",
+		took, whole, volumeM3*1e3, 100*took/whole)
+}
+
+func evacFastEarlier(took, earlier float64) string {
+	return fmt.Sprintf("From 100 to 25 torr in %.0f s; an earlier pull of this rig took %.0f s: with the same pump and hose, %.0f %% of its volume. Part of the pipework may be shut off since. Look whether indoor units have had power, and at every valve.",
+		took, earlier, 100*took/earlier)
+}
+
+// evacWords is what an evacuation's verdict is made of.
+type evacWords struct {
+	result, why, cause    string
+	pulls                 []float64
+	breaks                int
+	pa                    float64
+	target                Setting
+	broken, rising, doubt bool
+	allowed, compared     bool
+}
+
+func pullKey(i int) string { return fmt.Sprintf("pull_%d_pa", i+1) }
+
+func evacVerdict(w evacWords) string {
+	var lows []string
+	for _, pa := range w.pulls {
+		lows = append(lows, fmt.Sprintf("%.0f", pa/micronPa))
+	}
+	s := fmt.Sprintf("Evacuation %s: ", strings.ReplaceAll(w.result, "-", " "))
+	switch {
+	case w.why == "gauge":
+		s += "no vacuum gauge was heard."
+	case w.why == "gap":
+		s += "the vacuum gauge gave no value at the end."
+	case w.broken:
+		s += "it ended in a nitrogen break. Pull again."
+	case w.result == NotPassed:
+		s += fmt.Sprintf("it ended at %s, target %s (%s). Pull further down.", micronSI(w.pa), micron(w.target.Value), w.target.Source)
+		if w.cause != "" {
+			s += " It had stalled: " + evacWhy[w.cause] + "."
+		}
+	case w.rising:
+		s += fmt.Sprintf("it was rising, at %s, when it ended. Pump on until it no longer rises.", micronSI(w.pa))
+	case w.doubt:
+		s += fmt.Sprintf("%s is below the target, but part of the pipework may be shut off or hold ice. Clear that up first.", micronSI(w.pa))
+	case w.result == NotProven:
+		s += "the vacuum was read for too few minutes at the end."
+	default:
+		s += fmt.Sprintf("%s and not rising, target %s (%s).", micronSI(w.pa), micron(w.target.Value), w.target.Source)
+	}
+	if len(lows) > 0 {
+		s += fmt.Sprintf(" Pulls down to %s micron, nitrogen breaks: %d.", strings.Join(lows, ", "), w.breaks)
+	}
+	if w.result == Passed && !w.compared {
+		s += " Whether all of the pipework was drawn on is not shown: a gauge that ends at 25,000 micron alone cannot show it; an absolute transducer can, with the pump's speed or a second pull."
+	}
+	if w.allowed {
+		s += " Indoor power was allowed by the site file."
+	}
+	return s
+}
+
+// evacStand is what the sentence about an evacuation is made of.
+type evacStand struct {
+	elapsed                              time.Duration
+	pull                                 int
+	broken, pumping, heard, over, last   bool
+	nowPa                                float64
+	next, target                         Setting
+	stalled, frozen, cold, fast, allowed bool
+	ready, deep                          bool
+	cause                                string
+}
+
+func evacStands(w evacStand) string {
+	s := fmt.Sprintf("%s Pull %d", underWay("evacuation", w.elapsed, true), w.pull)
+	now := micronSI(w.nowPa)
+	switch {
+	case w.broken:
+		return fmt.Sprintf("%s Nitrogen break %d: let it stand, vent, change the pump's oil, and pull again.", underWay("evacuation", w.elapsed, true), w.pull-1)
+	case w.over:
+		s += ", above the gauge's range"
+	case !w.heard:
+		return s + ": the gauge has not been heard yet."
+	default:
+		s += ", " + now
+	}
+	switch {
+	case w.fast:
+		s += ". It falls too fast for the whole pipework: part may be shut off."
+	case w.frozen:
+		s += ". Water may have frozen in the pipe: warm it and break with dry nitrogen."
+	case !w.pumping:
+		s += ", pump stopped or valved off."
+	case w.stalled:
+		s += ", not falling: " + evacWhy[orUnknown(w.cause)] + "."
+	case w.deep && w.last:
+		s += fmt.Sprintf(": down to its target of %s and not rising, ready for isolation.", micron(w.target.Value))
+	case w.deep:
+		s += fmt.Sprintf(": down to its target of %s and not rising, ready for isolation, or for the nitrogen break of a triple evacuation.", micron(w.target.Value))
+	case w.ready:
+		s += fmt.Sprintf(": ready for the nitrogen break, wanted %s. Valve the gauge off first.", micron(w.next.Value))
+	default:
+		s += fmt.Sprintf(", to reach %s.", micron(w.next.Value))
+	}
+	if w.cold {
+		s += " It is cold enough for water to freeze."
+	}
+	if w.allowed {
+		s += " Indoor power is allowed by the site file."
+	}
+	return s
 }
