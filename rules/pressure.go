@@ -467,8 +467,15 @@ func (j *pressureTest) fastDrop(t time.Duration) []Finding {
 			return nil
 		}
 	}
-	j.raised, j.falling, j.isCalm = true, Wake, false
-	return []Finding{j.flag("pressure-falling", Wake, pressFast(-change, now.hold.GaugePa), change)}
+	urgency, text := Wake, pressFast(-change, now.hold.GaugePa)
+	if j.result == Passed { // what is proved is vented next: nobody is woken for that
+		if j.raised {
+			return nil
+		}
+		urgency, text = Tell, pressVented(-change, now.hold.GaugePa)
+	}
+	j.raised, j.falling, j.isCalm = true, urgency, false
+	return []Finding{j.flag("pressure-falling", urgency, text, change)}
 }
 
 func (j *pressureTest) tooHigh(s sample) []Finding {

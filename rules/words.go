@@ -621,6 +621,10 @@ func pressFast(dropPa, nowPa float64) string {
 	return fmt.Sprintf("Pressure at %s: %s lost within 10 min. Something has opened or burst, or somebody vents. Stand clear, and find out who is at the pipe.", psi(nowPa), psiFine(dropPa))
 }
 
+func pressVented(dropPa, nowPa float64) string {
+	return fmt.Sprintf("Pressure at %s: %s lost within 10 min, after the test, which passed. If it is being vented, end the step. If not, something has opened or burst: stand clear.", psi(nowPa), psiFine(dropPa))
+}
+
 func pressFalls(v pressView, ends time.Duration) string {
 	return fmt.Sprintf("Pressure falling: %s, and %s an hour. It will surely not hold until %s. Soap the joints now, not tomorrow.",
 		pressMoved(v), psiFine(-v.slopePaPerS*3600), span(ends))
