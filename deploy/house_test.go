@@ -126,6 +126,7 @@ var layers = []layer{
 	{"daemon/outbox", []string{"sensors", "rules", "daemon/journal"}, "what leaves the box follows the journal, and one way out never waits for another"},
 	{"daemon/web", []string{"sensors", "rules", "rules/physics", "daemon/journal"}, "the screens show the box through one interface"},
 	{"daemon/simulate", []string{"sensors", "rules", "rules/physics", "daemon/broker", "daemon/fieldlog", "daemon/config"}, "the simulated site meets the daemon only over MQTT, as a real one does"},
+	{"daemon/simulate/trial", nil, "a trial that knew the judges' models would prove nothing of them"},
 	{"daemon", []string{"sensors", "sensors/", "rules", "rules/", "daemon/"}, "it joins the parts; only cmd stands above it"},
 	{"cmd/", []string{"sensors", "sensors/", "rules", "rules/", "daemon", "daemon/"}, "the command wires everything"},
 	{"deploy/figures", []string{"sensors", "rules", "sensors/mqtt", "daemon/journal", "daemon"}, "it measures the program from outside and reads what it kept"},
