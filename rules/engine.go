@@ -285,8 +285,8 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			if len(points) == 0 {
 				continue
 			}
-			s := &seat{rule: r, system: system, points: points}
-			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Units: e.units(system), PipeM3: e.pipeM3(system),
+			of, s := e.of(system), &seat{rule: r, system: system, points: points}
+			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
 				Running: e.runningOn(system), Commands: e.asked()})
 			e.standing = append(e.standing, s)
@@ -353,6 +353,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	if len(step.Limits) == 0 {
 		step.Limits = e.site.Settings(system, b.Name)
 	}
+	of := e.of(system)
 	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
 	for i := range e.rules {
 		r := &e.rules[i]
@@ -360,7 +361,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 			continue
 		}
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
-		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Units: e.units(system), PipeM3: e.pipeM3(system),
+		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked()})
 		st.seats = append(st.seats, s)
@@ -489,13 +490,14 @@ func (e *Engine) systemOf(name string) (string, bool) {
 	return "", false
 }
 
-func (e *Engine) units(system string) []Unit {
+// of is what the site file says of a system; of the box's own points, nothing.
+func (e *Engine) of(system string) System {
 	for _, s := range e.site.Systems {
 		if s.Name == system {
-			return s.Units
+			return s
 		}
 	}
-	return nil
+	return System{}
 }
 
 func (e *Engine) openOf(r *Rule, system string) (open []Flag) {
@@ -514,15 +516,6 @@ func (e *Engine) givenOn(system string) (given []Finding) {
 		}
 	}
 	return given
-}
-
-func (e *Engine) pipeM3(system string) float64 {
-	for _, s := range e.site.Systems {
-		if s.Name == system {
-			return s.PipeM3
-		}
-	}
-	return 0
 }
 
 // runningOn lists the steps under way on a system; all of them for the box's own points.

@@ -236,6 +236,7 @@ type Start struct {
 	Points  []sensors.Point
 	Units   []Unit    // indoor units of the system
 	PipeM3  float64   // volume of its take-off's lines; 0: not known
+	CoilsM3 float64   // of its indoor units' coils and its branch units, beside PipeM3; 0: not given
 	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
 	Earlier []Finding // verdicts given before on this system, the last of each step and unit
 	// Began is when the step began: the mark's own time where it came late
@@ -251,8 +252,9 @@ type Start struct {
 type Unit struct {
 	Name, Room, Branch string
 	Port               int
-	Supply, Return     string // points
-	WetBulb, Humidity  string // points; empty: none
+	Supply, Return     string  // points
+	WetBulb, Humidity  string  // points; empty: none
+	RoomM3             float64 // volume of the room that it serves; 0: not given
 }
 
 // Site is what the engine must know of the site file.
@@ -265,9 +267,11 @@ type Site struct {
 
 // System is one refrigerant network. The name is empty where the site has only one unnamed system.
 type System struct {
-	Name        string
-	Refrigerant string
-	Units       []Unit
-	Steps       map[string]map[string]Setting // what the site file gives, by step
-	PipeM3      float64                       // volume of the take-off's lines, without coils; 0: not known
+	Name          string
+	Refrigerant   string
+	Units         []Unit
+	Steps         map[string]map[string]Setting // what the site file gives, by step
+	PipeM3        float64                       // volume of the take-off's lines, without coils; 0: not known
+	CoilsM3       float64                       // what the site file says that indoor and branch units hold; 0: not given
+	RoomLimitKgM3 float64                       // the most charge a volume of room; 0: not given
 }

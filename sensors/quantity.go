@@ -136,12 +136,13 @@ const (
 	Currents
 	Voltages
 	MassRates // mass per time
+	Densities // mass per volume: of liquid, of a room's air
 )
 
-var dimensionWords = [...]string{"", "a temperature", "a temperature difference", "a pressure", "a mass", "a length", "a time", "a ratio", "a flow", "a volume", "a current", "a voltage", "a mass per time"}
+var dimensionWords = [...]string{"", "a temperature", "a temperature difference", "a pressure", "a mass", "a length", "a time", "a ratio", "a flow", "a volume", "a current", "a voltage", "a mass per time", "a mass per volume"}
 
 // dimensionSI is the SI unit of each dimension, as people write it.
-var dimensionSI = [...]string{"", "C", "K", "Pa", "kg", "m", "s", "1", "m3/s", "m3", "A", "V", "kg/s"}
+var dimensionSI = [...]string{"", "C", "K", "Pa", "kg", "m", "s", "1", "m3/s", "m3", "A", "V", "kg/s", "kg/m3"}
 
 // String returns the dimension as a noun: "a pressure".
 func (d Dimension) String() string { return dimensionWords[d] }
@@ -224,6 +225,7 @@ var units = map[string]unit{
 	"cfm":  {dim: Flows, scale: 0.000471947443},
 	"l":    {dim: Volumes, scale: 1e-3},
 	"m3":   {dim: Volumes, scale: 1},
+	"ft3":  {dim: Volumes, scale: 0.3048 * 0.3048 * 0.3048},
 
 	"A":  {dim: Currents, scale: 1},
 	"mA": {dim: Currents, scale: 1e-3},
@@ -233,6 +235,11 @@ var units = map[string]unit{
 	"kg/min": {dim: MassRates, scale: 1.0 / 60},
 	"kg/s":   {dim: MassRates, scale: 1},
 	"lb/min": {dim: MassRates, scale: 0.45359237 / 60},
+
+	"kg/m3":      {dim: Densities, scale: 1},
+	"g/m3":       {dim: Densities, scale: 1e-3},
+	"lb/ft3":     {dim: Densities, scale: 0.45359237 / (0.3048 * 0.3048 * 0.3048)},
+	"lb/1000ft3": {dim: Densities, scale: 0.45359237 / (304.8 * 0.3048 * 0.3048)},
 }
 
 // SI converts a value of any known unit into the SI unit of its dimension and
@@ -342,6 +349,9 @@ var smaller = map[string]string{"lb": "oz", "ft": "in", "d": "h", "h": "min", "m
 
 func parseQuantity(text string, dim Dimension, ref reference) (float64, error) {
 	rest := joined.ReplaceAllString(strings.Join(strings.Fields(text), " "), "$1 $2")
+	if cut, ok := strings.CutSuffix(rest, "ft 3"); ok && strings.HasSuffix(text, "ft3") {
+		rest = cut + "ft3" // a cubic foot, no foot and 3 of something
+	}
 	sign := 1.0
 	if strings.HasPrefix(rest, "-") || strings.HasPrefix(rest, "+") {
 		if rest[0] == '-' {

@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -104,6 +105,32 @@ steps:
   weigh-in:      {target: 14.2 kg, lead: 2min}
   pressure-test: {target: 550 psi, lasts: 24h}
 `
+
+// What units hold is summed, and a room has a volume and the system a limit for it. 1589 ft3 is 45 m3, 27.5
+// lb in 1000 ft3 are 0.44 kg/m3 (a foot is 0.3048 m and a pound 0.45359237 kg, by definition).
+func TestVolumesOfUnitsAndRooms(t *testing.T) {
+	s := accepted(t, `site: {name: Quayside Library}
+system:
+  refrigerant: R-410A
+  room_limit: 27.5 lb/1000ft3
+  extra_charge: 2 lb 10 oz
+  branch_units: [{name: bu1, volume: 1.5 l}, {name: bu2}]
+  indoor_units: [{name: iu01, volume: 1.8 l, room_volume: 1589 ft3}, {name: iu02, volume: 0.0018 m3, room_volume: 60 m3}]
+`)
+	sys := s.Systems[0]
+	if math.Abs(sys.CoilsM3-5.1e-3) > 1e-12 {
+		t.Errorf("the units hold %g m3, want 5.1 l", sys.CoilsM3)
+	}
+	if a, b := sys.Units[0].RoomM3, sys.Units[1].RoomM3; math.Abs(a-45) > 0.01 || b != 60 {
+		t.Errorf("rooms of %g and %g m3, want 45 and 60", a, b)
+	}
+	if math.Abs(sys.RoomLimitKgM3-0.4405) > 1e-4 {
+		t.Errorf("limit %g kg/m3, want 0.4405", sys.RoomLimitKgM3)
+	}
+	if e := s.Equipment[0].ExtraChargeKg; math.Abs(e-1.19068) > 1e-5 {
+		t.Errorf("2 lb 10 oz is %g kg", e)
+	}
+}
 
 func TestTheContractsSiteFile(t *testing.T) {
 	s := accepted(t, contract)

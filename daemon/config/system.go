@@ -58,7 +58,8 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 			e.Takeoff = filepath.Join(filepath.Dir(r.site.File), t)
 		}
 	}
-	e.ExtraChargeKg = r.mass(d, "extra_charge")
+	s.RoomLimitKgM3 = r.amount(d, "room_limit", inRoom)
+	e.ExtraChargeKg = r.amount(d, "extra_charge", refrigerantMass)
 	outdoor, branch, indoor := d.Node("outdoor_units"), d.Node("branch_units"), d.Node("indoor_units")
 	steps := d.Node("steps")
 	d.Done()
@@ -66,18 +67,21 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 	for _, u := range r.list(outdoor, "outdoor_units") {
 		d := r.decode(u)
 		d.Required("name")
-		e.OutdoorUnits = append(e.OutdoorUnits, OutdoorUnit{r.name(d.Node("name")), r.mass(d, "factory_charge")})
+		e.OutdoorUnits = append(e.OutdoorUnits, OutdoorUnit{r.name(d.Node("name")), r.amount(d, "factory_charge", refrigerantMass)})
 		d.Done()
 	}
 	for _, u := range r.list(branch, "branch_units") {
 		d := r.decode(u)
 		d.Required("name")
 		e.BranchUnits = append(e.BranchUnits, r.name(d.Node("name")))
+		s.CoilsM3 += r.amount(d, "volume", inUnit)
 		d.Done()
 	}
 	ports := map[string]sensors.Node{}
 	for _, u := range r.list(indoor, "indoor_units") {
-		s.Units = append(s.Units, r.readUnit(u, index, e.BranchUnits, ports))
+		unit, coilM3 := r.readUnit(u, index, e.BranchUnits, ports)
+		s.Units = append(s.Units, unit)
+		s.CoilsM3 += coilM3
 	}
 	s.Steps = r.settings(steps, true)
 	r.site.Systems = append(r.site.Systems, s)
@@ -93,27 +97,45 @@ func (r *reader) refrigerant(d *sensors.Decoder) string {
 	return d.OneOf("refrigerant", "", Refrigerants...)
 }
 
-// mass reads a mass of refrigerant: never below nothing.
-func (r *reader) mass(d *sensors.Decoder, key string) float64 {
+// bounds is what an amount of a system can be, and an example for who wrote another.
+type bounds struct {
+	dim     sensors.Dimension
+	most    float64 // SI; never below nothing
+	noun    string
+	example string
+}
+
+// Nobody fills a system with more than 10 t, no coil holds 1 m3 (common practice).
+var (
+	refrigerantMass = bounds{sensors.Masses, 1e4, "a mass of refrigerant", "9.3 kg"}
+	ofRoom          = bounds{sensors.Volumes, 1e6, "the volume of a room", "45 m3"}
+	inRoom          = bounds{sensors.Densities, 100, "a charge a volume of room", "0.44 kg/m3, by the standard that holds at the site"}
+	inUnit          = bounds{sensors.Volumes, 1, "what a unit's coil and pipes hold", "1.8 l"}
+)
+
+// amount reads a quantity that may be left out: 0 then.
+func (r *reader) amount(d *sensors.Decoder, key string, b bounds) float64 {
 	n := d.Node(key)
 	if n.Kind == sensors.Nothing {
 		return 0
 	}
-	kg, err := sensors.Mass.Parse(n.Text)
+	v, err := sensors.ParseQuantity(n.Text, b.dim)
 	switch {
 	case err != nil:
 		d.Fail(n, fmt.Sprintf("%s: %v", key, err), "")
-	case kg < 0 || !sensors.Mass.Plausible(kg):
-		d.Fail(n, fmt.Sprintf("%s: %q is not a mass of refrigerant", key, n.Text), "write one such as 9.3 kg")
+		return 0
+	case !(v >= 0 && v <= b.most):
+		d.Fail(n, fmt.Sprintf("%s: %q is not %s", key, n.Text, b.noun), "write it such as "+b.example)
 		return 0
 	}
-	return kg
+	return v
 }
 
-func (r *reader) readUnit(n sensors.Node, system int, branches []string, ports map[string]sensors.Node) rules.Unit {
+func (r *reader) readUnit(n sensors.Node, system int, branches []string, ports map[string]sensors.Node) (u rules.Unit, coilM3 float64) {
 	d := r.decode(n)
 	d.Required("name")
-	u := rules.Unit{Name: r.name(d.Node("name")), Room: d.Text("room", ""), Branch: d.Text("branch", "")}
+	u = rules.Unit{Name: r.name(d.Node("name")), Room: d.Text("room", ""), Branch: d.Text("branch", "")}
+	coilM3, u.RoomM3 = r.amount(d, "volume", inUnit), r.amount(d, "room_volume", ofRoom)
 	b := d.Node("branch")
 	if b.Kind == sensors.Scalar && !r.broken && !slices.Contains(branches, u.Branch) {
 		r.fault(b, fmt.Sprintf("there is no branch unit %q", u.Branch), sensors.Known(u.Branch, branches, "add it under branch_units"))
@@ -127,7 +149,7 @@ func (r *reader) readUnit(n sensors.Node, system int, branches []string, ports m
 	u.WetBulb = r.refer(d, "wet_bulb", system, temperature)
 	u.Humidity = r.refer(d, "humidity", system, humidity)
 	d.Done()
-	return u
+	return u, coilM3
 }
 
 // port reads the number of a branch unit's port; two rooms cannot share one.
