@@ -209,7 +209,36 @@ type Outlook struct {
 	Left     time.Duration // predicted time left; negative: not known
 	Sure     string        // "sure", "likely", "too early to say"
 	Trend    []TrendPoint  // the fitted model and its projection; may be empty
+	Ledger   []Segment     // of a charge: what went in, stretch by stretch; the last one goes on
 }
+
+// Segment is one stretch of a charge's ledger: what left one cylinder between
+// two events. Summed over a ledger, Low, Best and High give the whole charge
+// from the system's first draw-in, its noise aside.
+type Segment struct {
+	Scale                 string        // the point; empty: the sum of the steps before this one
+	Cylinder              int           // on that scale since the step's begin, from 1
+	Since, Until          time.Duration // since the boot of the outlook's At; may lie before it
+	FromKg, ToKg          float64       // what the scale showed, gross
+	LowKg, BestKg, HighKg float64       // what went in
+	// Ended says why the stretch ended: EndedSwap and so on; empty: it goes on.
+	Ended string
+	// Unseen: no scale saw it flow. FromKg and ToKg are then the weights before
+	// and after; where they cannot be compared (the scale came back zeroed),
+	// Low, Best and High are by the rate before.
+	Unseen bool
+}
+
+// Why a segment of a charge's ledger ended.
+const (
+	EndedStep     = "step"      // the step before this one ended
+	EndedSilence  = "silence"   // the scale fell silent, or showed the same weight while it flowed
+	EndedHeard    = "heard"     // of an unseen stretch: the scale was heard again
+	EndedSwap     = "swap"      // the cylinder was lifted off, or another one stands there
+	EndedZeroed   = "zeroed"    // the scale was zeroed with the cylinder on it
+	EndedShift    = "shift"     // the weight jumped and stayed: a hose laid on, a cylinder pushed
+	EndedPowerCut = "power-cut" // the box was off
+)
 
 // TrendPoint is one point of a fitted curve with its band, in SI, at a time
 // since the boot of the outlook's At.
