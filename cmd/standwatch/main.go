@@ -23,14 +23,15 @@ const (
 )
 
 type commands struct {
-	Run     runCommand     `cmd:"" help:"Watch a site: read its instruments, judge the steps, serve the screens."`
-	Demo    demoCommand    `cmd:"" help:"Play a night at an invented site, over real MQTT, with the screens."`
-	Check   checkCommand   `cmd:"" help:"Check site files: every fault at once, FILE:LINE:COLUMN."`
-	Replay  replayCommand  `cmd:"" help:"Put field logs through the rules and print the findings."`
-	Export  exportCommand  `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`
-	Points  pointsCommand  `cmd:"" help:"List the points of a site, and their newest readings where there is a journal."`
-	Calc    calcCommand    `cmd:"" help:"Work out what the screens show: saturation, charge, pressure, boiling, air, superheat, subcooling, leak, pulldown."`
-	Version versionCommand `cmd:"" help:"Print the version."`
+	Run      runCommand      `cmd:"" help:"Watch a site: read its instruments, judge the steps, serve the screens."`
+	Demo     demoCommand     `cmd:"" help:"Play a night at an invented site, over real MQTT, with the screens."`
+	Check    checkCommand    `cmd:"" help:"Check site files: every fault at once, FILE:LINE:COLUMN."`
+	Replay   replayCommand   `cmd:"" help:"Put field logs through the rules and print the findings."`
+	Export   exportCommand   `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`
+	Points   pointsCommand   `cmd:"" help:"List the points of a site, and their newest readings where there is a journal."`
+	Calc     calcCommand     `cmd:"" help:"Work out what the screens show: saturation, charge, pressure, boiling, air, superheat, subcooling, leak, pulldown."`
+	Simulate simulateCommand `cmd:"" help:"Invent a stretch of a job from a seed: a field log, its site file, and what was true."`
+	Version  versionCommand  `cmd:"" help:"Print the version."`
 }
 
 func main() {

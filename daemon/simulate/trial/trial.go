@@ -62,7 +62,9 @@ type Scenario struct {
 
 // Scenarios lists what can be made.
 func Scenarios() []Scenario {
-	return []Scenario{}
+	return []Scenario{
+		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},
+	}
 }
 
 // Of makes the scenario's trial of a seed.
