@@ -63,6 +63,7 @@ type Scenario struct {
 // Scenarios lists what can be made.
 func Scenarios() []Scenario {
 	return []Scenario{
+		{Name: "vacuum-hold", Doc: vacuumHoldDoc, Make: makeHold},
 		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},
 	}
 }
