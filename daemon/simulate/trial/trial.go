@@ -64,6 +64,7 @@ type Scenario struct {
 func Scenarios() []Scenario {
 	return []Scenario{
 		{Name: "vacuum-hold", Doc: vacuumHoldDoc, Make: makeHold},
+		{Name: "pressure-test", Doc: pressureDoc, Make: makePressureTest},
 		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},
 	}
 }
