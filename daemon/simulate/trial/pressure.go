@@ -27,7 +27,7 @@ type pressing struct {
 	begun time.Time
 	t     float64
 	rows  []Row
-	pipe  pipework
+	pipe  gasPipe
 	sky   sky
 	probe []*clamp
 	gauge transducer

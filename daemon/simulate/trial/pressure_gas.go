@@ -46,8 +46,8 @@ func nitrogenDensity(pa, tempC, guess float64) (n, perPa float64) {
 	return n, perPa
 }
 
-// section is a part of the pipework with a temperature of its own.
-type section struct {
+// stretch is a part of the pipework with a temperature of its own.
+type stretch struct {
 	place string
 	m3    float64
 	wallC float64
@@ -56,15 +56,15 @@ type section struct {
 	n     float64 // mol/m3
 }
 
-// pipework is sections that share one pressure and so many mol.
-type pipework struct {
-	parts []*section
+// gasPipe is stretches that share one pressure and so many mol.
+type gasPipe struct {
+	parts []*stretch
 	mol   float64
 	pa    float64 // absolute
 }
 
 // settle finds the pressure at which the sections hold what they hold.
-func (p *pipework) settle() {
+func (p *gasPipe) settle() {
 	for range 6 {
 		have, perPa := 0.0, 0.0
 		for _, s := range p.parts {
@@ -82,7 +82,7 @@ func (p *pipework) settle() {
 }
 
 // hold is what fills the sections at a pressure.
-func (p *pipework) hold(pa float64) {
+func (p *gasPipe) hold(pa float64) {
 	p.pa, p.mol = pa, 0
 	for _, s := range p.parts {
 		s.n, _ = nitrogenDensity(pa, s.gasC, 0)
@@ -90,7 +90,7 @@ func (p *pipework) hold(pa float64) {
 	}
 }
 
-func (p *pipework) m3() (sum float64) {
+func (p *gasPipe) m3() (sum float64) {
 	for _, s := range p.parts {
 		sum += s.m3
 	}

@@ -8,15 +8,15 @@ import (
 	"time"
 )
 
-// tube is an annealed tube of ASTM B280 (testdata/reference/copper_tube_b280.csv).
-type tube struct {
+// acr is an annealed tube of ASTM B280 (testdata/reference/copper_tube_b280.csv).
+type acr struct {
 	od     string
 	odMm   float64
 	wallMm float64
 	line   string
 }
 
-func (t tube) m3PerM() float64 {
+func (t acr) m3PerM() float64 {
 	bore := (t.odMm - 2*t.wallMm) / 1000
 	return math.Pi / 4 * bore * bore
 }
@@ -25,14 +25,14 @@ func (t tube) m3PerM() float64 {
 // and branch units, which a take-off of lines does not know, add to the volume.
 func (p *pressing) layPipes() {
 	r := p.r
-	small := []tube{{"3/8 in", 9.525, 0.8128, "liquid"}, {"5/8 in", 15.875, 0.889, "suction"}}
-	middle := []tube{{"5/8 in", 15.875, 0.889, "liquid"}, {"7/8 in", 22.225, 1.143, "suction"}}
-	large := []tube{{"3/4 in", 19.05, 1.0668, "liquid"}, {"1-1/8 in", 28.575, 1.27, "suction"}, {"7/8 in", 22.225, 1.143, "hot-gas"}}
+	small := []acr{{"3/8 in", 9.525, 0.8128, "liquid"}, {"5/8 in", 15.875, 0.889, "suction"}}
+	middle := []acr{{"5/8 in", 15.875, 0.889, "liquid"}, {"7/8 in", 22.225, 1.143, "suction"}}
+	large := []acr{{"3/4 in", 19.05, 1.0668, "liquid"}, {"1-1/8 in", 28.575, 1.27, "suction"}, {"7/8 in", 22.225, 1.143, "hot-gas"}}
 	var csv strings.Builder
 	csv.WriteString("run,line,outside_diameter,length\n")
-	lay := func(place string, metres float64, tubes []tube, lines int) {
+	lay := func(place string, metres float64, tubes []acr, lines int) {
 		metres = math.Round(metres*2) / 2
-		s := &section{place: place}
+		s := &stretch{place: place}
 		for i := range lines {
 			for _, t := range tubes {
 				fmt.Fprintf(&csv, "%s %d,%s,%s,%s m\n", place, i+1, t.line, t.od, text(metres, 1))
@@ -144,7 +144,7 @@ func (s *sky) around(place string) float64 {
 // clamp is a thermometer on a pipe.
 type clamp struct {
 	name  string
-	of    *section
+	of    *stretch
 	c     float64
 	tau   float64 // s by which it follows
 	loose float64 // how much of the air it feels

@@ -11,8 +11,8 @@ import (
 	"testing"
 )
 
-// table reads a reference table: comment lines begin with #.
-func table(t *testing.T, name string) (head map[string]int, rows [][]string) {
+// cells reads a reference table with words in it.
+func cells(t *testing.T, name string) (head map[string]int, rows [][]string) {
 	t.Helper()
 	b, err := os.ReadFile(filepath.Join("..", "..", "..", "testdata", "reference", name))
 	if err != nil {
@@ -43,10 +43,10 @@ func number(t *testing.T, s string) float64 {
 // A sealed pipe moves with its temperature as Span's equation of state (2000)
 // says, computed with an open property library: testdata/reference/nitrogen_hold.csv.
 func TestNitrogenAgainstTable(t *testing.T) {
-	head, rows := table(t, "nitrogen_hold.csv")
+	rows := table(t, "nitrogen_hold.csv")
 	for _, row := range rows {
-		get := func(name string) float64 { return number(t, row[head[name]]) }
-		pipe := pipework{parts: []*section{{m3: 0.03, gasC: get("t1_c")}, {m3: 0.02, gasC: get("t1_c")}}}
+		get := func(name string) float64 { return row[name] }
+		pipe := gasPipe{parts: []*stretch{{m3: 0.03, gasC: get("t1_c")}, {m3: 0.02, gasC: get("t1_c")}}}
 		pipe.hold(1000 * get("p1_abs_kpa"))
 		n := pipe.parts[0].n
 		if z := pipe.pa / (n * molarR * (get("t1_c") + zeroK)); math.Abs(z-get("z1")) > 1e-5 {
@@ -78,7 +78,7 @@ func TestVirialAgainstCompilation(t *testing.T) {
 // Bores are ASTM B280's, annealed: testdata/reference/copper_tube_b280.csv. The
 // take-off of a trial adds up to the volume it says.
 func TestPipesAgainstTable(t *testing.T) {
-	head, rows := table(t, "copper_tube_b280.csv")
+	head, rows := cells(t, "copper_tube_b280.csv")
 	perM := map[string]float64{}
 	for _, row := range rows {
 		if row[head["temper"]] == "annealed" {
@@ -135,8 +135,8 @@ func TestPressureTestConservesGas(t *testing.T) {
 // temperature it comes back to that, and the pressure to what the gas holds there.
 func TestHeatOfCompressionDies(t *testing.T) {
 	p := &pressing{r: rand.New(rand.NewPCG(1, 2)), sky: sky{roomC: 20, meanC: 20, outC: 20}}
-	s := &section{place: "rooms", m3: 0.05, wallC: 20, gasC: 20}
-	p.pipe.parts = []*section{s}
+	s := &stretch{place: "rooms", m3: 0.05, wallC: 20, gasC: 20}
+	p.pipe.parts = []*stretch{s}
 	p.pipe.hold(airPa)
 	was := p.pipe.mol
 	p.pipe.mol *= 20
