@@ -12,6 +12,8 @@ func All() []Rule {
 		VacuumRising,
 		SplitPoor,
 		PowerTooEarly,
+		TakeOff,
+		RoomLimit,
 		Evacuation,
 		Progress,
 	}

@@ -286,7 +286,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 				continue
 			}
 			of, s := e.of(system), &seat{rule: r, system: system, points: points}
-			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
+			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
 				Running: e.runningOn(system), Commands: e.asked()})
 			e.standing = append(e.standing, s)
@@ -353,7 +353,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	if len(step.Limits) == 0 {
 		step.Limits = e.site.Settings(system, b.Name)
 	}
-	of := e.of(system)
+	of, step := byTakeOff(e.of(system), step, e.given)
 	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
 	for i := range e.rules {
 		r := &e.rules[i]
@@ -361,7 +361,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 			continue
 		}
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
-		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
+		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked()})
 		st.seats = append(st.seats, s)

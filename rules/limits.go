@@ -112,6 +112,9 @@ func (s Site) Settings(system, step string) map[string]Setting {
 			continue
 		}
 		// One ledger runs over draw-in and weigh-in: one target for both.
+		if target, ok := sys.targetOf(); ok && (step == "draw-in" || step == "weigh-in") {
+			settings["target"] = target
+		}
 		if target, ok := sys.Steps["weigh-in"]["target"]; ok && step == "draw-in" {
 			settings["target"] = target
 		}

@@ -263,8 +263,9 @@ type Start struct {
 	Step    Step  // zero for a standing rule
 	Entry   Entry // the begin mark, or Started
 	Points  []sensors.Point
+	Plant   System    // what the site file says of the system
 	Units   []Unit    // indoor units of the system
-	PipeM3  float64   // volume of its take-off's lines; 0: not known
+	PipeM3  float64   // volume of its lines, by the last take-off; 0: not known
 	CoilsM3 float64   // of its indoor units' coils and its branch units, beside PipeM3; 0: not given
 	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
 	Earlier []Finding // verdicts given before on this system, the last of each step and unit
@@ -303,4 +304,7 @@ type System struct {
 	PipeM3        float64                       // volume of the take-off's lines, without coils; 0: not known
 	CoilsM3       float64                       // what the site file says that indoor and branch units hold; 0: not given
 	RoomLimitKgM3 float64                       // the most charge a volume of room; 0: not given
+	Runs          []Run                         // of the site file's take-off
+	ExtraKg       float64                       // the maker's allowances beyond the lines
+	FactoryKg     float64                       // what the outdoor units come with
 }

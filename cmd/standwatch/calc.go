@@ -13,6 +13,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"standwatch/daemon/config"
+	"standwatch/rules"
 	"standwatch/rules/physics"
 	"standwatch/sensors"
 )
@@ -438,24 +439,23 @@ func (c chargeCalc) Run(o output) error {
 	if least, most := min(c.Factory.si, c.Extra.si, c.ExtraVolume.si), max(c.Factory.si, c.Extra.si, c.ExtraVolume.si); least < 0 || most > 1e4 {
 		return fmt.Errorf("--factory, --extra and --extra-volume go from 0 to 10000 kg and m3")
 	}
-	liquid, err := r.LiquidKgPerM3(c.LiquidTemp.si)
-	if err != nil {
+	if _, err := r.LiquidKgPerM3(c.LiquidTemp.si); err != nil {
 		return fmt.Errorf("--liquid-temp: %w", err)
 	}
 	runs, errs := readTakeoff(c.Takeoff)
 	if len(errs) > 0 {
 		return faults(o.err, errs)
 	}
-	lines, errs := pipes(c.Takeoff, runs)
-	if len(errs) > 0 {
-		return faults(o.err, errs)
+	a, err := c.answer(rules.Pipework{Runs: runs, Refrigerant: c.Refrigerant, LiquidC: c.LiquidTemp.si,
+		ExtraKg: c.Extra.si, FactoryKg: c.Factory.si, BesideM3: c.ExtraVolume.si})
+	if err != nil {
+		return err
 	}
-	a := c.answer(runs, lines, liquid)
 	a.source = "bores by the walls named above; " + saturationSource(r)
 	return a.write(o, c.JSON)
 }
 
-func readTakeoff(file string) ([]config.Run, []error) {
+func readTakeoff(file string) ([]rules.Run, []error) {
 	f, err := os.Open(file)
 	if err != nil {
 		return nil, []error{sensors.Fault{File: file, Line: 1, Column: 1, Problem: err.Error(), Want: "name a take-off, a CSV file"}}
@@ -468,58 +468,36 @@ func readTakeoff(file string) ([]config.Run, []error) {
 	return runs, errs
 }
 
-// pipes finds every run's bore.
-func pipes(file string, runs []config.Run) (lines []physics.Line, errs []error) {
-	for _, run := range runs {
-		l, err := run.Pipe()
-		if err != nil {
-			errs = append(errs, fmt.Errorf("%s: %w", file, err))
-		}
-		lines = append(lines, l)
+func (c chargeCalc) answer(p rules.Pipework) (answer, error) {
+	sum, err := p.Sum()
+	if err != nil {
+		return answer{}, err
 	}
-	return lines, errs
-}
-
-func (c chargeCalc) answer(runs []config.Run, lines []physics.Line, liquidKgM3 float64) answer {
-	sum := physics.ChargeOf(lines, liquidKgM3)
-	additional := sum.LinesKg + c.Extra.si
 	a := answer{
 		figures: []figure{
 			litres("liquid_volume_m3", "liquid lines", sum.LiquidM3),
-			litres("total_volume_m3", "total volume", sum.TotalM3+c.ExtraVolume.si),
-			kilograms("additional_kg", "additional charge", additional),
-			kilograms("factory_kg", "factory charge", c.Factory.si),
-			kilograms("total_kg", "total charge", additional+c.Factory.si),
+			litres("total_volume_m3", "total volume", sum.InsideM3),
+			kilograms("additional_kg", "additional charge", sum.AdditionalKg),
+			kilograms("factory_kg", "factory charge", p.FactoryKg),
+			kilograms("total_kg", "total charge", sum.TotalKg),
 			{key: "estimate", value: sum.Estimate},
-			density("liquid_density_kg_m3", "liquid at "+c.LiquidTemp.text, liquidKgM3),
+			density("liquid_density_kg_m3", "liquid at "+c.LiquidTemp.text, sum.LiquidKgM3),
 		},
 		notes: []string{"The maker's instructions govern: the factors and allowances of its manual, and no charge above its limit."},
 	}
 	if sum.Estimate {
 		a.notes = append([]string{"ESTIMATE: lines without the maker's factor are filled by bore and liquid density."}, a.notes...)
 	}
-	for i, run := range runs {
-		a.runs = append(a.runs, runAnswer(run, lines[i], liquidKgM3))
-		if warning := factorWarning(run, lines[i], liquidKgM3); warning != "" {
-			a.found = append(a.found, warning)
-		}
+	for i, run := range p.Runs {
+		a.runs = append(a.runs, runAnswer(run, sum.Lines[i], sum.LiquidKgM3))
 	}
-	return a
+	for _, d := range p.Doubts() {
+		a.found = append(a.found, d.Text)
+	}
+	return a, nil
 }
 
-func factorWarning(run config.Run, l physics.Line, liquidKgM3 float64) string {
-	ratio, doubtful := l.FactorRatio(liquidKgM3)
-	switch {
-	case ratio > 0 && !l.Liquid:
-		return fmt.Sprintf("Run %q: a factor on a %s line is counted as written; makers give factors for liquid lines as a rule.", run.Name, run.Line)
-	case doubtful:
-		return fmt.Sprintf("Run %q: the factor of %.4g kg/m is %.2f times what the bore holds of pure liquid; from %g to %g is usual. Check the unit and the row of the maker's table.",
-			run.Name, l.FactorKgM, ratio, physics.FactorLow, physics.FactorHigh)
-	}
-	return ""
-}
-
-func runAnswer(run config.Run, l physics.Line, liquidKgM3 float64) answer {
+func runAnswer(run rules.Run, l physics.Line, liquidKgM3 float64) answer {
 	kg, estimate := l.ChargeKg(liquidKgM3)
 	basis := "gas: none"
 	switch {

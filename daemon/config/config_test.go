@@ -127,7 +127,7 @@ system:
 	if math.Abs(sys.RoomLimitKgM3-0.4405) > 1e-4 {
 		t.Errorf("limit %g kg/m3, want 0.4405", sys.RoomLimitKgM3)
 	}
-	if e := s.Equipment[0].ExtraChargeKg; math.Abs(e-1.19068) > 1e-5 {
+	if e := sys.ExtraKg; math.Abs(e-1.19068) > 1e-5 {
 		t.Errorf("2 lb 10 oz is %g kg", e)
 	}
 }

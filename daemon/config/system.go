@@ -13,11 +13,10 @@ import (
 
 // Equipment is what a system is made of, as far as the judges need not know it.
 type Equipment struct {
-	HeatRecovery  bool
-	Takeoff       string  // path of the take-off CSV, resolved beside the site file; empty: none
-	ExtraChargeKg float64 // the maker's allowances beyond the lines
-	OutdoorUnits  []OutdoorUnit
-	BranchUnits   []string
+	HeatRecovery bool
+	Takeoff      string // path of the take-off CSV, resolved beside the site file; empty: none
+	OutdoorUnits []OutdoorUnit
+	BranchUnits  []string
 
 	takeoff sensors.Node
 }
@@ -59,7 +58,7 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 		}
 	}
 	s.RoomLimitKgM3 = r.amount(d, "room_limit", inRoom)
-	e.ExtraChargeKg = r.amount(d, "extra_charge", refrigerantMass)
+	s.ExtraKg = r.amount(d, "extra_charge", refrigerantMass)
 	outdoor, branch, indoor := d.Node("outdoor_units"), d.Node("branch_units"), d.Node("indoor_units")
 	steps := d.Node("steps")
 	d.Done()
@@ -67,7 +66,9 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 	for _, u := range r.list(outdoor, "outdoor_units") {
 		d := r.decode(u)
 		d.Required("name")
-		e.OutdoorUnits = append(e.OutdoorUnits, OutdoorUnit{r.name(d.Node("name")), r.amount(d, "factory_charge", refrigerantMass)})
+		o := OutdoorUnit{r.name(d.Node("name")), r.amount(d, "factory_charge", refrigerantMass)}
+		e.OutdoorUnits = append(e.OutdoorUnits, o)
+		s.FactoryKg += o.FactoryChargeKg
 		d.Done()
 	}
 	for _, u := range r.list(branch, "branch_units") {

@@ -7,32 +7,12 @@ import (
 	"io"
 	"os"
 	"slices"
-	"strconv"
 	"strings"
 	"unicode/utf8"
 
-	"standwatch/rules/physics"
+	"standwatch/rules"
 	"standwatch/sensors"
 )
-
-// Run is one measured piece of pipework, a row of the take-off.
-type Run struct {
-	Name             string
-	Line             string // liquid, suction or hot-gas
-	OutsideDiameterM float64
-	LengthM          float64
-	WallM            float64 // 0: by the tube's standard
-	FactorKgM        float64 // the maker's mass a length; 0: none given
-}
-
-// Pipe is the run as physics sees it: with its bore.
-func (r Run) Pipe() (physics.Line, error) {
-	tube, err := physics.TubeOf(r.OutsideDiameterM, r.WallM)
-	if err != nil {
-		return physics.Line{}, fmt.Errorf("run %q: %w", r.Name, err)
-	}
-	return physics.Line{Tube: tube, LengthM: r.LengthM, Liquid: r.Line == "liquid", FactorKgM: r.FactorKgM}, nil
-}
 
 // CheckFiles looks at the files that the site file names: the take-offs must be
 // there and readable as such. Load takes what it can of them without a word, so that a night can be replayed where they are not.
@@ -70,32 +50,15 @@ func (s *Site) readPipes() {
 		if len(faults) > 0 {
 			continue
 		}
-		if lines, err := pipes(runs); err == nil {
-			s.Systems[i].PipeM3 = physics.ChargeOf(lines, 0).TotalM3
+		if sum, err := s.Systems[i].Pipework(runs).Sum(); err == nil {
+			s.Systems[i].Runs, s.Systems[i].PipeM3 = runs, sum.TotalM3
 		}
 	}
 }
-
-func pipes(runs []Run) (lines []physics.Line, err error) {
-	for _, r := range runs {
-		l, err := r.Pipe()
-		if err != nil {
-			return nil, err
-		}
-		lines = append(lines, l)
-	}
-	return lines, nil
-}
-
-var (
-	takeoffLines   = []string{"liquid", "suction", "hot-gas"}
-	takeoffNeeds   = []string{"run", "line", "outside_diameter", "length"}
-	takeoffPerhaps = []string{"wall", "factor"}
-)
 
 // ReadTakeoff reads a take-off CSV: run,line,outside_diameter,length and
 // perhaps wall and factor (kg/m or lb/ft).
-func ReadTakeoff(in io.Reader, file string) ([]Run, []error) {
+func ReadTakeoff(in io.Reader, file string) ([]rules.Run, []error) {
 	r := takeoff{file: file, csv: csv.NewReader(in)}
 	header, err := r.read()
 	if err != nil {
@@ -104,21 +67,20 @@ func ReadTakeoff(in io.Reader, file string) ([]Run, []error) {
 	r.columns = map[string]int{}
 	for i, h := range header {
 		h = strings.TrimPrefix(h, "\ufeff")
-		known := slices.Concat(takeoffNeeds, takeoffPerhaps)
-		if !slices.Contains(known, h) {
-			r.fault(i, fmt.Sprintf("there is no column %q", h), sensors.Known(h, known, ""))
+		if !slices.Contains(rules.RunColumns, h) {
+			r.fault(i, fmt.Sprintf("there is no column %q", h), sensors.Known(h, rules.RunColumns, ""))
 		}
 		r.columns[h] = i
 	}
-	for _, h := range takeoffNeeds {
+	for _, h := range rules.RunColumns[:rules.RunNeeds] {
 		if _, ok := r.columns[h]; !ok {
-			r.fault(0, "the column "+h+" is missing", "the first line is "+strings.Join(takeoffNeeds, ",")+" and perhaps ,wall,factor")
+			r.fault(0, "the column "+h+" is missing", "the first line is "+strings.Join(rules.RunColumns[:rules.RunNeeds], ",")+" and perhaps ,wall,factor")
 		}
 	}
 	if len(r.faults) > 0 {
 		return nil, r.faults
 	}
-	var runs []Run
+	var runs []rules.Run
 	for {
 		rec, err := r.read()
 		if err == io.EOF {
@@ -160,7 +122,7 @@ func (r *takeoff) fault(i int, problem, want string) {
 }
 
 func (r *takeoff) broken(err error) error {
-	f := sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: err.Error(), Want: "a take-off is CSV with the header " + strings.Join(takeoffNeeds, ",")}
+	f := sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: err.Error(), Want: "a take-off is CSV with the header " + strings.Join(rules.RunColumns[:rules.RunNeeds], ",")}
 	var e *csv.ParseError
 	if errors.As(err, &e) {
 		f.Line, f.Column, f.Problem = e.Line, max(e.Column, 1), e.Err.Error()
@@ -171,58 +133,20 @@ func (r *takeoff) broken(err error) error {
 	return f
 }
 
-func (r *takeoff) run(rec []string) Run {
-	get := func(column string) (string, int) {
+func (r *takeoff) run(rec []string) rules.Run {
+	run, faults := rules.ReadRun(func(column string) string {
 		i, ok := r.columns[column]
 		if !ok {
-			return "", 0
+			return ""
 		}
 		if !utf8.ValidString(rec[i]) {
 			r.fault(i, column+" is not UTF-8 text", "save the file as UTF-8")
 		}
-		return rec[i], i
+		return rec[i]
+	})
+	for _, f := range faults {
+		r.fault(r.columns[f.Column], f.Problem, f.Want)
 	}
-	length := func(column string, least float64) float64 {
-		text, i := get(column)
-		if text == "" && slices.Contains(takeoffPerhaps, column) {
-			return 0
-		}
-		v, err := sensors.ParseQuantity(text, sensors.Lengths)
-		if err == nil && v <= least {
-			err = fmt.Errorf("%q is no length of pipe", text)
-		}
-		if err != nil {
-			r.fault(i, fmt.Sprintf("%s: %v", column, err), "")
-		}
-		return v
-	}
-	var run Run
-	run.Name, _ = get("run")
-	line, i := get("line")
-	if run.Line = line; !slices.Contains(takeoffLines, line) {
-		r.fault(i, fmt.Sprintf("line: %q is not a kind of line", line), sensors.Known(line, takeoffLines, ""))
-	}
-	run.OutsideDiameterM, run.LengthM, run.WallM = length("outside_diameter", 0), length("length", 0), length("wall", 0)
-	if text, i := get("factor"); text != "" {
-		v, ok := massPerLength(text)
-		if !ok {
-			r.fault(i, fmt.Sprintf("factor: %q is not a mass a length", text), "write 0.048 kg/m or 0.032 lb/ft, the maker's figure")
-		}
-		run.FactorKgM = v
-	}
+	run.Row, _ = r.csv.FieldPos(0)
 	return run
-}
-
-// massPerLength reads the maker's factor, in kg/m.
-func massPerLength(text string) (float64, bool) {
-	scale := 1.0
-	number, ok := strings.CutSuffix(text, "kg/m")
-	if !ok {
-		if number, ok = strings.CutSuffix(text, "lb/ft"); !ok {
-			return 0, false
-		}
-		scale = 0.45359237 / 0.3048 // exact, both by definition
-	}
-	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
-	return v * scale, err == nil && v > 0 && v < 100
 }

@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"standwatch/rules"
 )
 
 func TestTakeoff(t *testing.T) {
@@ -18,13 +20,13 @@ func TestTakeoff(t *testing.T) {
 		t.Fatalf("%v %v", runs, faults)
 	}
 	// 3/8 in = 9.525 mm, 100 ft = 30.48 m: exact by definition. 0.032 lb/ft = 0.04762 kg/m.
-	for i, want := range []Run{
-		{"riser", "liquid", 0.009525, 62, 0, 0.048},
-		{"riser", "suction", 0.015875, 30.48, 0, 0},
-		{"hall", "hot-gas", 0.0127, 1.5, 0, 0.0476216},
+	for i, want := range []rules.Run{
+		{Name: "riser", Line: "liquid", OutsideDiameterM: 0.009525, LengthM: 62, FactorKgM: 0.048, Row: 2},
+		{Name: "riser", Line: "suction", OutsideDiameterM: 0.015875, LengthM: 30.48, FactorKgM: 0, Row: 3},
+		{Name: "hall", Line: "hot-gas", OutsideDiameterM: 0.0127, LengthM: 1.5, FactorKgM: 0.0476216, Row: 4},
 	} {
 		got := runs[i]
-		if got.Name != want.Name || got.Line != want.Line || math.Abs(got.OutsideDiameterM-want.OutsideDiameterM) > 1e-9 ||
+		if got.Name != want.Name || got.Line != want.Line || got.Row != want.Row || math.Abs(got.OutsideDiameterM-want.OutsideDiameterM) > 1e-9 ||
 			math.Abs(got.LengthM-want.LengthM) > 1e-9 || math.Abs(got.FactorKgM-want.FactorKgM) > 1e-6 {
 			t.Errorf("%+v, want %+v", got, want)
 		}
@@ -43,6 +45,9 @@ func TestTakeoffFaults(t *testing.T) {
 		{head + "é,liquid,3/8,5 m\né,liquid,3/8 in,0 m\n", []string{`2:10 "3/8" has no unit`, `3:17 "0 m" is no length of pipe`}},
 		{head + "a,liquid,3/8 in\nb,liquid,3/8 in,5 kg\n", []string{"2:1 wrong number of fields", `3:17 "kg" is not a unit of a length`}},
 		{head + "a,liquid,\"3/8 in,5 m\n", []string{`2:22 extraneous or missing "`}},
+		// A diameter that no tube has: its line and column, not only its run.
+		{head + "a,liquid,3/8 in,5 m\na,suction,17 mm,5 m\n", []string{"3:11 outside_diameter: no wall is known for copper tube of 17 mm outside"}},
+		{head[:len(head)-1] + ",wall\na,liquid,3/8 in,5 m,5 mm\n", []string{"2:10 a tube of 9.525 mm outside with a wall of 5 mm has no bore"}},
 		{head[:len(head)-1] + ",factor\na,liquid,3/8 in,5 m,0.048\n", []string{`2:21 "0.048" is not a mass a length`}},
 	} {
 		_, faults := ReadTakeoff(strings.NewReader(c.text), "t")

@@ -120,8 +120,22 @@ func (s *Script) siteLine(line string) error {
 	case "rules":
 		s.Rules = slices.DeleteFunc(s.Rules, func(r rules.Rule) bool { return !slices.Contains(w[1:], r.Name) })
 	case "unit":
-		sys.Units = append(sys.Units, rules.Unit{Name: w[1], Room: keys["room"], Supply: keys["supply"],
-			Return: keys["return"], WetBulb: keys["wet_bulb"], Humidity: keys["humidity"]})
+		u := rules.Unit{Name: w[1], Room: keys["room"], Supply: keys["supply"],
+			Return: keys["return"], WetBulb: keys["wet_bulb"], Humidity: keys["humidity"]}
+		err := quantities(keys, map[string]amount{"room_volume": {&u.RoomM3, sensors.Volumes}})
+		sys.Units = append(sys.Units, u)
+		return err
+	case "refrigerant":
+		sys.Refrigerant = w[1]
+		return quantities(keys, map[string]amount{"factory": {&sys.FactoryKg, sensors.Masses}, "extra": {&sys.ExtraKg, sensors.Masses},
+			"coils": {&sys.CoilsM3, sensors.Volumes}, "room_limit": {&sys.RoomLimitKgM3, sensors.Densities}})
+	case "run":
+		keys["run"] = w[1]
+		r, faults := rules.ReadRun(func(column string) string { return keys[column] })
+		if len(faults) > 0 {
+			return fmt.Errorf("%s", faults[0].Problem)
+		}
+		sys.Runs = append(sys.Runs, r)
 	case "step":
 		given, err := settings(w[1], keys)
 		sys.Steps[w[1]] = given
@@ -129,9 +143,24 @@ func (s *Script) siteLine(line string) error {
 	case "point":
 		return s.point(w[1], sys.Name, line, keys)
 	default:
-		return fmt.Errorf("%q is none of system, rules, unit, step, point", w[0])
+		return fmt.Errorf("%q is none of system, rules, refrigerant, run, unit, step, point", w[0])
 	}
 	return nil
+}
+
+// amount is a quantity that a line of the site may give.
+type amount struct {
+	into *float64
+	dim  sensors.Dimension
+}
+
+func quantities(keys map[string]string, known map[string]amount) (err error) {
+	for key, a := range known {
+		if text, ok := keys[key]; ok && err == nil {
+			*a.into, err = sensors.ParseQuantity(text, a.dim)
+		}
+	}
+	return err
 }
 
 func (s *Script) point(name, system, line string, keys map[string]string) error {

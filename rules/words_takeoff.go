@@ -1,0 +1,226 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// The sentences of the take-off and of the room limit.
+
+func both(kgs float64) string { return fmt.Sprintf("%s (%s)", kg(kgs), pounds(kgs)) }
+
+// size is a tube's outside diameter as both worlds name it: 15.9 mm (5/8 in).
+func size(m float64) string {
+	const inchM = 0.0254
+	eighths := int(math.Round(m / inchM * 8))
+	mm := fmt.Sprintf("%.4g mm", m*1e3)
+	if eighths <= 0 || math.Abs(m-float64(float64(eighths)*inchM/8)) > sameM {
+		return mm
+	}
+	whole, part, of := eighths/8, eighths%8, 8
+	for part > 0 && part%2 == 0 {
+		part, of = part/2, of/2
+	}
+	switch {
+	case part == 0:
+		return fmt.Sprintf("%s (%d in)", mm, whole)
+	case whole == 0:
+		return fmt.Sprintf("%s (%d/%d in)", mm, part, of)
+	}
+	return fmt.Sprintf("%s (%d-%d/%d in)", mm, whole, part, of)
+}
+
+func metres(m float64) string { return fmt.Sprintf("%.4g m (%.4g ft)", m, m/0.3048) }
+
+func litres(m3 float64) string { return fmt.Sprintf("%.1f l", m3*1e3) }
+
+func lineWord(line string) string { return strings.ReplaceAll(line, "-", " ") }
+
+// named is a row as its sheet shows it.
+func (r Run) named() string {
+	s := fmt.Sprintf("%s, %s line", r.Name, lineWord(r.Line))
+	if r.Row > 0 {
+		s += fmt.Sprintf(" (line %d of the file)", r.Row)
+	}
+	return s
+}
+
+func factorOff(r Run, ratio, pureKgM float64, refrigerant string, liquidC float64) string {
+	return fmt.Sprintf("%s: a factor of %.3g kg/m is %.2f times what a metre of %s holds of liquid %s at %.0f C (%.3g kg).",
+		r.named(), r.FactorKgM, ratio, size(r.OutsideDiameterM), refrigerant, liquidC, pureKgM)
+}
+
+func factorOnGas(r Run) string {
+	return fmt.Sprintf("%s has a factor of %.3g kg/m, which is counted: as a rule makers give factors for liquid lines.", r.named(), r.FactorKgM)
+}
+
+const factorOffDo = " A maker's factor lies between 0.7 and 1.6 times that: look whether the row, the diameter or the unit slipped (lb/ft written as kg/m is 0.67 of what it should be)."
+
+func linesApart(a, b Run) string {
+	if a.LengthM < b.LengthM {
+		a, b = b, a
+	}
+	return fmt.Sprintf("%s: the %s line has %.4g m and the %s line %.4g m, %.2f times as much, as feet are to metres. Two lines of one run are about as long: feet may stand as metres in one of them.",
+		a.Name, lineWord(a.Line), a.LengthM, lineWord(b.Line), b.LengthM, a.LengthM/b.LengthM)
+}
+
+func rowsApart(now, before Run) string {
+	return fmt.Sprintf("%s: %.4g m now and %.4g m in the site file's take-off, as feet are to metres. Measure it again before charging.", now.named(), now.LengthM, before.LengthM)
+}
+
+func lengthsApart(nowM, beforeM float64) string {
+	return fmt.Sprintf("All lines together have %.4g m now and %.4g m in the take-off before, as feet are to metres. One of the two was entered in the wrong unit: measure one run again before charging.", nowM, beforeM)
+}
+
+func runTwice(r Run) string {
+	return fmt.Sprintf("%s stands there twice with %s and %.4g m. If it is one pipe, take one row out; if there are two, name them apart.", r.named(), size(r.OutsideDiameterM), r.LengthM)
+}
+
+func runContrary(a, b Run) string {
+	return fmt.Sprintf("%s stands there with %s and with %s. One run has one diameter: take out the wrong row, or name the pieces apart.",
+		b.named(), size(a.OutsideDiameterM), size(b.OutsideDiameterM))
+}
+
+func suctionSmaller(liquid, gas Run) string {
+	return fmt.Sprintf("%s: the suction line, %s, is thinner than its liquid line, %s. Gas needs the wider pipe: look whether the two rows were exchanged.",
+		gas.Name, size(gas.OutsideDiameterM), size(liquid.OutsideDiameterM))
+}
+
+func noGasLines(m3 float64) string {
+	return fmt.Sprintf("The take-off has no gas line, so its %s are the liquid lines only. The charge does not need the others, but what goes by the volume does (pull-down, leak rate): add the suction and hot-gas lines.", litres(m3))
+}
+
+func lineMissing(r Run, liquid bool) string {
+	if liquid {
+		return fmt.Sprintf("%s has a liquid line and no gas line, where other runs have both: the volume lacks it. Add the row.", r.Name)
+	}
+	return fmt.Sprintf("%s has a %s line and no liquid line, where other runs have both: the charge lacks it. Add the row.", r.Name, lineWord(r.Line))
+}
+
+func takeOffsApart(nowKg, beforeKg float64) string {
+	return fmt.Sprintf("This take-off comes to %s to add, the one before to %s: %.1f %% apart. Two that are right differ by less than 5 %% (common practice). Find the row that differs before charging.",
+		both(nowKg), both(beforeKg), math.Abs(nowKg-beforeKg)/beforeKg*100)
+}
+
+func targetApart(sumKg, targetKg float64) string {
+	return fmt.Sprintf("The take-off comes to %s to add, the site file's target is %s: %.1f %% apart. Find out which is right before charging; the maker's instructions decide.",
+		both(sumKg), both(targetKg), math.Abs(sumKg-targetKg)/targetKg*100)
+}
+
+func rowUnreadable(text, why string) string {
+	return fmt.Sprintf("The row %q is left out: %s. Enter it again.", text, why)
+}
+
+func takeOffUnreadable(why string) string {
+	return fmt.Sprintf("The take-off cannot be added up: %s. Mend it.", why)
+}
+
+// slipWords names a kind of doubt at the end of a sentence.
+var slipWords = map[string]string{
+	"row":           "a row that could not be read",
+	"factor":        "a factor far from what its tube holds",
+	"units":         "lengths that look like feet for metres",
+	"twice":         "a row that stood there twice",
+	"contradiction": "rows that contradict each other",
+	"missing":       "a line that was missing",
+	"second":        "two take-offs apart",
+	"target":        "a target apart from the take-off",
+}
+
+func takeOffMended(kind string) string {
+	return fmt.Sprintf("Put right by the rows as they stand now: %s.", slipWords[kind])
+}
+
+func roomWithin() string {
+	return "By the rows as they stand now the whole charge is within the site's limit for its smallest room."
+}
+
+func takeOffEmpty(lines int) string {
+	if lines > 0 {
+		return "The take-off has lines without the maker's factor, and the site file names no refrigerant: what they hold cannot be told. Add the factors, or system.refrigerant."
+	}
+	return "No line was taken off: neither in the site file (system.takeoff) nor on the take-off's page. Nothing is known of the volume or of the charge."
+}
+
+// takeOffSums is what the lines come to.
+func takeOffSums(p Pipework, sum PipeSum) string {
+	s := fmt.Sprintf("%d lines: %s to add", len(p.Runs), both(sum.AdditionalKg))
+	if p.ExtraKg > 0 {
+		s += fmt.Sprintf(" with %s of the maker's allowances", kg(p.ExtraKg))
+	}
+	if p.FactoryKg > 0 {
+		s += fmt.Sprintf(", %s in all with the factory's %s", both(sum.TotalKg), kg(p.FactoryKg))
+	}
+	s += fmt.Sprintf("; the pipes hold %s", litres(sum.TotalM3))
+	if p.BesideM3 > 0 {
+		s += fmt.Sprintf(", %s with coils and branch units", litres(sum.InsideM3))
+	}
+	return s + "."
+}
+
+const estimateIs = "This is an estimate by bore and liquid density: the maker's factors and allowances govern."
+
+func takeOffIs(plant System, p Pipework, sum PipeSum, doubts []Doubt, u Unit, kgM3 float64, over bool) string {
+	said := []string{"Take-off, " + takeOffSums(p, sum)}
+	if over {
+		said = append(said, roomOver(plant, u, sum.TotalKg, kgM3))
+	}
+	for _, d := range doubts {
+		said = append(said, d.Text)
+	}
+	if sum.Estimate {
+		said = append(said, estimateIs)
+	}
+	switch {
+	case over:
+	case plant.RoomLimitKgM3 == 0:
+		said = append(said, "No room limit is given (system.room_limit), so none was judged.")
+	case u.RoomM3 == 0:
+		said = append(said, "No room's volume is given (room_volume of the indoor units), so the room limit was not judged.")
+	default:
+		said = append(said, fmt.Sprintf("In the smallest room that is given, %s, it would be %.3g kg/m3; the site's limit is %.3g.", roomName(u), kgM3, plant.RoomLimitKgM3))
+	}
+	return strings.Join(said, " ")
+}
+
+func takeOffStands(p Pipework, sum PipeSum, doubts []Doubt) string {
+	if len(p.Runs) == 0 {
+		return "Take-off under way. No line yet: enter them on the take-off's page, or give the site file a take-off."
+	}
+	if !sum.Known() {
+		return "Take-off under way. " + takeOffEmpty(len(p.Runs))
+	}
+	s := "Take-off, " + takeOffSums(p, sum)
+	switch n := len(doubts); {
+	case n == 1:
+		s += " One thing looks like a slip."
+	case n > 1:
+		s += fmt.Sprintf(" %d things look like slips.", n)
+	}
+	return s
+}
+
+func roomName(u Unit) string {
+	if u.Room != "" {
+		return u.Room
+	}
+	return "the room of " + u.Name
+}
+
+func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
+	what := fmt.Sprintf("The whole charge of %s", both(totalKg))
+	if s.FactoryKg == 0 {
+		what += ", not counting the factory's, which the site file does not give,"
+	}
+	return fmt.Sprintf("%s in %s (%.4g m3) would be %.3g kg/m3; the site's limit is %.3g kg/m3. Leaked there, it can take the air that people breathe, and A2L refrigerants can burn. Do not charge: call the designer. The standard that holds here, the maker and local code say what helps.",
+		what, roomName(u), u.RoomM3, kgM3, s.RoomLimitKgM3)
+}
+
+// targetSource says where a target comes from that the site file does not give.
+func targetSource(estimate bool) string {
+	if estimate {
+		return "take-off, an estimate by bore and liquid density"
+	}
+	return "take-off by the maker's factors"
+}
