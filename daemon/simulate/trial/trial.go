@@ -63,6 +63,7 @@ type Scenario struct {
 // Scenarios lists what can be made.
 func Scenarios() []Scenario {
 	return []Scenario{
+		{Name: "pulldown", Doc: pulldownDoc, Make: makePulldown},
 		{Name: "vacuum-hold", Doc: vacuumHoldDoc, Make: makeHold},
 		{Name: "pressure-test", Doc: pressureDoc, Make: makePressureTest},
 		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},

@@ -275,7 +275,7 @@ func (p *pump) passes(fromPa, toPa float64) float64 {
 	rt := gasJ / airKg * (20 + zeroC)
 	area := math.Pi / 4 * p.boreM * p.boreM
 	kgPerS := laminar / rt
-	for range 12 {
+	for range 8 {
 		re := max(1, 4*kgPerS/(math.Pi*p.boreM*airPaS))
 		loss := 0.316/math.Sqrt(math.Sqrt(re))*p.lengthM/p.boreM + 1.5 + 2*math.Log(max(fromPa/max(toPa, 1e-3), 1))
 		kgPerS = (kgPerS + area*math.Sqrt((float64(fromPa*fromPa)-float64(toPa*toPa))/(rt*loss))) / 2
@@ -298,7 +298,7 @@ func (p *pump) climb() {
 	for i := range p.ladder {
 		pa := ladderFromPa * math.Pow(10, float64(i)/ladderSteps)
 		low, high := 0.0, pa
-		for range 50 {
+		for range 36 {
 			mid := (low + high) / 2
 			if p.passes(pa, mid) > p.own(mid)*mid {
 				low = mid
