@@ -281,12 +281,13 @@ func TestVisibleShape(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	p.gauge = &vacuumGauge{r: r, white: 0.005, everyS: 1}
 	quiet := p.visible(h, "leak")
+	if line := p.visible(h, "moisture"); line > -10*visibleChi2 {
+		t.Errorf("a straight rise looks like moisture by a chi-square of %g", line)
+	}
 	p.gauge = &vacuumGauge{r: r, white: 0.002, drifts: []*drift{{r: r, spread: 0.03, tau: 600}}, everyS: 10}
 	noisy := p.visible(h, "leak")
 	if quiet < 10*visibleChi2 || noisy > visibleChi2 {
 		t.Errorf("chi-square %.1f with a quiet gauge, %.1f with a drifting one; visible from %v", quiet, noisy, visibleChi2)
 	}
-	if line := p.visible(h, "moisture"); line > 1e-6 {
-		t.Errorf("a line misses a straight rise by %g", line)
-	}
+
 }

@@ -3,8 +3,8 @@ package trial
 import "math"
 
 // Whether noise leaves a shape to be told is asked of the trial itself, with
-// its true curve and its true noise: by how much chi-square the best curve of
-// the other kind misses the true one. No judge's fit is asked.
+// its true curve and its true noise, by the chi-square of the best curve of
+// either kind. No judge's fit is asked.
 
 const (
 	visibleChi2  = 16   // four standard deviations (our choice)
@@ -12,7 +12,11 @@ const (
 	visibleMeans = 100  // points along the hold
 )
 
-// visible is that chi-square, 0 where the cause is not one of the two shapes.
+// visible is by how much chi-square the curve's own kind fits better than the
+// other: an approach that ends within the hour's reach against a straight line.
+// Of both together it is what the better of the two misses. It is 0 or less
+// where the curve looks like the other kind: water that is held back by its own
+// cold rises straight, or faster and faster.
 func (p *holdPlan) visible(h held, cause string) float64 {
 	means, at := p.means(h)
 	white := p.whitener(means, at[1]-at[0])
@@ -23,9 +27,9 @@ func (p *holdPlan) visible(h held, cause string) float64 {
 	}
 	switch cause {
 	case "leak":
-		return bend
+		return bend - line
 	case "moisture":
-		return line
+		return line - bend
 	case "leak-and-moisture":
 		return min(line, bend)
 	}
