@@ -14,6 +14,8 @@ func All() []Rule {
 		PowerTooEarly,
 		TakeOff,
 		RoomLimit,
+		MarkDoubtful,
+		PointMissing,
 		Evacuation,
 		Progress,
 	}

@@ -282,7 +282,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 		}
 		for _, system := range e.watched() {
 			points := e.points(r, system, false)
-			if len(points) == 0 {
+			if len(points) == 0 && (r.Roles == nil || len(r.Roles) > 0) { // but it may judge marks alone
 				continue
 			}
 			of, s := e.of(system), &seat{rule: r, system: system, points: points}

@@ -84,8 +84,8 @@ func TestABeginEndsTheStepOpenBefore(t *testing.T) {
 	e.next(1, 0, &Started{})
 	e.next(1, 0, &Told{Kind: "begin", Name: "vacuum-hold"})
 	fs := e.next(1, 60, &Told{Kind: "begin", Name: "vacuum-hold"})
-	if len(fs) != 1 || fs[0].Edge != Given || fs[0].Result != NotProven || fs[0].Begin != 2 {
-		t.Errorf("found %+v, want the earlier hold's verdict", fs)
+	if len(fs) != 2 || fs[0].Edge != Given || fs[0].Result != NotProven || fs[0].Begin != 2 || fs[1].Flag != "mark-doubtful" {
+		t.Errorf("found %+v, want the earlier hold's verdict and a note", fs)
 	}
 	if r := e.Running(); len(r) != 1 || r[0].Begin != 3 || r[0].Since != at(1, 60) {
 		t.Errorf("running %+v", r)

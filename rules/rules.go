@@ -253,7 +253,7 @@ type Rule struct {
 	Doc   string   // one sentence: what it judges
 	Steps []string // nil: stands watch from every Started
 	Flags []string // the flags it may raise
-	Roles []string // roles of the points it reads; nil: every point of its system
+	Roles []string // roles of the points it reads; nil: every point of its system; empty: none
 	Begin func(Start) Judge
 }
 

@@ -1,0 +1,141 @@
+package rules
+
+import (
+	"slices"
+	"time"
+
+	"standwatch/sensors"
+)
+
+// MarkDoubtful notes marks that cannot be meant as they stand. Nothing is
+// refused and nothing lost: the journal has them, and the note says what was made of them.
+var MarkDoubtful = Rule{
+	Name:  "mark-doubtful",
+	Doc:   "Notes a step begun twice or ended without a begin, and a mark told while no step is under way that it means something to.",
+	Flags: []string{"mark-doubtful"},
+	Roles: []string{},
+	Begin: beginMarkDoubtful,
+}
+
+// PointMissing says at a step's begin that the site file has nothing to judge it by.
+var PointMissing = Rule{
+	Name:  "point-missing",
+	Doc:   "Tells when a step begins that the site file has no point for.",
+	Steps: []string{"pressure-test", "evacuation", "vacuum-hold", "draw-in", "weigh-in", "preheat", "cooling-check", "heating-check", "branch-check", "mixed-run"},
+	Flags: []string{"point-missing"},
+	Roles: []string{"test-pressure", "vacuum-gauge", "absolute-pressure", "charging-scale", "oil-sump", "outdoor-power", "supply-air"},
+	Begin: beginPointMissing,
+}
+
+// neededRoles are those of which a step needs one at least.
+func neededRoles(step string) []string {
+	switch step {
+	case "pressure-test":
+		return []string{"test-pressure"}
+	case "evacuation":
+		return []string{"vacuum-gauge", "absolute-pressure"}
+	case "vacuum-hold":
+		return []string{"vacuum-gauge"}
+	case "draw-in", "weigh-in":
+		return []string{"charging-scale"}
+	case "preheat":
+		return []string{"oil-sump", "outdoor-power"}
+	case "cooling-check", "heating-check", "branch-check", "mixed-run":
+		return []string{"supply-air"}
+	}
+	return nil
+}
+
+// markSteps are the steps to which a mark means something; nil: any, or none.
+func markSteps(mark string) []string {
+	switch mark {
+	case "isolated":
+		return []string{"pressure-test", "evacuation", "vacuum-hold"}
+	case "nitrogen-break":
+		return []string{"evacuation"}
+	case "cylinder-swapped", "cylinder-weight", "scale-zeroed":
+		return []string{"draw-in", "weigh-in"}
+	}
+	return nil
+}
+
+type markDoubtful struct {
+	system  string
+	running []Step
+	up      []string // subjects
+}
+
+func beginMarkDoubtful(s Start) Judge {
+	j := &markDoubtful{system: s.System, running: s.Running}
+	for _, f := range s.Open {
+		j.up = append(j.up, f.Subject)
+	}
+	return j
+}
+
+func (j *markDoubtful) Next(e Entry) (out []Finding) {
+	b, ok := e.Body.(*Told)
+	if !ok {
+		return nil
+	}
+	switch b.Kind {
+	case "begin", "end":
+		under := slices.ContainsFunc(j.running, func(s Step) bool { return s.Name == b.Name && s.System == b.System })
+		if b.Kind == "begin" && !under {
+			j.running = append(slices.Clone(j.running), Step{System: b.System, Name: b.Name})
+		} else if b.Kind == "end" {
+			j.running = slices.DeleteFunc(slices.Clone(j.running), func(s Step) bool { return s.Name == b.Name && s.System == b.System })
+		}
+		for _, subject := range j.up { // whoever went on has seen it, or need not
+			out = append(out, Finding{Edge: Cleared, Flag: "mark-doubtful", Subject: subject, Text: markStands(subject)})
+		}
+		j.up = nil
+		switch {
+		case j.system == "" && b.System != "": // of a system that has a judge of its own
+		case b.Kind == "begin" && under:
+			return append(out, j.doubt(b.Name, begunTwice(b.Name)))
+		case b.Kind == "end" && !under:
+			return append(out, j.doubt(b.Name, endedUnbegun(b.Name)))
+		}
+	case "mark":
+		steps := markSteps(b.Name)
+		if steps != nil && b.System == j.system && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {
+			return []Finding{j.doubt(b.Name, markStray(b.Name, steps))}
+		}
+	}
+	return out
+}
+
+func (j *markDoubtful) doubt(subject, text string) Finding {
+	if !slices.Contains(j.up, subject) {
+		j.up = append(j.up, subject)
+	}
+	return Finding{Edge: Raised, Flag: "mark-doubtful", Subject: subject, Urgency: Note, Text: text}
+}
+
+func (j *markDoubtful) Due() (time.Duration, bool) { return 0, false }
+
+type pointMissing struct {
+	step   string
+	began  time.Duration
+	looked bool
+}
+
+func beginPointMissing(s Start) Judge {
+	needs := neededRoles(s.Step.Name)
+	has := slices.ContainsFunc(s.Points, func(p sensors.Point) bool { return slices.Contains(needs, p.Role) })
+	for _, u := range s.Units { // a unit's own point stands for its role
+		has = has || u.Supply != "" && slices.Contains(needs, "supply-air")
+	}
+	return &pointMissing{s.Step.Name, s.Entry.At.Since, has}
+}
+
+func (j *pointMissing) Next(Entry) []Finding {
+	if j.looked {
+		return nil
+	}
+	j.looked = true
+	return []Finding{{Edge: Raised, Flag: "point-missing", Urgency: Tell, Text: noPointFor(j.step, neededRoles(j.step))}}
+}
+
+func (j *pointMissing) Due() (time.Duration, bool) { return j.began, !j.looked }

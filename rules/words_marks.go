@@ -1,0 +1,35 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+)
+
+// The sentences of marks that cannot be meant as they stand, and of steps
+// without anything to judge them by.
+
+func begunTwice(step string) string {
+	return fmt.Sprintf("%s was begun again while it was under way. The first one counts as ended there, with what it had shown by then; the new one counts from now. Both stand in the record.", stepWord(step))
+}
+
+func endedUnbegun(step string) string {
+	return fmt.Sprintf("%s was ended, but it was not under way: its begin was never told, or it had ended already. Without a begin nothing is judged. Begin the step before the work, and end it after.", stepWord(step))
+}
+
+func markStray(mark string, steps []string) string {
+	var words []string
+	for _, s := range steps {
+		words = append(words, strings.ToLower(stepWord(s)))
+	}
+	return fmt.Sprintf("%s was told while none of these is under way: %s. It is kept, and nothing was made of it. If it belongs to one of them, begin that step and tell it again.",
+		strings.ToUpper(mark[:1])+strings.ReplaceAll(mark[1:], "-", " "), strings.Join(words, ", "))
+}
+
+func markStands(subject string) string {
+	return fmt.Sprintf("The work went on; what was told stands in the record: %s.", strings.ReplaceAll(subject, "-", " "))
+}
+
+func noPointFor(step string, roles []string) string {
+	return fmt.Sprintf("%s has begun, but the site file has no point with the role %s, so nothing can be judged. Add one under points, with role: %s, start the box again and begin the step again.",
+		stepWord(step), strings.Join(roles, " or "), roles[0])
+}
