@@ -129,6 +129,7 @@ var layers = []layer{
 	{"daemon/simulate/trial", nil, "a trial that knew the judges' models would prove nothing of them"},
 	{"daemon", []string{"sensors", "sensors/", "rules", "rules/", "daemon/"}, "it joins the parts; only cmd stands above it"},
 	{"cmd/", []string{"sensors", "sensors/", "rules", "rules/", "daemon", "daemon/"}, "the command wires everything"},
+	{"deploy/scoring", []string{"sensors/all", "rules", "daemon/simulate/trial", "daemon/fieldlog", "daemon/config"}, "it lets the rules judge trials and counts"},
 	{"deploy/figures", []string{"sensors", "rules", "sensors/mqtt", "daemon/journal", "daemon"}, "it measures the program from outside and reads what it kept"},
 }
 

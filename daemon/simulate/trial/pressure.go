@@ -335,6 +335,7 @@ func (p *pressing) truth() []Fact {
 		{Name: "zero_pa_per_k", Number: p.gauge.perK},
 		{Name: "gap_s", Number: p.gap},
 		{Name: "power_cut_s", Number: p.cut},
+		{Name: "seen_pa_m3_per_s", Number: p.seen()}, // the smallest leak by the field guide's budget
 		{Name: "lost_pa", Number: lost},
 	}
 	switch p.kind {

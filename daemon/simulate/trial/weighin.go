@@ -60,7 +60,7 @@ type timed struct {
 // truthSeen is what the truth is told of at the end.
 type truthSeen struct {
 	targetKg, digitKg     float64
-	arrival, over         float64 // s; NaN: never
+	near, arrival, over   float64 // s; NaN: never
 	rateThen              float64
 	touched               float64 // s: the valve, a bump or a silence last changed what the scale can see of the flow
 	steady                float64 // s before the arrival
@@ -102,7 +102,7 @@ func newWeighing(r *rand.Rand) *weighing {
 		contents: pick(r, 9.0, 10.0, 11.3, 22.7, 50.0), lost: pick(r, 0, 0, 0.01, 0.03),
 	}
 	w.seen.targetKg = math.Round(between(r, 2.5, 22)*10) / 10
-	w.seen.arrival, w.seen.over = math.NaN(), math.NaN()
+	w.seen.near, w.seen.arrival, w.seen.over = math.NaN(), math.NaN(), math.NaN()
 	w.full = w.seen.targetKg * between(r, 0.4, 0.9) // 50 to 80 % is usual (the field guide, from memory)
 	if chance(r, 0.1) {
 		w.full = w.seen.targetKg * between(r, 1, 1.3)
@@ -174,6 +174,9 @@ func (w *weighing) flow() {
 	}
 	if math.IsNaN(s.arrival) && w.charged >= s.targetKg {
 		s.arrival, s.rateThen, s.steady = w.t, w.rate, w.t-s.touched
+	}
+	if math.IsNaN(s.near) && w.charged >= s.targetKg-0.2 {
+		s.near = w.t
 	}
 	if math.IsNaN(s.over) && w.charged > s.targetKg+s.digitKg {
 		s.over = w.t
@@ -377,6 +380,7 @@ func (w *weighing) truth(steps string) []Fact {
 	}
 	if !math.IsNaN(s.arrival) {
 		facts = append(facts,
+			Fact{Name: "near_s", Number: s.near}, // 0.2 kg before it
 			Fact{Name: "arrival_s", Number: s.arrival},
 			Fact{Name: "arrival_kg_per_s", Number: s.rateThen},
 			Fact{Name: "steady_s", Number: s.steady}, // how long before it the valve was untouched and the scale heard and let be

@@ -1,0 +1,134 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+)
+
+// holdScore scores the vacuum hold.
+type holdScore struct {
+	final, edge          share
+	cause, causePass     share
+	called, early        share
+	falseCall, falseEdge share
+	neverEarly           share
+	ahead                spread
+	result, causes       confusion
+}
+
+func newHoldScore() score {
+	return &holdScore{
+		final:      share{name: "final result right, peak more than 4 % from the limit", asked: 0.995},
+		edge:       share{name: "  the same within 4 % of the limit"},
+		cause:      share{name: "cause right, failing pure leaks and pure moisture of visible shape", asked: 0.9},
+		causePass:  share{name: "  the same, passing"},
+		called:     share{name: "failing later than 10 min: called before the limit", asked: 0.8},
+		ahead:      spread{name: "  time to the limit still ahead, of that from isolating (uncalled: 0)", unit: "of it", asked: 0.4},
+		falseCall:  share{name: "passing, peak below 96 % of the limit: said to be rising over it", asked: 0.01, atMost: true},
+		falseEdge:  share{name: "passing, peak in the last 4 % below the limit: said to be rising over it"},
+		neverEarly: share{name: "passed before the hold's time was over", asked: 0, atMost: true},
+		result:     confusion{name: "result"},
+		causes:     confusion{name: "cause, of visible shape"},
+	}
+}
+
+func (s *holdScore) take(c judged, odd func(string)) {
+	begun := c.begun["vacuum-hold"]
+	v, given := c.verdict("vacuum-hold")
+	outcome := "no verdict"
+	if given {
+		outcome = v.Result
+	}
+	want := c.truth.Word("result")
+	s.result.add(want, outcome)
+	right := outcome == want || want == "not-started" && (outcome == "failed" || outcome == "not-proven")
+	far := math.Abs(c.number("peak_pa")/c.number("limit_pa")-1) > 0.04
+	if far {
+		s.final.count(right)
+	} else {
+		s.edge.count(right)
+	}
+	if far && !right {
+		odd(fmt.Sprintf("%s is right, said: %s: %s", want, outcome, v.Text))
+	}
+	for _, f := range c.said {
+		if f.Edge.String() == "given" && f.Step == "vacuum-hold" && f.Result == "passed" {
+			early := f.s < begun+c.number("lasts_s")-1
+			s.neverEarly.count(early)
+			if early {
+				odd(fmt.Sprintf("passed after %.0f s", f.s-begun))
+			}
+			break
+		}
+	}
+	s.why(c, v, given, odd)
+	s.calls(c, begun, want, odd)
+}
+
+// why scores the cause.
+func (s *holdScore) why(c judged, v said, given bool, odd func(string)) {
+	truth := c.truth.Word("cause")
+	if !c.yes("visible") || truth != "leak" && truth != "moisture" {
+		return
+	}
+	said := "no verdict"
+	if given {
+		said = v.Result + " " + v.Cause
+	}
+	s.causes.add(truth, said)
+	good := given && v.Cause == truth
+	switch c.truth.Word("result") {
+	case "failed":
+		s.cause.count(good)
+		if !good {
+			odd(fmt.Sprintf("cause %s, said: %s", truth, said))
+		}
+	case "passed":
+		s.causePass.count(good || given && v.Cause == "none")
+	}
+}
+
+// calls scores vacuum-rising.
+func (s *holdScore) calls(c judged, begun float64, want string, odd func(string)) {
+	raised := c.raised("vacuum-rising")
+	first := math.Inf(1)
+	if len(raised) > 0 {
+		first = raised[0].s - begun
+	}
+	switch want {
+	case "passed":
+		of := &s.falseCall
+		if c.number("peak_pa") > 0.96*c.number("limit_pa") {
+			of = &s.falseEdge
+		}
+		of.count(len(raised) > 0)
+		if len(raised) > 0 && of == &s.falseCall {
+			odd("passes: " + raised[0].Text)
+		}
+	case "failed":
+		crosses := c.number("crosses_s")
+		if crosses <= 600 {
+			return
+		}
+		s.called.count(first < crosses)
+		s.ahead.v = append(s.ahead.v, max(0, (crosses-min(first, crosses))/crosses))
+		if first >= crosses {
+			odd(fmt.Sprintf("called %.0f s after the limit", first-crosses))
+		}
+	}
+}
+
+func (s *holdScore) write(w io.Writer) {
+	s.final.write(w)
+	s.edge.write(w)
+	s.cause.write(w)
+	s.causePass.write(w)
+	s.called.write(w)
+	s.ahead.write(w)
+	s.falseCall.write(w)
+	s.falseEdge.write(w)
+	s.neverEarly.write(w)
+	s.result.write(w)
+	s.causes.write(w)
+}

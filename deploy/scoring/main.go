@@ -1,0 +1,95 @@
+// Scoring is the program behind deploy/accuracy: it lets the judges judge
+// trials whose truth is known, made from seeds, and prints how often they were
+// right, with what they are asked for beside it. The same seeds give the same
+// report, byte for byte, on every machine.
+package main
+
+import (
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+
+	"standwatch/daemon/simulate/trial"
+)
+
+// scores counts each scenario's trials. Each names what it counts.
+var scores = []struct {
+	scenario string
+	new      func() score
+}{
+	{"vacuum-hold", newHoldScore},
+	{"pressure-test", newPressureScore},
+	{"weigh-in", newWeighScore},
+}
+
+// score takes trials one by one, in the order of their seeds.
+type score interface {
+	take(c judged, odd func(what string))
+	write(w io.Writer)
+}
+
+func main() {
+	seeds := flag.Uint64("seeds", 300, "how many trials of each scenario, from seed 1")
+	only := flag.String("only", "", "scenarios, with commas; empty: all")
+	cases := flag.Bool("cases", false, "also list what was not right, a line each")
+	flag.Parse()
+	if *seeds == 0 || flag.NArg() > 0 {
+		fmt.Fprintln(os.Stderr, "scoring: run deploy/accuracy; it takes --seeds N (1 or more), --only NAMES and --cases")
+		os.Exit(2)
+	}
+	var names []string
+	if *only != "" {
+		names = strings.Split(*only, ",")
+	}
+	if err := report(os.Stdout, *seeds, names, *cases); err != nil {
+		fmt.Fprintln(os.Stderr, "scoring:", err)
+		os.Exit(1)
+	}
+}
+
+// report scores so many seeds of each scenario, or of those named.
+func report(w io.Writer, seeds uint64, only []string, cases bool) error {
+	for _, name := range only {
+		if !slices.ContainsFunc(trial.Scenarios(), func(s trial.Scenario) bool { return s.Name == name }) {
+			return fmt.Errorf("there is no scenario %q; standwatch simulate --list says what there is", name)
+		}
+	}
+	if _, err := fmt.Fprintf(w, preface, seeds); err != nil {
+		return err
+	}
+	for _, s := range scores {
+		if len(only) > 0 && !slices.Contains(only, s.scenario) {
+			continue
+		}
+		i := slices.IndexFunc(trial.Scenarios(), func(t trial.Scenario) bool { return t.Name == s.scenario })
+		if i < 0 {
+			return fmt.Errorf("%s is scored and cannot be simulated", s.scenario)
+		}
+		counted := s.new()
+		var odd []string
+		err := judgeAll(trial.Scenarios()[i], seeds, func(c judged) {
+			counted.take(c, func(what string) {
+				odd = append(odd, fmt.Sprintf("  seed %d: %s; true: %s", c.truth.Seed, what, c.facts()))
+			})
+		})
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(w, "\n== %s\n", s.scenario)
+		counted.write(w)
+		if cases {
+			fmt.Fprintf(w, "  not right:\n%s\n", strings.Join(odd, "\n"))
+		}
+	}
+	return nil
+}
+
+const preface = `How right the judges are, on invented trials whose truth is known (standwatch simulate),
+%d seeds of each scenario. A share stands with its 95 %% interval (Wilson's). "asked" is what
+the project asks of itself; "short" means that the share does not reach it, "within doubt" that
+so few trials cannot tell. Trials are made apart from the judges' models, and are harsher than
+most nights: upsets are drawn far more often than they come. deploy/accuracy makes this table.
+`

@@ -1,0 +1,211 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+)
+
+// weighScore scores draw-in and weigh-in.
+type weighScore struct {
+	mass, massAll, drifts  share
+	silence, swaps, unseen share
+	bumps, zeroed, frozen  share
+	cut, hose, late        share
+	band, bandAll, best    share
+	near, nearAll, noNear  share
+	over, overPlus, overAl share
+	falseOver, falseBump   share
+	unweighed              share
+	errors                 spread
+	said                   confusion
+}
+
+func newWeighScore() score {
+	return &weighScore{
+		mass:      share{name: "charged mass within 10 g + 1.5 digits, platform true to 5 g, nothing zeroed or laid on", asked: 1},
+		drifts:    share{name: "  the same where creep or warmth falsify the platform by 5 g or more"},
+		silence:   share{name: "  of the first: with silence of the scale"},
+		swaps:     share{name: "  of the first: with swaps, all marked"},
+		unseen:    share{name: "  of the first: with swaps that nobody marked"},
+		bumps:     share{name: "  of the first: with kicks"},
+		late:      share{name: "  of the first: with readings that came late"},
+		frozen:    share{name: "  of the first: with a display that held its last value"},
+		cut:       share{name: "  of the first: with the box's power cut"},
+		zeroed:    share{name: "charged mass where somebody zeroed the scale mid-run"},
+		hose:      share{name: "charged mass where a hose was laid on the scale"},
+		massAll:   share{name: "charged mass in all trials"},
+		errors:    spread{name: "error of the charged mass, all trials", unit: "g"},
+		band:      share{name: "truth inside [low, high] where the scale came back zeroed", asked: 0.95},
+		best:      share{name: "  best estimate within 10 % of what went in unseen, + 10 g + 1.5 digits"},
+		bandAll:   share{name: "truth inside [low, high] + 10 g + 1.5 digits, all trials"},
+		unweighed: share{name: "unweighed_kg is more than nought where the scale came back zeroed"},
+		near:      share{name: "near target told 60 s to 5 min ahead (or at 0.2 kg), flow steady and seen for 5 min", asked: 0.95},
+		nearAll:   share{name: "  the same, all arrivals"},
+		noNear:    share{name: "near target told where the charge never comes within 1 kg of it", asked: 0.01, atMost: true},
+		over:      share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
+		overPlus:  share{name: "  or with the first reading after that"},
+		overAl:    share{name: "  told at all before the step's end, over by 3 digits and 30 g"},
+		falseOver: share{name: "over target told though the target was never passed", asked: 0.01, atMost: true},
+		falseBump: share{name: "over target told more than 3 s before it was passed by a digit", asked: 0.01, atMost: true},
+		said:      confusion{name: "verdict of the last step"},
+	}
+}
+
+func (s *weighScore) take(c judged, odd func(string)) {
+	step, key := "weigh-in", "charged_kg"
+	if c.truth.Word("steps") == "draw-in" {
+		step, key = "draw-in", "drawn_kg"
+	}
+	v, given := c.verdict(step)
+	truth, target, digit := c.number("charged_kg"), c.number("target_kg"), c.number("digit_kg")
+	tolerance := max(0.1, 0.01*target) // the field guide, step 3
+	class := "within tolerance"
+	switch {
+	case c.yes("rezeroed"):
+		class = "part of it unseen"
+	case truth > target+tolerance:
+		class = "too much"
+	case truth < target-tolerance:
+		class = "too little"
+	}
+	if !given {
+		s.said.add(class, "no verdict")
+		odd("no verdict of the " + step)
+	} else {
+		s.said.add(class, step+" "+v.outcome())
+		charged, _ := v.value(key)
+		s.weighed(c, v, charged-truth, 0.010+1.5*digit, odd)
+	}
+	s.nearing(c, odd)
+	s.passing(c, odd)
+}
+
+// weighed scores the mass.
+func (s *weighScore) weighed(c judged, v said, off, allowed float64, odd func(string)) {
+	good := math.Abs(off) <= allowed
+	s.errors.v = append(s.errors.v, 1000*math.Abs(off))
+	s.massAll.count(good)
+	truth := c.number("charged_kg")
+	low, hasLow := v.value("charged_low_kg")
+	high, hasHigh := v.value("charged_high_kg")
+	if hasLow && hasHigh {
+		s.bandAll.count(low-allowed <= truth && truth <= high+allowed)
+	}
+	switch {
+	case c.yes("rezeroed"):
+		inside := hasLow && hasHigh && low-1e-3 <= truth && truth <= high+1e-3
+		s.band.count(inside)
+		s.best.count(math.Abs(off) <= 0.1*c.number("unweighed_kg")+allowed)
+		unweighed, _ := v.value("unweighed_kg")
+		s.unweighed.count(unweighed > 0 || c.number("unweighed_kg") < 0.02)
+		if !inside {
+			odd(fmt.Sprintf("came back zeroed: said %.3f [%.3f, %.3f] kg", truth+off, low, high))
+		}
+	case c.number("zeroed") > 0:
+		s.zeroed.count(good)
+	case c.yes("hose_laid_on"):
+		s.hose.count(good)
+	case c.yes("ended_unseen"):
+	case math.Abs(c.number("platform_kg")) >= 0.005:
+		s.drifts.count(math.Abs(off) <= allowed)
+	default:
+		s.mass.count(good)
+		for _, part := range []struct {
+			of   *share
+			with bool
+		}{
+			{&s.silence, c.number("silent_s") > 0}, {&s.late, c.yes("late")}, {&s.bumps, c.number("bumps") > 0},
+			{&s.swaps, c.number("swaps") > 0 && c.number("swaps_unmarked") == 0}, {&s.unseen, c.number("swaps_unmarked") > 0},
+			{&s.frozen, c.number("frozen_s") > 0}, {&s.cut, c.number("power_cut_s") > 0},
+		} {
+			if part.with {
+				part.of.count(good)
+			}
+		}
+		if !good {
+			odd(fmt.Sprintf("charged mass off by %+.3f kg, %.3f allowed", off, allowed))
+		}
+	}
+}
+
+// nearing scores charge-near-target: of the newest time it was raised anew
+// before the target was reached.
+func (s *weighScore) nearing(c judged, odd func(string)) {
+	arrival := c.number("arrival_s")
+	first, raised := math.NaN(), false
+	for _, f := range c.said {
+		if f.Flag != "charge-near-target" || c.has("arrival_s") && f.s > arrival {
+			continue
+		}
+		if up := f.Edge.String() == "raised"; up && !raised {
+			first, raised = f.s, true
+		} else if !up {
+			raised = false
+		}
+	}
+	if !c.has("arrival_s") {
+		if c.number("charged_kg") < c.number("target_kg")-1 {
+			s.noNear.count(!math.IsNaN(first))
+		}
+		return
+	}
+	ahead := arrival - first
+	good := raised && ahead >= 60 && (ahead <= 300 || first >= c.number("near_s")-15)
+	s.nearAll.count(good)
+	if c.number("steady_s") >= 300 && c.number("blind_s") <= 3*c.number("every_s")+5 {
+		s.near.count(good)
+		if !good {
+			odd(fmt.Sprintf("near target told %.0f s ahead", ahead))
+		}
+	}
+}
+
+// passing scores charge-over-target.
+func (s *weighScore) passing(c judged, odd func(string)) {
+	raised := c.raised("charge-over-target")
+	over := c.number("over_kg")
+	if !c.has("over_s") {
+		if over <= 0 || !c.has("over_kg") {
+			s.falseOver.count(len(raised) > 0)
+			if len(raised) > 0 {
+				odd(fmt.Sprintf("over target told at %.0f s, never passed", raised[0].s))
+			}
+		}
+		return
+	}
+	at := c.number("over_s")
+	early := len(raised) > 0 && raised[0].s < at-3
+	s.falseBump.count(early)
+	if early {
+		odd(fmt.Sprintf("over target told %.0f s before it was passed by a digit", at-raised[0].s))
+	}
+	digit := c.number("digit_kg")
+	if over > 3*digit+0.03 {
+		s.overAl.count(len(raised) > 0)
+	}
+	if over < 3*digit+3*c.number("wind_kg")+2*math.Abs(c.number("platform_kg"))+0.01 || c.number("blind_s") > 3*c.number("every_s")+5 || c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on") {
+		return
+	}
+	late := math.Inf(1)
+	if len(raised) > 0 {
+		late = raised[0].s - at
+	}
+	allowed := max(12, digit/max(c.number("arrival_kg_per_s"), 1e-6))
+	s.over.count(late <= allowed)
+	s.overPlus.count(late <= allowed+c.number("every_s"))
+	if late > allowed+c.number("every_s") {
+		odd(fmt.Sprintf("over target told %.0f s after it was passed by a digit, %.0f allowed", late, allowed))
+	}
+}
+
+func (s *weighScore) write(w io.Writer) {
+	for _, one := range []*share{&s.mass, &s.silence, &s.swaps, &s.unseen, &s.bumps, &s.late, &s.frozen, &s.cut, &s.drifts, &s.zeroed, &s.hose, &s.massAll} {
+		one.write(w)
+	}
+	s.errors.write(w)
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.overPlus, &s.overAl, &s.falseOver, &s.falseBump} {
+		one.write(w)
+	}
+	s.said.write(w)
+}
