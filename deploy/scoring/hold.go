@@ -10,7 +10,7 @@ import (
 type holdScore struct {
 	final, edge          share
 	cause, causePass     share
-	called, early        share
+	called               share
 	falseCall, falseEdge share
 	neverEarly           share
 	ahead                spread

@@ -12,6 +12,7 @@ type weighScore struct {
 	silence, swaps, unseen share
 	bumps, zeroed, frozen  share
 	cut, hose, late        share
+	missed                 share
 	band, bandAll, best    share
 	near, nearAll, noNear  share
 	over, overPlus, overAl share
@@ -23,7 +24,7 @@ type weighScore struct {
 
 func newWeighScore() score {
 	return &weighScore{
-		mass:      share{name: "charged mass within 10 g + 1.5 digits, platform true to 5 g, nothing zeroed or laid on", asked: 1},
+		mass:      share{name: "charged mass within 10 g + 1.5 digits, platform true, weights seen", asked: 1},
 		drifts:    share{name: "  the same where creep or warmth falsify the platform by 5 g or more"},
 		silence:   share{name: "  of the first: with silence of the scale"},
 		swaps:     share{name: "  of the first: with swaps, all marked"},
@@ -34,6 +35,7 @@ func newWeighScore() score {
 		cut:       share{name: "  of the first: with the box's power cut"},
 		zeroed:    share{name: "charged mass where somebody zeroed the scale mid-run"},
 		hose:      share{name: "charged mass where a hose was laid on the scale"},
+		missed:    share{name: "charged mass where a cylinder was not read standing still before and after"},
 		massAll:   share{name: "charged mass in all trials"},
 		errors:    spread{name: "error of the charged mass, all trials", unit: "g"},
 		band:      share{name: "truth inside [low, high] where the scale came back zeroed", asked: 0.95},
@@ -106,7 +108,8 @@ func (s *weighScore) weighed(c judged, v said, off, allowed float64, odd func(st
 		s.zeroed.count(good)
 	case c.yes("hose_laid_on"):
 		s.hose.count(good)
-	case c.yes("ended_unseen"):
+	case c.yes("ended_unseen") || !c.yes("ends_seen"):
+		s.missed.count(good)
 	case math.Abs(c.number("platform_kg")) >= 0.005:
 		s.drifts.count(math.Abs(off) <= allowed)
 	default:
@@ -200,7 +203,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 }
 
 func (s *weighScore) write(w io.Writer) {
-	for _, one := range []*share{&s.mass, &s.silence, &s.swaps, &s.unseen, &s.bumps, &s.late, &s.frozen, &s.cut, &s.drifts, &s.zeroed, &s.hose, &s.massAll} {
+	for _, one := range []*share{&s.mass, &s.silence, &s.swaps, &s.unseen, &s.bumps, &s.late, &s.frozen, &s.cut, &s.drifts, &s.zeroed, &s.hose, &s.missed, &s.massAll} {
 		one.write(w)
 	}
 	s.errors.write(w)

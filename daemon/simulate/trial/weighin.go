@@ -69,6 +69,7 @@ type truthSeen struct {
 	silent, frozen, cut   float64
 	rezeroed, late, shift bool
 	flowed, unseen        bool
+	still, missed         bool // the scale was read standing still since the valve was shut or a cylinder put on; once it was not
 	zeroed                int
 	startPlatform         float64
 	blind                 float64 // the longest stretch without a live reading, from 5 min before the target to 30 s after passing
@@ -212,12 +213,27 @@ func (w *weighing) misses() float64 {
 	return spreadOver(w.r, 0.05, 1)
 }
 
+func (w *weighing) opens() {
+	w.mustBeSeen()
+	w.open = true
+	w.touch()
+}
+
+func (w *weighing) shuts() {
+	w.open, w.seen.still = false, false
+	w.touch()
+}
+
+// mustBeSeen notes where a cylinder begins to give, or is taken off, and no
+// reading of it standing still is there: nobody could find what it gave.
+func (w *weighing) mustBeSeen() { w.seen.missed = w.seen.missed || !w.seen.still && !w.open }
+
 func (w *weighing) drawIn(closeAt float64, more bool) {
 	r := w.r
 	w.tell("begin", "draw-in", "")
+	w.seen.still = false
 	w.run(between(r, 15, 150))
-	w.open = true
-	w.touch()
+	w.opens()
 	patient := pick(r, 0.015, 0.018, 0.1, 0.3) / 60 // kg/s at which the technician calls it done
 	done := func() bool { return w.charged >= closeAt || w.charged > 0.3*w.full && w.rate < patient && !w.empty() }
 	for end := w.t + 7200; w.t < end && !done(); {
@@ -227,11 +243,11 @@ func (w *weighing) drawIn(closeAt float64, more bool) {
 		}
 	}
 	if !more || !chance(r, 0.12) {
-		w.open = false
-		w.touch()
+		w.shuts()
 	}
 	w.run(between(r, 20, 400))
 	w.wakeScale()
+	w.mustBeSeen()
 	if more && chance(r, 0.15) {
 		return // nobody ends it: the weigh-in's begin does
 	}
@@ -256,6 +272,7 @@ func (w *weighing) betweenSteps() {
 func (w *weighing) weighIn(closeAt float64) {
 	r := w.r
 	w.tell("begin", "weigh-in", "")
+	w.seen.still = false
 	w.run(between(r, 15, 200))
 	speed := spreadOver(r, 0.08, 0.6) / 60 // 0.1 to 0.5 kg/min is usual (the field guide, from memory)
 	if chance(r, 0.15) {
@@ -264,8 +281,7 @@ func (w *weighing) weighIn(closeAt float64) {
 	w.metered = speed
 	for end := w.t + 4*3600; w.t < end && w.charged < closeAt; {
 		if !w.open {
-			w.open = true
-			w.touch()
+			w.opens()
 		}
 		w.until(between(r, 120, 900), func() bool { return w.charged >= closeAt || w.empty() })
 		switch {
@@ -276,15 +292,14 @@ func (w *weighing) weighIn(closeAt float64) {
 			w.metered = min(2.0/60, max(0.02/60, w.metered*between(r, 0.6, 1.6)))
 			w.touch()
 		case chance(r, 0.25): // and shut for a while
-			w.open = false
-			w.touch()
+			w.shuts()
 			w.run(between(r, 30, 300))
 		}
 	}
-	w.open = false
-	w.touch()
+	w.shuts()
 	w.run(between(r, 60, 300))
 	w.wakeScale()
+	w.mustBeSeen()
 	w.tell("end", "weigh-in", "")
 }
 
@@ -306,18 +321,19 @@ func (w *weighing) empty() bool { return w.net < w.heel+0.12 }
 // swap changes the cylinder with the valve shut, and marks it or not.
 func (w *weighing) swap() {
 	r := w.r
-	w.open = false
-	w.touch()
+	w.shuts()
 	w.run(between(r, 8, 60))
 	how := pick(r, "before", "after", "after", "after", "late", "never")
 	if how == "before" {
 		w.tell("mark", "cylinder-swapped", "")
 		w.run(between(r, 2, 25))
 	}
+	w.mustBeSeen()
 	w.lifted = true
 	w.scale.hose = 0 // what lay on it falls off
 	w.run(between(r, 12, 120))
 	w.newCylinder(pick(r, 1, 1, 1, between(r, 0.3, 0.9)))
+	w.seen.still, w.seen.touched = false, w.t
 	if chance(r, 0.3) {
 		w.scale.bump(w.t, between(r, 0.5, 4), between(r, -2, 2))
 	}
@@ -333,8 +349,7 @@ func (w *weighing) swap() {
 	}
 	w.seen.swaps++
 	w.run(between(r, 2, 40))
-	w.open = true
-	w.touch()
+	w.opens()
 }
 
 func (w *weighing) site() string {
@@ -373,6 +388,7 @@ func (w *weighing) truth(steps string) []Fact {
 		{Name: "unweighed_kg", Number: s.unweighed},
 		{Name: "zeroed", Number: float64(s.zeroed)},
 		{Name: "ended_unseen", Word: yes(s.unseen)}, // a step ended while the scale showed nothing
+		{Name: "ends_seen", Word: yes(!s.missed)},   // each cylinder was read standing still before it gave and after
 		{Name: "hose_laid_on", Word: yes(s.shift)},
 		{Name: "swaps", Number: float64(s.swaps)},
 		{Name: "swaps_unmarked", Number: float64(s.unmarked)},

@@ -113,4 +113,7 @@ func (w *weighing) live() {
 		s.blind = max(s.blind, w.t-w.scale.atLast)
 	}
 	w.scale.atLast = w.t
+	if !w.open && !w.lifted && w.t > w.scale.bumped+2 && w.t > s.touched+2 {
+		s.still = true
+	}
 }
