@@ -262,6 +262,7 @@ func (g *judging) page(ctx context.Context, to uint64) (found []rules.Finding, e
 
 // next applies one entry to the screens' view and the engine.
 func (g *judging) next(e rules.Entry) []rules.Finding {
+	g.view.lastWords(e, g.engine)
 	g.view.entry(e)
 	g.applied = e.Seq
 	return g.engine.Next(e)

@@ -11,8 +11,11 @@ import (
 	"standwatch/rules"
 )
 
-// recentLength bounds the findings that the screens show without asking the journal.
-const recentLength = 100
+// What the screens show without asking the journal: the newest findings and marks.
+const (
+	recentLength = 100
+	marksLength  = 500
+)
 
 // view is what the screens show, kept up entry by entry beside the engine.
 type view struct {
@@ -27,6 +30,7 @@ type view struct {
 	steps    []pastStep // in the order begun
 	verdicts []rules.Finding
 	recent   []journal.Stored
+	marks    []toldAt // oldest first
 	count    uint64
 }
 
@@ -34,6 +38,13 @@ type pastStep struct {
 	rules.Step
 	begun, ended rules.Instant
 	open         bool
+	outlook      rules.Outlook // the last one before its end
+}
+
+type toldAt struct {
+	rules.Told
+	seq uint64
+	at  rules.Instant
 }
 
 func newView(p Parts) view {
@@ -112,6 +123,26 @@ func (v *view) mark(e rules.Entry) {
 			})
 		case "end":
 			v.end(system, b.Name, e.At)
+		case "mark", "command":
+			v.marks = append(v.marks, toldAt{*b, e.Seq, e.At})
+			if len(v.marks) > marksLength {
+				v.marks = v.marks[1:]
+			}
+		}
+	}
+}
+
+// lastWords keeps what the judges of the steps under way say of them, before
+// an entry that may end one: a step that is over is shown by that.
+func (v *view) lastWords(e rules.Entry, engine *rules.Engine) {
+	if b, ok := e.Body.(*rules.Told); !ok || b.Kind != "end" && b.Kind != "begin" {
+		return
+	}
+	for _, o := range engine.Outlooks(e.At) {
+		for i := range v.steps {
+			if s := &v.steps[i]; s.open && s.Begin == o.Begin {
+				s.outlook = o.Outlook
+			}
 		}
 	}
 }
@@ -190,6 +221,14 @@ func (d *Daemon) Now() web.Snapshot {
 		f := v.recent[i]
 		s.Recent = append(s.Recent, web.Finding{Finding: f.Finding, ID: f.ID, Wall: v.wall(f.At)})
 	}
+	for i := len(v.marks) - 1; i >= 0; i-- {
+		m := v.marks[i]
+		wall := v.wall(m.at)
+		if m.Own != 0 {
+			wall = time.UnixMilli(m.Own).In(d.parts.Zone)
+		}
+		s.Marks = append(s.Marks, web.Mark{Told: m.Told, Seq: m.seq, Wall: wall})
+	}
 	s.Devices = d.devices.list()
 	for _, f := range d.parts.Followers {
 		s.Outward = append(s.Outward, f.State())
@@ -222,19 +261,22 @@ func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []we
 		w := web.Step{Step: s.Step, Begun: v.wall(s.begun)}
 		for _, f := range v.verdicts {
 			if f.Begin == s.Begin {
-				w.Verdicts = append(w.Verdicts, f)
+				w.Verdicts = append(w.Verdicts, web.Finding{Finding: f, Wall: v.wall(f.At)})
 			}
+		}
+		boot := at.Boot
+		if w.Outlook = outlooks[s.Begin]; !s.open {
+			w.Outlook, boot = s.outlook, s.ended.Boot
+		}
+		w.FigureAt = v.wall(w.Outlook.FigAt)
+		for _, t := range w.Outlook.Trend {
+			ms, _ := v.anchors.Wall(rules.Instant{Boot: boot, Since: t.Since})
+			w.Trend = append(w.Trend, web.TrendPoint{WallMs: ms, Low: t.Low, Best: t.Best, High: t.High})
 		}
 		if !s.open {
 			w.Ended = v.wall(s.ended)
 			past = append([]web.Step{w}, past...)
 			continue
-		}
-		w.Outlook = outlooks[s.Begin]
-		w.FigureAt = v.wall(w.Outlook.FigAt)
-		for _, t := range w.Outlook.Trend {
-			ms, _ := v.anchors.Wall(rules.Instant{Boot: at.Boot, Since: t.Since})
-			w.Trend = append(w.Trend, web.TrendPoint{WallMs: ms, Low: t.Low, Best: t.Best, High: t.High})
 		}
 		running = append(running, w)
 	}
@@ -243,6 +285,21 @@ func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []we
 
 // Watch returns a channel that gets a value when Now has changed.
 func (d *Daemon) Watch() (<-chan struct{}, func()) { return d.judging.watchers.add() }
+
+// Findings returns findings before one, newest first.
+func (d *Daemon) Findings(ctx context.Context, before int64, most int) ([]web.Finding, error) {
+	page, err := d.parts.Journal.FindingsBefore(ctx, before, most)
+	if err != nil {
+		return nil, err
+	}
+	d.judging.mu.Lock()
+	defer d.judging.mu.Unlock()
+	var fs []web.Finding
+	for _, f := range page {
+		fs = append(fs, web.Finding{Finding: f.Finding, ID: f.ID, Wall: d.judging.view.wall(f.At)})
+	}
+	return fs, nil
+}
 
 // Curve returns a point's samples between two wall times (Unix ms).
 func (d *Daemon) Curve(ctx context.Context, point string, fromMs, toMs int64, most int) ([]journal.Sample, error) {

@@ -407,15 +407,34 @@ func (r *Reader) Findings(ctx context.Context, after int64, limit int) ([]Stored
 	var out []Stored
 	err := r.read(ctx, "read findings", func(conn *sqlite.Conn) error {
 		return rows(conn, `SELECT id, body FROM findings WHERE id > ? ORDER BY id LIMIT ?`, func(s *sqlite.Stmt) error {
-			f := Stored{ID: s.ColumnInt64(0)}
-			if err := json.Unmarshal([]byte(s.ColumnText(1)), &f.Finding); err != nil {
-				return fmt.Errorf("finding %d cannot be read: %w", f.ID, err)
-			}
+			f, err := finding(s)
 			out = append(out, f)
-			return nil
+			return err
 		}, after, int64(limit))
 	})
 	return out, err
+}
+
+// FindingsBefore returns up to limit findings with ID < before, newest first.
+func (r *Reader) FindingsBefore(ctx context.Context, before int64, limit int) ([]Stored, error) {
+	var out []Stored
+	err := r.read(ctx, "read findings", func(conn *sqlite.Conn) error {
+		return rows(conn, `SELECT id, body FROM findings WHERE id < ? ORDER BY id DESC LIMIT ?`, func(s *sqlite.Stmt) error {
+			f, err := finding(s)
+			out = append(out, f)
+			return err
+		}, before, int64(limit))
+	})
+	return out, err
+}
+
+// finding reads a row of id and body.
+func finding(s *sqlite.Stmt) (Stored, error) {
+	f := Stored{ID: s.ColumnInt64(0)}
+	if err := json.Unmarshal([]byte(s.ColumnText(1)), &f.Finding); err != nil {
+		return f, fmt.Errorf("finding %d cannot be read: %w", f.ID, err)
+	}
+	return f, nil
 }
 
 // OpenFlags returns the flags open (and whether acknowledged) by findings that rest on entries with Seq < before (0: all).

@@ -19,6 +19,8 @@ type Box interface {
 	Watch() (changed <-chan struct{}, stop func())
 	// Tell records a mark; it is durable when Tell returns without error.
 	Tell(ctx context.Context, mark rules.Told) error
+	// Findings returns up to most findings with ID < before, newest first.
+	Findings(ctx context.Context, before int64, most int) ([]Finding, error)
 	// Curve returns a point's samples between two wall times (Unix ms).
 	Curve(ctx context.Context, point string, fromMs, toMs int64, most int) ([]journal.Sample, error)
 }
@@ -37,6 +39,7 @@ type Snapshot struct {
 	Points      []Point
 	Flags       []Flag    // open, most urgent first, then newest
 	Recent      []Finding // the newest edges and verdicts, newest first, at most 100
+	Marks       []Mark    // the newest marks and commands, newest first, at most 500
 	Devices     []Device  // brokers and buses
 	Outward     []journal.FollowerState
 	Kept        uint64    // entries in the journal
@@ -46,11 +49,18 @@ type Snapshot struct {
 // Step is a step under way or past.
 type Step struct {
 	rules.Step
-	Begun, Ended time.Time // Ended zero: under way
-	Outlook      rules.Outlook
-	FigureAt     time.Time       // wall time of Outlook.FigAt
-	Trend        []TrendPoint    // Outlook.Trend by wall time
-	Verdicts     []rules.Finding // the last one of each unit counts
+	Begun, Ended time.Time     // Ended zero: under way
+	Outlook      rules.Outlook // of a past step the last one before its end; empty after a restart
+	FigureAt     time.Time     // wall time of Outlook.FigAt
+	Trend        []TrendPoint  // Outlook.Trend by wall time
+	Verdicts     []Finding     // the last one of each unit counts
+}
+
+// Mark is what a person told the box, other than a step's begin or end.
+type Mark struct {
+	rules.Told
+	Seq  uint64
+	Wall time.Time // when it happened
 }
 
 // TrendPoint is a fitted or projected point by wall time.

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -33,9 +32,17 @@ type chart struct {
 	Text   []string     `json:"text"` // of each sample: "03:12  312 micron"
 	Limit  *limitLine   `json:"limit,omitempty"`
 	Trend  []trendPlace `json:"trend,omitempty"`
+	Lines  []sideLine   `json:"lines,omitempty"`
 	Events []event      `json:"events,omitempty"`
 	Strays []stray      `json:"strays,omitempty"`
 	Stale  int64        `json:"stale,omitempty"` // the data end here although time went on; 0: they are fresh
+
+	dress dress
+}
+
+// said writes a value of the chart with its unit.
+func (c *chart) said(v float64) string {
+	return strings.TrimSpace(c.dress.write(v) + " " + c.dress.symbol)
 }
 
 // limitLine is a limit with its name and source; the forbidden side is hatched.
@@ -54,6 +61,14 @@ type trendPlace struct {
 	High float64 `json:"high"`
 }
 
+// sideLine is another line to compare the curve with, such as the vapour
+// pressure of water; it is drawn where the axis reaches to it.
+type sideLine struct {
+	Label string    `json:"label"`
+	Times []int64   `json:"times"`
+	Y     []float64 `json:"y"`
+}
+
 // stray is a value so far off, and gone again at once, that an axis which
 // reached to it would show nothing else: it is marked at the edge, by its number.
 type stray struct {
@@ -62,20 +77,13 @@ type stray struct {
 	Text string `json:"text"`
 }
 
-// event is a labelled tick under the time axis; its words stand in the list below.
-type event struct {
-	Ms   int64  `json:"ms"`
-	N    int    `json:"n"`
-	When moment `json:"-"`
-	Text string `json:"text"`
-}
-
 // gapAfter is how many expected intervals without a reading make a gap.
 const gapAfter = 2.5
 
 // series lays samples out for drawing: each stretch without usable readings
 // becomes one null, so that no line is ever drawn across it.
-func (c *chart) series(samples []journal.Sample, every time.Duration, most int, d dress, zone *time.Location) {
+func (c *chart) series(samples []journal.Sample, every time.Duration, most int, d, other dress, zone *time.Location) {
+	c.dress = d
 	wide := max(every.Milliseconds(), 1, spanOf(samples, (c.To-c.From)/int64(max(most, 1))))
 	longest := int64(gapAfter * float64(wide))
 	many := false
@@ -103,7 +111,7 @@ func (c *chart) series(samples []journal.Sample, every time.Duration, most int, 
 		}
 		y, low, high := d.value(s.Value), d.value(s.Low), d.value(s.High)
 		many = many || low != high
-		add(s.WallMs, &y, &low, &high, time.UnixMilli(s.WallMs).In(zone).Format("15:04:05")+"  "+d.text(s.Value))
+		add(s.WallMs, &y, &low, &high, time.UnixMilli(s.WallMs).In(zone).Format("15:04:05")+"  "+d.beside(other, s.Value))
 		last, open = s.WallMs, true
 	}
 	if !many {
@@ -142,8 +150,11 @@ func (c *chart) axes(zone *time.Location, most int) {
 	c.Strays = nil
 	for i, y := range c.Y {
 		if up, ok := strays[i]; ok {
-			_, value, _ := strings.Cut(c.Text[i], "  ")
-			c.Strays = append(c.Strays, stray{c.Times[i], up, value})
+			value, most := c.ends(i)
+			if up {
+				value = most
+			}
+			c.Strays = append(c.Strays, stray{c.Times[i], up, c.said(value)})
 			continue
 		}
 		if y != nil {
@@ -167,11 +178,11 @@ func (c *chart) axes(zone *time.Location, most int) {
 	if low > high {
 		low, high = 1, 10
 	}
-	if l := c.Limit; l != nil { // at the edge it would hide its forbidden side
+	if l := c.Limit; l != nil { // at the edge it would hide its forbidden side, or itself
 		switch {
-		case l.Side == "below" && low == l.At && c.Log:
+		case l.Side != "above" && low == l.At && c.Log:
 			low *= 0.95
-		case l.Side == "below" && low == l.At:
+		case l.Side != "above" && low == l.At:
 			low -= max((high-low)/10, math.Abs(low)/100)
 		case l.Side == "above" && high == l.At && c.Log:
 			high *= 1.05
@@ -192,14 +203,15 @@ func (c *chart) axes(zone *time.Location, most int) {
 	c.Hours = timeAxis(c.From, c.To, zone, most)
 }
 
-// What counts as a stray: at most as many samples on end, with as many ordinary
-// ones after them, so that a jump that stays is never one; further from the
-// middle nine tenths than ten times their spread and ten times their size, or
-// for a vacuum two decades.
+// What counts as a stray: at most strayMost samples on end, with as many
+// ordinary ones after them, so that a jump that stays is never one; and so far
+// from all else (nine tenths of the samples, the limit) that it would take
+// three quarters of the axis for itself. All else is taken to span a twentieth
+// of its size at least, of a vacuum a third of a decade: an axis never shows less.
 const (
 	strayMost = 2
-	strayFar  = 10
-	strayLog  = 2
+	strayFar  = 3
+	strayLog  = 1.0 / 3
 )
 
 // findStrays returns the samples that are strays, and whether they are above.
@@ -222,19 +234,17 @@ func (c *chart) findStrays() map[int]bool {
 	}
 	slices.Sort(sorted)
 	low, high := sorted[len(sorted)/20], sorted[len(sorted)-1-len(sorted)/20]
-	far := strayFar * max(high-low, math.Abs(low+high)/2)
-	if c.Log {
-		far = max(strayLog, strayFar*(high-low))
+	if c.Limit != nil {
+		low, high = min(low, scale(c.Limit.At)), max(high, scale(c.Limit.At))
 	}
-	ends := func(i int) (down, up float64) {
-		if c.YLow != nil {
-			return scale(*c.YLow[i]), scale(*c.YHigh[i])
-		}
-		return scale(*c.Y[i]), scale(*c.Y[i])
+	least := strayLog
+	if !c.Log {
+		least = max(math.Abs(low), math.Abs(high)) / 20
 	}
+	far := strayFar * max(high-low, least)
 	off := func(k int) bool {
-		down, up := ends(drawn[k])
-		return down < low-far || up > high+far
+		down, up := c.ends(drawn[k])
+		return scale(down) < low-far || scale(up) > high+far
 	}
 	strays := map[int]bool{}
 	for k := 0; k < len(drawn); k++ {
@@ -244,8 +254,8 @@ func (c *chart) findStrays() map[int]bool {
 		}
 		if n > 0 && n <= strayMost && k+2*n <= len(drawn) {
 			for i := k; i < k+n; i++ {
-				_, up := ends(drawn[i])
-				strays[drawn[i]] = up > high+far
+				_, up := c.ends(drawn[i])
+				strays[drawn[i]] = scale(up) > high+far
 			}
 		}
 		k += n
@@ -253,24 +263,32 @@ func (c *chart) findStrays() map[int]bool {
 	return strays
 }
 
+// ends are the least and the greatest value that a sample stands for.
+func (c *chart) ends(i int) (down, up float64) {
+	if c.YLow != nil {
+		return *c.YLow[i], *c.YHigh[i]
+	}
+	return *c.Y[i], *c.Y[i]
+}
+
 // The most samples a page asks for: a curve is no wider than a desk's screen,
 // and a page left open for a week must not grow.
 const (
 	mostSamples = 600
 	mostDrawn   = 300 // of a picture
-	mostEvents  = 12
+	mostEvents  = 16
 )
 
 // pointChart is a point's curve between two wall times.
 func (s *screens) pointChart(ctx context.Context, snap Snapshot, c choice, p sensors.Point, from, to int64, most int) (*chart, error) {
-	d, _ := c.dressed(p.Quantity, p.Unit)
+	d, other := c.dressed(p.Quantity, p.Unit)
 	ch := &chart{Point: p.Name, Unit: d.symbol, Log: p.Quantity == sensors.Vacuum,
 		From: from, To: to, Times: []int64{}, Y: []*float64{}, Text: []string{}, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
 	samples, err := s.box.Curve(ctx, p.Name, from, to, most)
 	if err != nil {
 		return nil, err
 	}
-	ch.series(samples, p.Every, most, d, snap.zone())
+	ch.series(samples, p.Every, most, d, other, snap.zone())
 	if last := ch.lastMs(); last > 0 && min(ch.Now, to)-last > silence(p).Milliseconds() {
 		ch.Stale = last
 	}
@@ -290,17 +308,18 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	if err != nil {
 		return nil, err
 	}
-	d, _ := c.dressed(p.Quantity, p.Unit)
+	d, other := c.dressed(p.Quantity, p.Unit)
 	if l := st.Outlook.Limit; l != nil {
 		ch.Limit = &limitLine{At: d.value(l.Value), Side: forbidden[st.Name], Source: lines(l.Source)}
-		ch.Limit.Label = s.words.say("curve.limit", d.text(l.Value))
+		said := d.beside(other, l.Value)
+		ch.Limit.Label = s.words.say("curve.limit", said)
 		if ch.Limit.Side == "" {
-			ch.Limit.Label = s.words.say("curve.target", d.text(l.Value))
+			ch.Limit.Label = s.words.say("curve.target", said)
 		}
 		if p.Role == "charging-scale" {
 			// The weight to stop at is this cylinder's; what stood on the scale
 			// before it has nothing to do with that.
-			ch.Limit.Label, ch.Limit.From = s.words.say("curve.target-scale", d.text(l.Value)), ch.lastMs()
+			ch.Limit.Label, ch.Limit.From = s.words.say("curve.target-scale", said), ch.lastMs()
 			if _, source, ok := strings.Cut(l.Source, "; "); ok {
 				ch.Limit.Source = lines(source) // the sentence above says how much is charged then
 			}
@@ -311,7 +330,13 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 			ch.Trend = append(ch.Trend, trendPlace{t.WallMs, d.value(t.Low), d.value(t.Best), d.value(t.High)})
 		}
 	}
-	ch.Events = s.events(snap, st, from, to)
+	if p.Quantity == sensors.Vacuum {
+		if line, ok := s.waterLine(ctx, snap, st, d, from, min(to, ch.Now)); ok {
+			ch.Lines = append(ch.Lines, line)
+		}
+	}
+	ch.Events, _ = s.events(snap, c, st, from, to)
+	ch.onCurve()
 	ch.axes(snap.zone(), 6)
 	return ch, nil
 }
@@ -371,40 +396,6 @@ func lines(text string) []string {
 // forbidden is the side of its line on which a step fails, or on which too much
 // is charged: a cylinder's weight falls. Other lines are only to be reached.
 var forbidden = map[string]string{"vacuum-hold": "above", "draw-in": "below", "weigh-in": "below"}
-
-// events are the edges and marks within a step, oldest first.
-func (s *screens) events(snap Snapshot, st Step, from, to int64) []event {
-	var es []event
-	add := func(t time.Time, text string) {
-		if ms := t.UnixMilli(); ms >= from && ms <= to {
-			es = append(es, event{Ms: ms, When: s.words.moment(t, snap.Wall, snap.zone()), Text: text})
-		}
-	}
-	for _, f := range snap.Recent {
-		if f.System != "" && f.System != st.System {
-			continue
-		}
-		if f.Begin == 0 && !slices.Contains(f.Points, st.Outlook.Point) || f.Begin != 0 && f.Step != st.Name {
-			continue
-		}
-		add(f.Wall, s.edgeTitle(f.Finding))
-	}
-	for _, other := range slices.Concat(snap.Running, snap.Past) {
-		if other.System != st.System || other.Begin == st.Begin {
-			continue
-		}
-		add(other.Begun, s.words.say("event.begun", s.words.name("step", other.Name)))
-		if !other.Ended.IsZero() {
-			add(other.Ended, s.words.say("event.ended", s.words.name("step", other.Name)))
-		}
-	}
-	slices.SortStableFunc(es, func(a, b event) int { return cmp.Compare(a.Ms, b.Ms) })
-	es = es[max(0, len(es)-mostEvents):]
-	for i := range es {
-		es[i].N = i + 1
-	}
-	return es
-}
 
 // silence is how long a point may be quiet before its figure counts as old:
 // five times its interval, at least 10 s, where the site says nothing else.

@@ -27,7 +27,7 @@ func one(ms int64, v float64) journal.Sample {
 // draw lays out samples a second apart in kilograms.
 func draw(samples []journal.Sample, from, to int64, most int) *chart {
 	c := &chart{From: from, To: to}
-	c.series(samples, time.Second, most, kilogram, time.UTC)
+	c.series(samples, time.Second, most, kilogram, pound, time.UTC)
 	return c
 }
 
@@ -197,13 +197,15 @@ func goldenChart() *chart {
 			samples = append(samples, journal.Sample{WallMs: at(m), Value: v, Low: v * 0.98, High: v * 1.02})
 		}
 	}
-	c.series(samples, time.Minute, 600, micron, zone)
+	c.series(samples, time.Minute, 600, micron, pascal, zone)
 	c.Limit = &limitLine{At: 500, Label: "limit 500 micron", Source: []string{"site file"}, Side: "above"}
 	for _, m := range []float64{21, 40, 60} {
 		v := 250 + 170*(1-math.Exp(-m/20))
 		c.Trend = append(c.Trend, trendPlace{at(m), v * (1 - (m-20)/400), v, v * (1 + (m-20)/400)})
 	}
-	c.Events = []event{{Ms: at(7), N: 1}, {Ms: at(20), N: 2}}
+	c.Lines = []sideLine{{Label: "water boils here", Times: []int64{at(0), at(30), at(60)}, Y: []float64{440, 450, 470}}}
+	c.Events = []event{{Ms: at(7), N: 1, Kind: "raised"}, {Ms: at(8), N: 2, Kind: "mark"}, {Ms: at(20), N: 3, Kind: "cleared"}}
+	c.onCurve()
 	c.axes(zone, 6)
 	return c
 }
@@ -253,9 +255,13 @@ func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
 		"twice":                          {at: map[int]float64{30: -400, 31: 5000}, low: 5, high: 15, strays: true},
 		"three in a row are no accident": {at: map[int]float64{30: -400, 31: -400, 32: -400}, low: -1000, high: 200},
 		"the newest may be true":         {at: map[int]float64{59: -400}, low: -1000, high: 200},
-		"a cylinder lifted off":          {at: map[int]float64{30: 0, 31: 0}, low: 0, high: 15},
+		"a cylinder lifted off":          {at: map[int]float64{30: 0, 31: 0, 32: 0}, low: 0, high: 15},
+		"lifted for two readings":        {at: map[int]float64{30: 0, 31: 0}, low: 8, high: 11, strays: true},
+		"a probe at power-up":            {at: map[int]float64{30: 85}, low: 8, high: 11, strays: true},
+		"a gust":                         {at: map[int]float64{30: 11}, low: 8, high: 12},
 		"a gauge that loses its cable":   {at: map[int]float64{30: 760_000}, low: 5, high: 15, log: true, strays: true},
-		"a kicked hose":                  {at: map[int]float64{30: 300}, low: 5, high: 300, log: true},
+		"a kicked hose":                  {at: map[int]float64{30: 300}, low: 5, high: 15, log: true, strays: true},
+		"a spike within the decade":      {at: map[int]float64{30: 60}, low: 5, high: 100, log: true},
 	} {
 		var samples []journal.Sample
 		for i := range 60 {
@@ -266,7 +272,7 @@ func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
 			samples = append(samples, one(int64(i)*1000, v))
 		}
 		ch := &chart{From: 0, To: 60_000, Log: c.log}
-		ch.series(samples, time.Second, 600, kilogram, time.UTC)
+		ch.series(samples, time.Second, 600, kilogram, pound, time.UTC)
 		ch.axes(time.UTC, 6)
 		if ch.Low < c.low || ch.High > c.high || len(ch.Strays) > 0 != c.strays {
 			t.Errorf("%s: axis %g to %g with %d strays, want within %g to %g", name, ch.Low, ch.High, len(ch.Strays), c.low, c.high)

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"encoding/json"
 	"net/http"
 	"strconv"
@@ -18,12 +19,16 @@ func (s *screens) curve(w http.ResponseWriter, r *http.Request) {
 	var ch *chart
 	var err error
 	if name := q.Get("step"); name != "" {
-		st, ok := snap.running(q.Get("system"), name)
-		if !ok {
+		begin, bad := strconv.ParseUint(cmp.Or(q.Get("begin"), "0"), 10, 64)
+		st, ok := snap.begun(q.Get("system"), name, begin)
+		if !ok || bad != nil {
 			s.refuse(w, r, http.StatusNotFound, "refused.step")
 			return
 		}
-		ch, err = s.stepChart(r.Context(), snap, units, st, most)
+		if ch, err = s.stepChart(r.Context(), snap, units, st, most); err == nil && ch == nil {
+			s.refuse(w, r, http.StatusNotFound, "refused.no-curve")
+			return
+		}
 	} else {
 		p, ok := snap.point(q.Get("point"))
 		if !ok {

@@ -58,6 +58,8 @@ type fakeBox struct {
 	snap    Snapshot
 	told    []rules.Told
 	tellErr error
+	older   []Finding // newest first
+	findErr error
 	slots   map[chan struct{}]bool
 	curve   map[string]func(t time.Time) float64
 	gap     [2]time.Time
@@ -116,6 +118,20 @@ func (b *fakeBox) Tell(_ context.Context, t rules.Told) error {
 	}
 	b.told = append(b.told, t)
 	return nil
+}
+
+func (b *fakeBox) Findings(_ context.Context, before int64, most int) (fs []Finding, err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.findErr != nil {
+		return nil, b.findErr
+	}
+	for _, f := range b.older {
+		if f.ID < before && len(fs) < most {
+			fs = append(fs, f)
+		}
+	}
+	return fs, nil
 }
 
 func (b *fakeBox) Curve(_ context.Context, point string, from, to int64, most int) ([]journal.Sample, error) {
@@ -249,8 +265,8 @@ func newFakeBox(scene string) *fakeBox {
 	s.Past = []Step{
 		{Step: rules.Step{Name: "evacuation", Begin: 6}, Begun: midnight.Add(-60 * time.Minute), Ended: holdBegun},
 		{Step: rules.Step{Name: "pressure-test", Begin: 2}, Begun: midnight.Add(-30 * time.Hour), Ended: midnight.Add(-2 * time.Hour),
-			Verdicts: []rules.Finding{{Edge: rules.Given, Flag: "pressure-test", Step: "pressure-test", Result: rules.Passed, Cause: "none",
-				Text: "Pressure test passed: 3.79 MPa held for 24 h, 2 kPa change after the temperature is taken out.", Values: []rules.Value{{Key: "start_pa", Number: 3.792e6}, {Key: "compensated_change_pa", Number: -2100}, {Key: "elapsed_s", Number: 86400}}}}}}
+			Verdicts: []Finding{{Wall: midnight.Add(-2 * time.Hour), Finding: rules.Finding{Edge: rules.Given, Flag: "pressure-test", Step: "pressure-test", Result: rules.Passed, Cause: "none",
+				Text: "Pressure test passed: 3.79 MPa held for 24 h, 2 kPa change after the temperature is taken out.", Values: []rules.Value{{Key: "start_pa", Number: 3.792e6}, {Key: "compensated_change_pa", Number: -2100}, {Key: "elapsed_s", Number: 86400}}}}}}}
 	silent := rules.Finding{Edge: rules.Raised, Flag: "point-silent", Subject: "iu01-return", Urgency: rules.Tell, Points: []string{"iu01-return"},
 		Text:   "iu01-return silent for 23 min; last 24.0 °C. What it measures is not seen. Look at its battery, or bring it nearer.",
 		Values: []rules.Value{{Key: "silent_s", Number: 60}}}
@@ -263,7 +279,7 @@ func newFakeBox(scene string) *fakeBox {
 	raised.Edge, raised.Text = rules.Raised, "Vacuum will pass 500 micron in about 30 min at this rate. Look for water or a leak before the hold's end."
 	raised.Values = []rules.Value{{Key: "limit_pa", Number: 66.66}, {Key: "rise_pa_per_s", Number: 0.0147}}
 	s.Recent = []Finding{{failed, 12, now.Add(-4 * time.Minute)}, {rising, 11, now.Add(-9 * time.Minute)}, {raised, 10, now.Add(-16 * time.Minute)},
-		{silent, 8, now.Add(-22 * time.Minute)}, {s.Past[1].Verdicts[0], 3, midnight.Add(-2 * time.Hour)}}
+		{silent, 8, now.Add(-22 * time.Minute)}, {s.Past[1].Verdicts[0].Finding, 3, midnight.Add(-2 * time.Hour)}}
 	switch scene {
 	case "hold":
 		s.Running = b.holding(s)

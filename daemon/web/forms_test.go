@@ -243,7 +243,7 @@ func TestEndingAStepSaysWhatVerdictItGives(t *testing.T) {
 		if !strings.Contains(got, want) || step != "unit-count" && strings.Contains(got, "without one") {
 			t.Errorf("%s: %q, want %q", step, got, want)
 		}
-		failed := []rules.Finding{{Edge: rules.Given, Unit: "iu01", Result: rules.NotPassed}}
+		failed := []Finding{{Finding: rules.Finding{Edge: rules.Given, Unit: "iu01", Result: rules.NotPassed}}}
 		got = s.sofar(Step{Step: rules.Step{Name: step}, Verdicts: failed})
 		if !strings.Contains(got, "if it ends now: failed") || (step == "cooling-check") != strings.Contains(got, want) {
 			t.Errorf("%s with a failed verdict: %q", step, got)

@@ -317,7 +317,7 @@ func (s *screens) again(w http.ResponseWriter, r *http.Request, snap Snapshot, p
 	m, ok := s.markForm(snap, name, f.Get("system"), f.Get("step"))
 	if !ok {
 		v.Title = s.words.say("refused.title")
-		v.Page, v.Body = "lost", titled{v.Title, problem}
+		v.Page, v.Body = "lost", titled{Title: v.Title, Text: problem}
 		s.write(w, http.StatusUnprocessableEntity, "lost", v)
 		return
 	}

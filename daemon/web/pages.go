@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -24,19 +25,36 @@ var liveParts = map[string][]string{
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
-	"step":   {"bar", "count", "stepnow", "stepactions", "state"},
+	"step":   {"bar", "count", "stepnow", "leadcurve", "events", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
 	"box":    {"bar", "count", "boxnow", "state"},
 }
 
 func parsePages(w words) map[string]*template.Template {
-	funcs := template.FuncMap{"say": w.say, "name": w.name}
+	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
+}
+
+// whole keeps what stands in brackets on one line: a number and its unit must
+// not be torn apart.
+func whole(text string) string {
+	deep := 0
+	return strings.Map(func(r rune) rune {
+		switch {
+		case r == '(':
+			deep++
+		case r == ')':
+			deep--
+		case r == ' ' && deep == 1:
+			return '\u00a0'
+		}
+		return r
+	}, text)
 }
 
 // view is what every page is made of; Body is the page's own.
@@ -63,7 +81,8 @@ type view struct {
 	Body    any
 }
 
-type titled struct{ Title, Text string }
+// titled is a figure or a fact with its title; Small is what stands under it.
+type titled struct{ Title, Text, Small string }
 
 // page answers with one of the pages that show how things stand.
 func (s *screens) page(name string) http.HandlerFunc {
@@ -94,7 +113,7 @@ func (s *screens) write(w http.ResponseWriter, status int, page string, v view) 
 func (s *screens) refuse(w http.ResponseWriter, r *http.Request, status int, key string) {
 	v := s.frame(r, "lost", s.box.Now())
 	v.Title = s.words.say("refused.title")
-	v.Body = titled{v.Title, s.words.say(key)}
+	v.Body = titled{Title: v.Title, Text: s.words.say(key)}
 	s.write(w, status, "lost", v)
 }
 
@@ -113,8 +132,14 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 	}
 	if r.Method == http.MethodGet && page != "lost" {
 		v.Path = seenAt(r, page)
-		if q := r.URL.Query(); q.Get("system") != "" {
-			v.Path += "?system=" + url.QueryEscape(q.Get("system"))
+		q := url.Values{}
+		for _, key := range []string{"system", "begin", "before"} {
+			if value := r.URL.Query().Get(key); value != "" {
+				q.Set(key, value)
+			}
+		}
+		if len(q) > 0 {
+			v.Path += "?" + q.Encode()
 		}
 	}
 	if done := r.URL.Query().Get("done"); s.words["done."+done] != "" {
@@ -190,9 +215,23 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 			return v, http.StatusNotFound
 		}
 		v.Title = s.words.name("step", name)
-		v.Body = s.stepPage(snap, v, system, name)
+		begin, err := strconv.ParseUint(cmp.Or(r.URL.Query().Get("begin"), "0"), 10, 64)
+		if _, ok := snap.begun(system, name, begin); err != nil || begin != 0 && !ok {
+			return v, http.StatusNotFound
+		}
+		if begin != 0 {
+			q.Set("begin", fmt.Sprint(begin))
+		}
+		v.Body = s.stepPage(ctx, snap, v, system, name, begin, svg)
 	case "flags":
-		v.Body = s.flagsPage(snap, v)
+		before, err := strconv.ParseInt(cmp.Or(r.URL.Query().Get("before"), "0"), 10, 64)
+		if err != nil || before < 0 {
+			return v, http.StatusNotFound
+		}
+		if before != 0 {
+			q.Set("before", fmt.Sprint(before))
+		}
+		v.Body = s.flagsPage(ctx, snap, v, before)
 	case "box":
 		v.Body = s.boxPage(snap)
 	}
@@ -322,6 +361,8 @@ type stepView struct {
 	Begun                moment
 	Elapsed, Lasts, Left string
 	Sure                 string
+	Behind               []titled  // the numbers behind the sentence
+	Points               []linkRow // whose readings it rests on
 	Verdicts             []verdictView
 	URL, EndURL          string
 	CurveURL             string
@@ -329,7 +370,7 @@ type stepView struct {
 	Wide, Narrow         template.HTML
 	Table                []tableRow
 	CurveTitle           string
-	Flags                []flagView
+	Before               int // events before those listed
 }
 
 type tableRow struct{ Clock, Value string }
@@ -413,8 +454,8 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 	sv := stepView{System: st.System, Name: st.Name, Title: s.stepTitle(snap, st.System, st.Name),
 		Sentence: o.Sentence, Fig: s.figure(snap, c, st),
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
-		Verdicts: s.verdicts(snap, c, st.Verdicts),
-		URL:      stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
+		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
+		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
 	if sv.Sentence == "" {
 		sv.Sentence = s.words.say("now.no-outlook", sv.Title, sv.Elapsed)
 	}
@@ -450,10 +491,14 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 	if st.Outlook.Point == "" {
 		return
 	}
-	sv.CurveURL = "/curve?" + url.Values{"system": {st.System}, "step": {st.Name}}.Encode()
+	q := url.Values{"system": {st.System}, "step": {st.Name}}
+	if !st.Ended.IsZero() {
+		q.Set("begin", fmt.Sprint(st.Begin))
+	}
+	sv.CurveURL = "/curve?" + q.Encode()
 	sv.CurveTitle = s.words.say("curve.title", st.Outlook.Point, midSentence(sv.Title))
 	from, to := stepWindow(snap, st)
-	sv.Events = s.events(snap, st, from, to)
+	sv.Events, sv.Before = s.events(snap, c, st, from, to)
 	if !svg {
 		return
 	}
@@ -528,43 +573,6 @@ func (s *screens) ways(snap Snapshot) string {
 	return s.words.say("heard.ways", bad, all)
 }
 
-// verdictView is a verdict with its figures.
-type verdictView struct {
-	Result, Word, Unit, Cause, Text string
-	Values                          []titled
-}
-
-func (s *screens) verdicts(snap Snapshot, c choice, fs []rules.Finding) []verdictView {
-	last := map[string]int{}
-	for i, f := range fs {
-		last[f.Unit] = i // the last one of each unit counts
-	}
-	var vs []verdictView
-	for i, f := range fs {
-		if last[f.Unit] == i {
-			vs = append(vs, verdictView{f.Result, s.words.name("result", f.Result), f.Unit, f.Cause, f.Text, s.values(c, f.Values)})
-		}
-	}
-	slices.SortStableFunc(vs, func(a, b verdictView) int { // what is wrong before what is well
-		return cmp.Compare(slices.Index(worstFirst, a.Result), slices.Index(worstFirst, b.Result))
-	})
-	return vs
-}
-
-var worstFirst = []string{rules.NotPassed, rules.NotProven, rules.Passed}
-
-func (s *screens) values(c choice, vs []rules.Value) []titled {
-	var ts []titled
-	for _, v := range vs {
-		label, text := c.keyed(v.Key, v.Number)
-		if name, ok := strings.CutSuffix(v.Key, "_s"); ok && !strings.HasSuffix(name, "_per") {
-			text = s.words.span(time.Duration(v.Number * float64(time.Second)))
-		}
-		ts = append(ts, titled{label, text})
-	}
-	return ts
-}
-
 // flagView is a flag, or an edge of one, or a verdict among the recent findings.
 type flagView struct {
 	Name, System, Subject, Title string
@@ -586,7 +594,7 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 	fv := flagView{Name: f.Flag, System: f.System, Subject: f.Subject,
 		Title:   s.edgeTitle(f),
 		Urgency: f.Urgency.String(), UrgencyWord: s.words.name("urgency", f.Urgency.String()),
-		Text: f.Text, When: s.words.moment(at, snap.Wall, snap.zone()), Values: s.values(v.Units, f.Values),
+		Text: f.Text, When: s.words.moment(at, snap.Wall, snap.zone()), Values: s.values(v.Units, f),
 		State: f.Edge.String(), StateWord: s.words.name("edge", f.Edge.String()), Who: v.Who, Back: v.Path}
 	if f.Edge == rules.Given {
 		fv.State, fv.StateWord = f.Result, s.words.name("result", f.Result)
@@ -623,16 +631,36 @@ func (s *screens) edgeTitle(f rules.Finding) string {
 }
 
 type flagsView struct {
-	Open   []flagView
+	Open   []flagView // on the first page
 	Recent []flagView
+	Back   bool   // this is a page of older ones
+	Older  string // where those before these are; empty: there are none
+	Broken bool   // the journal could not be read
 }
 
-func (s *screens) flagsPage(snap Snapshot, v view) flagsView {
-	var fv flagsView
-	for _, f := range snap.Flags {
-		fv.Open = append(fv.Open, s.flagView(snap, v, f.Finding, f.Raised, &f))
+// mostFindings is how many findings a page shows.
+const mostFindings = 50
+
+// flagsPage shows the open flags and the newest findings, or those before one.
+func (s *screens) flagsPage(ctx context.Context, snap Snapshot, v view, before int64) flagsView {
+	fv := flagsView{Back: before != 0}
+	fs := snap.Recent
+	if fv.Back {
+		var err error
+		if fs, err = s.box.Findings(ctx, before, mostFindings+1); err != nil {
+			s.log.Error("older findings could not be read", "error", err)
+			fv.Broken = true
+		}
+	} else {
+		for _, f := range snap.Flags {
+			fv.Open = append(fv.Open, s.flagView(snap, v, f.Finding, f.Raised, &f))
+		}
 	}
-	for _, f := range snap.Recent {
+	if len(fs) > mostFindings {
+		fs = fs[:mostFindings]
+		fv.Older = "/flags?before=" + fmt.Sprint(fs[mostFindings-1].ID)
+	}
+	for _, f := range fs {
 		fv.Recent = append(fv.Recent, s.flagView(snap, v, f.Finding, f.Wall, nil))
 	}
 	return fv
@@ -762,13 +790,23 @@ const (
 )
 
 func (s *screens) stepRow(snap Snapshot, system, name string) stepRow {
-	row := stepRow{System: system, Name: name, Title: s.words.name("step", name), State: waiting, URL: stepURL(system, name)}
-	if st, ok := snap.running(system, name); ok {
-		row.State = underWay
+	if st, ok := snap.begun(system, name, 0); ok {
+		row := s.rowOf(snap, st)
+		row.URL = stepURL(system, name)
+		return row
+	}
+	return stepRow{System: system, Name: name, Title: s.words.name("step", name), State: waiting,
+		StateWord: s.words.name("state", waiting), URL: stepURL(system, name)}
+}
+
+// rowOf is the row of a step that was begun.
+func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
+	row := stepRow{System: st.System, Name: st.Name, Title: s.words.name("step", st.Name), State: underWay,
+		URL: "/steps/" + url.PathEscape(st.Name) + "?" + url.Values{"system": {st.System}, "begin": {fmt.Sprint(st.Begin)}}.Encode()}
+	if st.Ended.IsZero() {
 		m := s.words.moment(st.Begun, snap.Wall, snap.zone())
-		row.When = s.words.say("step.begun", m.Ago, m.Clock)
-		row.Text = st.Outlook.Sentence
-	} else if st, ok := snap.past(system, name); ok {
+		row.When, row.Text = s.words.say("step.begun", m.Ago, m.Clock), st.Outlook.Sentence
+	} else {
 		row.State = outcome(st.Verdicts)
 		m := s.words.moment(st.Ended, snap.Wall, snap.zone())
 		row.When = s.words.say("step.ended", m.Ago, m.Clock)
@@ -790,7 +828,7 @@ func (s Snapshot) past(system, step string) (Step, bool) {
 }
 
 // outcome is the worst of the verdicts that count, one a unit.
-func outcome(fs []rules.Finding) string {
+func outcome(fs []Finding) string {
 	last := map[string]string{}
 	for _, f := range fs {
 		last[f.Unit] = f.Result
@@ -878,10 +916,10 @@ type linkRow struct{ URL, Title string }
 type stepPageView struct {
 	stepRow
 	Running  bool
-	Now      *stepView
+	Lead     *stepView // under way, or over
+	Earlier  []stepRow // other times the step was begun
 	Cautions []string
 	Limits   []limitRow
-	Verdicts []verdictView
 	Own      []linkRow
 	Common   []linkRow
 	BeginURL string
@@ -889,7 +927,47 @@ type stepPageView struct {
 	Who      string
 }
 
-func (s *screens) stepPage(snap Snapshot, v view, system, name string) stepPageView {
+// begun is a step by the number of its begin mark, under way or over; without
+// one the newest.
+func (s Snapshot) begun(system, step string, begin uint64) (Step, bool) {
+	for _, st := range slices.Concat(s.Running, s.Past) {
+		if st.Name == step && st.System == system && (begin == 0 || st.Begin == begin) {
+			if st.Outlook.Point == "" {
+				st.Outlook.Point, st.Outlook.Quantity, st.Outlook.Limit = s.shown(st)
+			}
+			return st, true
+		}
+	}
+	return Step{}, false
+}
+
+// shown is what there is to see of a step whose judge is gone, after a
+// restart: the point it went by, and its line.
+func (s Snapshot) shown(st Step) (point string, q sensors.Quantity, line *rules.Setting) {
+	by, ok := shownBy[st.Name]
+	for _, p := range s.Points {
+		if !ok || p.Role != by.role || p.System != "" && p.System != st.System {
+			continue
+		}
+		if set, given := st.Limits[by.line]; given {
+			line = &set
+		}
+		return p.Name, p.Quantity, line
+	}
+	return "", sensors.NoQuantity, nil
+}
+
+// shownBy is the role a step goes by, and the setting drawn as its line. A
+// charge has none on the scale's own curve: its weight there is known to its judge.
+var shownBy = map[string]struct{ role, line string }{
+	"pressure-test": {"test-pressure", "target"},
+	"evacuation":    {"vacuum-gauge", "target"},
+	"vacuum-hold":   {"vacuum-gauge", "limit"},
+	"draw-in":       {"charging-scale", ""},
+	"weigh-in":      {"charging-scale", ""},
+}
+
+func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, name string, begin uint64, svg bool) stepPageView {
 	p := stepPageView{stepRow: s.stepRow(snap, system, name), Who: v.Who,
 		BeginURL: confirmURL("begin", system, name), EndURL: confirmURL("end", system, name)}
 	p.Title = s.stepTitle(snap, system, name)
@@ -897,14 +975,19 @@ func (s *screens) stepPage(snap Snapshot, v view, system, name string) stepPageV
 		p.Cautions = strings.Split(strings.TrimSpace(c), "\n")
 	}
 	limits := snap.Site.Settings(system, name)
-	if st, ok := snap.running(system, name); ok {
+	if st, ok := snap.begun(system, name, begin); ok {
 		sv := s.stepView(snap, v.Units, st)
-		p.Running, p.Now, p.Verdicts = true, &sv, sv.Verdicts
+		s.addCurve(ctx, snap, v.Units, st, &sv, svg)
+		p.stepRow, p.Running, p.Lead = s.rowOf(snap, st), st.Ended.IsZero(), &sv
+		p.Title = sv.Title
 		if st.Limits != nil {
 			limits = st.Limits
 		}
-	} else if st, ok := snap.past(system, name); ok {
-		p.Verdicts = s.verdicts(snap, v.Units, st.Verdicts)
+		for _, other := range slices.Concat(snap.Running, snap.Past) {
+			if other.System == system && other.Name == name && other.Begin != st.Begin {
+				p.Earlier = append(p.Earlier, s.rowOf(snap, other))
+			}
+		}
 	}
 	p.Limits = s.limitRows(v.Units, name, limits)
 	own, common := marksFor(name)
@@ -936,7 +1019,7 @@ func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
 	case sensors.Temperatures:
 		return pair(c.both(sensors.Temperature, "C", set.Value))
 	case sensors.Differences:
-		_, text := c.keyed("_k", set.Value)
+		_, text := c.keyed(l.Step, "_k", set.Value)
 		return text
 	case sensors.Pressures:
 		if l.Quantity == sensors.Vacuum {

@@ -162,8 +162,8 @@ func (c choice) both(q sensors.Quantity, unit string, si float64) (main, other s
 	return m.text(si), o.text(si)
 }
 
-// keyed is a figure of a finding: its label and its value in words.
-func (c choice) keyed(key string, v float64) (label, text string) {
+// keyed is a figure of a step's finding: its label and its value in words.
+func (c choice) keyed(step, key string, v float64) (label, text string) {
 	suffixes := []struct {
 		end  string
 		show func(float64) string
@@ -171,13 +171,17 @@ func (c choice) keyed(key string, v float64) (label, text string) {
 		{"_pa_per_s", func(v float64) string {
 			return sig(v) + " Pa/s, " + sig(float64(v*micron.scale*60)) + " micron/min"
 		}},
-		{"_pa_m3_per_s", func(v float64) string { return sig(v) + " Pa m³/s" }},
-		{"_kg_per_s", func(v float64) string { return sig(float64(v*60)) + " kg/min" }},
-		{"_pa", c.pressure},
+		{"_pa_m3_per_s", func(v float64) string {
+			return sig(v) + " Pa m³/s, " + sig(float64(v*1e6/101325)) + " std cm³/s"
+		}},
+		{"_kg_per_s", func(v float64) string {
+			return sig(float64(v*60)) + " kg/min, " + sig(float64(v*60*pound.scale)) + " lb/min"
+		}},
+		{"_pa", func(v float64) string { return c.pressure(step, v) }},
 		{"_kg", func(v float64) string { return pair(c.both(sensors.Mass, "kg", v)) }},
 		{"_c", func(v float64) string { return pair(c.both(sensors.Temperature, "C", v)) }},
 		{"_k", func(v float64) string { return sig(v) + " K (" + sig(float64(v*1.8)) + " °F)" }},
-		{"_m3", func(v float64) string { return sig(float64(v*1e3)) + " l" }},
+		{"_m3", func(v float64) string { return sig(float64(v*1e3)) + " l, " + sig(float64(v/0.028316846592)) + " ft³" }},
 		{"_s", func(v float64) string { return sig(v) + " s" }},
 	}
 	for _, s := range suffixes {
@@ -188,13 +192,22 @@ func (c choice) keyed(key string, v float64) (label, text string) {
 	return strings.ReplaceAll(key, "_", " "), sig(v)
 }
 
-// pressure shows a pressure of a finding: a finding's key does not say whether
-// a gauge or a vacuum gauge measured it, its size does.
-func (c choice) pressure(v float64) string {
-	if math.Abs(v) < 2e4 {
+// pressure shows a pressure of a finding. Its key does not say whether a gauge
+// or a vacuum gauge measured it: in the pressure test it was a gauge, and a
+// change of a few Pa is one of the gauge's; elsewhere its size tells.
+func (c choice) pressure(step string, v float64) string {
+	if step != "pressure-test" && math.Abs(v) < 2e4 {
 		return pair(c.both(sensors.Vacuum, "micron", v))
 	}
 	return pair(c.both(sensors.Pressure, "psi", v))
+}
+
+// beside writes a value in one unit with that in the other beside it.
+func (d dress) beside(other dress, si float64) string {
+	if d == other {
+		return d.text(si)
+	}
+	return pair(d.text(si), other.text(si))
 }
 
 func pair(main, other string) string {

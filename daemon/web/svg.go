@@ -24,6 +24,7 @@ func (c *chart) svg(width, height int, title string) template.HTML {
 	p.grid(&b)
 	p.limit(&b)
 	p.trend(&b)
+	p.lines(&b)
 	p.band(&b)
 	p.line(&b)
 	p.strays(&b)
@@ -96,17 +97,55 @@ func (p plot) limit(b *strings.Builder) {
 	case "below":
 		p.hatch(b, "forbidden", left, y, p.right, p.bottom, 8, false)
 	}
-	// Name and source stand on the forbidden side, where there should be no
-	// curve, if that has room.
-	first, room := y+16, 16*float64(len(p.Limit.Source))+24
-	if y-p.top > room && (p.Limit.Side == "above" || p.bottom-y < room) {
-		first = y - room + 18
-	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
-	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first, html.EscapeString(p.Limit.Label))
+	x, first, anchor := p.limitWords(y)
+	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first, anchor, html.EscapeString(p.Limit.Label))
 	for i, line := range p.Limit.Source {
-		fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, first+16*float64(i+1), html.EscapeString(line))
+		fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first+16*float64(i+1), anchor, html.EscapeString(line))
 	}
+}
+
+// limitWords finds the place for a limit's name and source, beside its line:
+// on the forbidden side, where there should be no curve, and at the right; but
+// first of all where fewest samples are.
+func (p plot) limitWords(y float64) (x, first float64, anchor string) {
+	long := len(p.Limit.Label)
+	for _, line := range p.Limit.Source {
+		long = max(long, len(line))
+	}
+	width, height := 7*float64(long)+10, 16*float64(len(p.Limit.Source))+24
+	ys := []float64{y, y - height}
+	if p.Limit.Side == "above" {
+		ys = []float64{y - height, y}
+	}
+	fewest := math.MaxInt
+	for _, top := range ys {
+		if (top < p.top || top+height > p.bottom) && fewest < math.MaxInt {
+			continue
+		}
+		for _, left := range []float64{p.right - width, p.left} {
+			n := 0
+			if top < p.top || top+height > p.bottom {
+				n = len(p.Times) // where nothing else has room
+			}
+			for i, v := range p.Y {
+				if v == nil {
+					continue
+				}
+				if x, y := p.x(float64(p.Times[i])), p.y(*v); x > left && x < left+width && y > top && y < top+height {
+					n++
+				}
+			}
+			if n >= fewest {
+				continue
+			}
+			fewest, first, x, anchor = n, top+18, p.right-5, "end"
+			if left == p.left {
+				x, anchor = p.left+5, "start"
+			}
+		}
+	}
+	return x, round1(first), anchor
 }
 
 func (p plot) trend(b *strings.Builder) {
@@ -203,10 +242,51 @@ func (p plot) stale(b *strings.Builder) {
 	p.hatch(b, "no-data", x1, p.top, max(x2, x1+16), p.bottom, 6, true)
 }
 
+// lines are other lines to compare with, named at their end.
+func (p plot) lines(b *strings.Builder) {
+	for _, l := range p.Lines {
+		var d strings.Builder
+		n, x, y := 0, 0.0, 0.0
+		for i, v := range l.Y {
+			if v < p.Low || v > p.High {
+				continue
+			}
+			x, y = p.x(float64(l.Times[i])), p.y(v)
+			fmt.Fprintf(&d, "%s%g %g", move(n), x, y)
+			n++
+		}
+		if n < 2 {
+			continue
+		}
+		fmt.Fprintf(b, `<path class="side" d="%s"/>`, d.String())
+		if y -= 6; y < p.top+16 {
+			y += 22
+		}
+		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, round1(y), html.EscapeString(l.Label))
+	}
+}
+
+// events are ticks under the time axis; a flag stands on the curve too, filled
+// where it was raised, open where it was cleared.
 func (p plot) events(b *strings.Builder) {
+	x := func(ms int64) float64 { return p.x(float64(ms)) }
 	for _, e := range p.Events {
-		x := p.x(float64(e.Ms))
+		x := x(e.Ms)
 		fmt.Fprintf(b, `<path class="event" d="M%g %gL%g %gL%g %gZ"/>`, x, p.bottom+20, x-4, p.bottom+27, x+4, p.bottom+27)
-		fmt.Fprintf(b, `<text class="event-label" x="%g" y="%g" text-anchor="middle">%d</text>`, x, p.bottom+40, e.N)
+		if e.At == nil {
+			continue
+		}
+		y, up, fly := p.y(*e.At), -1.0, 9.0
+		if y < p.top+24 {
+			up = 1
+		}
+		if x > p.right-12 {
+			fly = -9
+		}
+		fmt.Fprintf(b, `<path class="staff" d="M%g %gV%g"/><path class="pennant %s" d="M%g %gL%g %gL%g %gZ"/>`,
+			x, y, round1(y+20*up), e.Kind, x, round1(y+20*up), round1(x+fly), round1(y+16*up), x, round1(y+12*up))
+	}
+	for _, l := range labels(p.Events, x) {
+		fmt.Fprintf(b, `<text class="event-label" x="%g" y="%g" text-anchor="middle">%s</text>`, round1(l.x), p.bottom+40, l.text)
 	}
 }

@@ -87,11 +87,11 @@ func TestAfterTheNightNowSaysWhatIsNotSettled(t *testing.T) {
 	box := newFakeBox("idle")
 	box.snap.Past = nil
 	for i, name := range usualOrder[2:] {
-		verdict := rules.Finding{Edge: rules.Given, Flag: name, Step: name, Result: rules.Passed}
+		verdict := Finding{Finding: rules.Finding{Edge: rules.Given, Flag: name, Step: name, Result: rules.Passed}}
 		if name == "cooling-check" {
 			verdict.Result = rules.NotPassed
 		}
-		box.snap.Past = append([]Step{{Step: rules.Step{Name: name, Begin: uint64(i + 1)}, Begun: midnight, Ended: midnight, Verdicts: []rules.Finding{verdict}}}, box.snap.Past...)
+		box.snap.Past = append([]Step{{Step: rules.Step{Name: name, Begin: uint64(i + 1)}, Begun: midnight, Ended: midnight, Verdicts: []Finding{verdict}}}, box.snap.Past...)
 	}
 	h := box.screens().handler()
 	_, text := visit(t, h, "GET", "/", nil)
@@ -106,12 +106,12 @@ func TestAfterTheNightNowSaysWhatIsNotSettled(t *testing.T) {
 
 func TestWhatFailedStandsFirstOnAStepsPage(t *testing.T) {
 	s := newFakeBox("idle").screens()
-	var fs []rules.Finding
+	var fs []Finding
 	for unit, result := range []string{rules.Passed, rules.NotProven, rules.NotPassed, rules.Passed} {
-		fs = append(fs, rules.Finding{Edge: rules.Given, Unit: string(rune('a' + unit)), Result: result})
+		fs = append(fs, Finding{Finding: rules.Finding{Edge: rules.Given, Unit: string(rune('a' + unit)), Result: result}})
 	}
 	order := ""
-	for _, v := range s.verdicts(s.box.Now(), asMeasured, fs) {
+	for _, v := range s.verdicts(s.box.Now(), asMeasured, Step{Verdicts: fs}) {
 		order += v.Unit
 	}
 	if order != "cbad" {

@@ -293,11 +293,39 @@
         for (const p of t) ctx.lineTo(x(p.ms), this.at(u, p.best));
         ctx.stroke();
       }
+      ctx.setLineDash([]);
+      for (const l of c.lines || []) this.side(u, ctx, b, px, l);
       ctx.restore();
     }
 
-    // The limit with its name and source, its forbidden side hatched. The words
-    // stand on that side, where there should be no curve, if it has room.
+    // Another line to compare with, named at its end; drawn within the axis.
+    side(u, ctx, b, px, l) {
+      const places = l.times.map((t, i) => [t, l.y[i]]).filter(([, v]) => v >= this.chart.low && v <= this.chart.high);
+      if (places.length < 2) return;
+      ctx.strokeStyle = css("--soft");
+      ctx.lineWidth = 1.6 * px;
+      ctx.setLineDash([12 * px, 3 * px, 2 * px, 3 * px]);
+      ctx.beginPath();
+      let y = 0;
+      for (const [t, v] of places) ctx.lineTo(u.valToPos(t / 1000, "x", true), y = this.at(u, v));
+      ctx.stroke();
+      ctx.setLineDash([]);
+      this.words(ctx, px, l.label, b.left + b.width - 5 * px, y - b.top > 20 * px ? y - 20 * px : y + 5 * px, "--soft", "400");
+    }
+
+    // Words on the paper, legible over lines; they end at x, or begin there.
+    words(ctx, px, text, x, y, colour, weight, align) {
+      ctx.font = weight + " " + 13 * px + "px system-ui, sans-serif";
+      ctx.textAlign = align || "right";
+      ctx.textBaseline = "top";
+      ctx.lineWidth = 4 * px;
+      ctx.strokeStyle = css("--leaf");
+      ctx.fillStyle = css(colour);
+      ctx.strokeText(text, x, y);
+      ctx.fillText(text, x, y);
+    }
+
+    // The limit with its name and source, its forbidden side hatched.
     limit(u, ctx, b, px, x) {
       const l = this.chart.limit, y = this.at(u, l.at);
       const right = b.left + b.width, bottom = b.top + b.height;
@@ -314,18 +342,26 @@
       ctx.lineTo(right, y);
       ctx.stroke();
       ctx.setLineDash([]);
-      const up = y - b.top > room && (l.side === "above" || bottom - y < room);
-      const first = up ? y - room + 4 * px : y + 5 * px;
-      ctx.textAlign = "right";
-      ctx.textBaseline = "top";
-      ctx.lineWidth = 4 * px;
-      ctx.strokeStyle = css("--leaf");
-      for (const [text, dy, colour, weight] of [[l.label, 0, "--ink", "600"], ...l.source.map((line, i) => [line, 16 * (i + 1) * px, "--soft", "400"])]) {
-        ctx.font = weight + " " + 13 * px + "px system-ui, sans-serif";
-        ctx.fillStyle = css(colour);
-        ctx.strokeText(text, right - 5 * px, first + dy);
-        ctx.fillText(text, right - 5 * px, first + dy);
+      // The place for the words beside the line: on the forbidden side and at the
+      // right, but first of all where fewest samples are.
+      const width = (7 * Math.max(l.label.length, ...l.source.map((s) => s.length)) + 10) * px;
+      let fewest = Infinity, at = null;
+      for (const top of l.side === "above" ? [y - room, y] : [y, y - room]) {
+        const out = top < b.top || top + room > bottom;
+        if (out && at) continue;
+        for (const start of [right - width, b.left]) {
+          let n = out ? this.chart.times.length : 0; // where nothing else has room
+          this.chart.y.forEach((v, i) => {
+            if (v === null) return;
+            const sx = u.valToPos(this.chart.times[i] / 1000, "x", true), sy = this.at(u, v);
+            if (sx > start && sx < start + width && sy > top && sy < top + room) n++;
+          });
+          if (n < fewest) { fewest = n; at = { top, left: start === b.left }; }
+        }
       }
+      const place = at.left ? b.left + 5 * px : right - 5 * px, align = at.left ? "left" : "right";
+      this.words(ctx, px, l.label, place, at.top + 5 * px, "--ink", "600", align);
+      l.source.forEach((line, i) => this.words(ctx, px, line, place, at.top + (16 * (i + 1) + 5) * px, "--soft", "400", align));
     }
 
     // What lies over it: old data, ticks of events.
@@ -358,15 +394,33 @@
       }
       ctx.textAlign = "center";
       ctx.textBaseline = "top";
-      for (const e of c.events || []) {
-        const x = u.valToPos(e.ms / 1000, "x", true);
+      const events = c.events || [], place = (e) => u.valToPos(e.ms / 1000, "x", true);
+      for (const e of events) {
+        const x = place(e), y = bottom + 24 * px;
         ctx.beginPath();
-        const y = bottom + 24 * px;
         ctx.moveTo(x, y); ctx.lineTo(x - 4 * px, y + 7 * px); ctx.lineTo(x + 4 * px, y + 7 * px);
         ctx.fill();
-        ctx.fillText(String(e.n), x, bottom + 33 * px);
+        if (e.at !== undefined) this.flag(ctx, px, x, this.at(u, e.at), b, e.kind === "raised");
+      }
+      // Numbers that would run into each other stand together.
+      for (let i = 0, j; i < events.length; i = j) {
+        for (j = i + 1; j < events.length && place(events[j]) - place(events[j - 1]) < 15 * px;) j++;
+        const text = events[i].n + (j - i > 1 ? "\u2013" + events[j - 1].n : "");
+        ctx.fillText(text, (place(events[i]) + place(events[j - 1])) / 2, bottom + 33 * px);
       }
       ctx.restore();
+    }
+
+    // A flag on the curve: filled where it was raised, open where it was cleared.
+    flag(ctx, px, x, y, b, raised) {
+      const up = y < b.top + 24 * px ? 1 : -1, fly = x > b.left + b.width - 12 * px ? -9 : 9;
+      ctx.lineWidth = 1.6 * px;
+      ctx.beginPath();
+      ctx.moveTo(x, y); ctx.lineTo(x, y + 20 * up * px); ctx.lineTo(x + fly * px, y + 16 * up * px); ctx.lineTo(x, y + 12 * up * px);
+      ctx.fillStyle = css(raised ? "--ink" : "--leaf");
+      ctx.fill();
+      ctx.stroke();
+      ctx.fillStyle = css("--ink");
     }
 
     read(u) {

@@ -1,0 +1,160 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// event is a labelled tick under the time axis; its words stand in the list
+// below. A flag is marked on the curve too.
+type event struct {
+	Ms   int64    `json:"ms"`
+	N    int      `json:"n"`
+	Kind string   `json:"kind"`         // the shape: raised, cleared, passed, failed, not-proven, mark, under-way, ended
+	At   *float64 `json:"at,omitempty"` // of a flag: the curve's value then
+	When moment   `json:"-"`
+	Text string   `json:"text"`
+}
+
+// events are the edges, marks and other steps' begins and ends within a step,
+// oldest first; the newest mostEvents of them, and how many were before those.
+func (s *screens) events(snap Snapshot, c choice, st Step, from, to int64) (es []event, before int) {
+	add := func(t time.Time, kind, text string) {
+		if ms := t.UnixMilli(); ms >= from && ms <= to {
+			es = append(es, event{Ms: ms, Kind: kind, When: s.words.moment(t, snap.Wall, snap.zone()), Text: text})
+		}
+	}
+	for _, f := range snap.Recent {
+		if f.System != "" && f.System != st.System {
+			continue
+		}
+		if f.Begin == 0 && !slices.Contains(f.Points, st.Outlook.Point) || f.Begin != 0 && f.Begin != st.Begin {
+			continue
+		}
+		kind := f.Edge.String()
+		if f.Edge == rules.Given {
+			kind = f.Result
+		}
+		add(f.Wall, kind, s.edgeTitle(f.Finding))
+	}
+	for _, m := range snap.Marks {
+		if s.concerns(snap, m, st) {
+			add(m.Wall, "mark", s.markText(c, m))
+		}
+	}
+	for _, other := range slices.Concat(snap.Running, snap.Past) {
+		if other.System != st.System || other.Begin == st.Begin {
+			continue
+		}
+		add(other.Begun, underWay, s.words.say("event.begun", s.words.name("step", other.Name)))
+		if !other.Ended.IsZero() {
+			add(other.Ended, ended, s.words.say("event.ended", s.words.name("step", other.Name)))
+		}
+	}
+	slices.SortStableFunc(es, func(a, b event) int { return cmp.Compare(a.Ms, b.Ms) })
+	before = max(0, len(es)-mostEvents)
+	es = es[before:]
+	for i := range es {
+		es[i].N = i + 1
+	}
+	return es, before
+}
+
+// concerns tells whether a mark has to do with a step under way: one of
+// another system has not, nor one about some step as a whole, nor an
+// acknowledgement, nor what units were asked while nobody looks at their air.
+func (s *screens) concerns(snap Snapshot, m Mark, st Step) bool {
+	if m.System != "" && m.System != st.System {
+		return false
+	}
+	if m.Kind == "command" {
+		return slices.Contains(commanded, st.Name) && unitOf(snap, st.System, m.Name)
+	}
+	kind, _ := markByName(m.Name)
+	return m.Name != "acknowledged" && kind.Of == ""
+}
+
+func unitOf(snap Snapshot, system, unit string) bool {
+	for _, sys := range snap.Site.Systems {
+		for _, u := range sys.Units {
+			if sys.Name == system && u.Name == unit {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// markText says a mark: its name, its value and its note.
+func (s *screens) markText(c choice, m Mark) string {
+	if m.Kind == "command" {
+		return s.words.say("event.command", m.Name, midSentence(s.words.name("command", m.Note)))
+	}
+	text := s.words.name("mark", m.Name)
+	var more []string
+	switch {
+	case m.Unit == "Pa":
+		more = append(more, pair(c.both(sensors.Pressure, "psi", m.Value)))
+	case m.Unit == "kg":
+		more = append(more, pair(c.both(sensors.Mass, "kg", m.Value)))
+	case m.Unit != "":
+		more = append(more, strings.TrimSpace(sig(m.Value)+" "+midSentence(s.words.name("unit", m.Unit))))
+	}
+	if m.Note != "" {
+		more = append(more, m.Note)
+	}
+	if len(more) == 0 {
+		return text
+	}
+	return s.words.say("event.mark", text, strings.Join(more, ", "))
+}
+
+// onCurve puts the flags' edges on the curve: at the sample nearest in time.
+func (c *chart) onCurve() {
+	near := (c.To - c.From) / 40
+	for i := range c.Events {
+		e := &c.Events[i]
+		if e.Kind != "raised" && e.Kind != "cleared" {
+			continue
+		}
+		best := near
+		for k, y := range c.Y {
+			if d := abs(c.Times[k] - e.Ms); y != nil && d <= best {
+				best, e.At = d, y
+			}
+		}
+	}
+}
+
+func abs(n int64) int64 { return max(n, -n) }
+
+// label is the number under a tick, or the numbers of several that stand too
+// close to be read apart.
+type label struct {
+	x    float64
+	text string
+}
+
+// labels lays out the ticks' numbers along an axis.
+func labels(es []event, x func(ms int64) float64) (ls []label) {
+	const room = 15 // of two figures, in pixels
+	for i := 0; i < len(es); {
+		j := i + 1
+		for j < len(es) && x(es[j].Ms)-x(es[j-1].Ms) < room {
+			j++
+		}
+		l := label{(x(es[i].Ms) + x(es[j-1].Ms)) / 2, fmt.Sprint(es[i].N)}
+		if j-i > 1 {
+			l.text += "\u2013" + fmt.Sprint(es[j-1].N)
+		}
+		ls = append(ls, l)
+		i = j
+	}
+	return ls
+}
