@@ -273,6 +273,10 @@ func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []we
 			ms, _ := v.anchors.Wall(rules.Instant{Boot: boot, Since: t.Since})
 			w.Trend = append(w.Trend, web.TrendPoint{WallMs: ms, Low: t.Low, Best: t.Best, High: t.High})
 		}
+		for _, x := range w.Outlook.Ledger {
+			w.Ledger = append(w.Ledger, web.Segment{Segment: x,
+				Begun: v.wall(rules.Instant{Boot: boot, Since: x.Since}), Ended: v.wall(rules.Instant{Boot: boot, Since: x.Until})})
+		}
 		if !s.open {
 			w.Ended = v.wall(s.ended)
 			past = append([]web.Step{w}, past...)

@@ -53,7 +53,14 @@ type Step struct {
 	Outlook      rules.Outlook // of a past step the last one before its end; empty after a restart
 	FigureAt     time.Time     // wall time of Outlook.FigAt
 	Trend        []TrendPoint  // Outlook.Trend by wall time
+	Ledger       []Segment     // Outlook.Ledger by wall time
 	Verdicts     []Finding     // the last one of each unit counts
+}
+
+// Segment is a stretch of a charge's ledger by wall time.
+type Segment struct {
+	rules.Segment
+	Begun, Ended time.Time
 }
 
 // Mark is what a person told the box, other than a step's begin or end.

@@ -51,7 +51,6 @@ type limitLine struct {
 	Label  string   `json:"label"`
 	Source []string `json:"source"` // in lines
 	Side   string   `json:"side"`   // the forbidden one: above, below, or empty
-	From   int64    `json:"from"`   // Unix ms, whence it is forbidden; 0: all along
 }
 
 type trendPlace struct {
@@ -281,19 +280,24 @@ const (
 
 // pointChart is a point's curve between two wall times.
 func (s *screens) pointChart(ctx context.Context, snap Snapshot, c choice, p sensors.Point, from, to int64, most int) (*chart, error) {
-	d, other := c.dressed(p.Quantity, p.Unit)
-	ch := &chart{Point: p.Name, Unit: d.symbol, Log: p.Quantity == sensors.Vacuum,
-		From: from, To: to, Times: []int64{}, Y: []*float64{}, Text: []string{}, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
 	samples, err := s.box.Curve(ctx, p.Name, from, to, most)
 	if err != nil {
 		return nil, err
 	}
+	return newChart(snap, c, p, from, to, samples, most), nil
+}
+
+// newChart lays out samples in the unit a person wants.
+func newChart(snap Snapshot, c choice, p sensors.Point, from, to int64, samples []journal.Sample, most int) *chart {
+	d, other := c.dressed(p.Quantity, p.Unit)
+	ch := &chart{Point: p.Name, Unit: d.symbol, Log: p.Quantity == sensors.Vacuum,
+		From: from, To: to, Times: []int64{}, Y: []*float64{}, Text: []string{}, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
 	ch.series(samples, p.Every, most, d, other, snap.zone())
 	if last := ch.lastMs(); last > 0 && min(ch.Now, to)-last > silence(p).Milliseconds() {
 		ch.Stale = last
 	}
 	ch.axes(snap.zone(), 6)
-	return ch, nil
+	return ch
 }
 
 // stepChart is the curve of a step under way, with its limit, its fitted model
@@ -304,28 +308,31 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 		return nil, nil
 	}
 	from, to := stepWindow(snap, st)
-	ch, err := s.pointChart(ctx, snap, c, p.Point, from, to, most)
-	if err != nil {
+	d, other := c.dressed(p.Quantity, p.Unit)
+	var ch *chart
+	var err error
+	line, side := st.Outlook.Limit, forbidden[st.Name]
+	trend := st.Trend
+	if len(st.Ledger) > 0 { // the charge itself: the scale's own curve jumps with each cylinder
+		samples, err := s.charged(ctx, st, from, to, most)
+		if err != nil {
+			return nil, err
+		}
+		ch = newChart(snap, c, p.Point, from, to, samples, most)
+		line, side, trend = chargeTarget(st), "above", carried(snap, st)
+	} else if ch, err = s.pointChart(ctx, snap, c, p.Point, from, to, most); err != nil {
 		return nil, err
 	}
-	d, other := c.dressed(p.Quantity, p.Unit)
-	if l := st.Outlook.Limit; l != nil {
-		ch.Limit = &limitLine{At: d.value(l.Value), Side: forbidden[st.Name], Source: lines(l.Source)}
-		said := d.beside(other, l.Value)
-		ch.Limit.Label = s.words.say("curve.limit", said)
-		if ch.Limit.Side == "" {
-			ch.Limit.Label = s.words.say("curve.target", said)
-		}
-		if p.Role == "charging-scale" {
-			// The weight to stop at is this cylinder's; what stood on the scale
-			// before it has nothing to do with that.
-			ch.Limit.Label, ch.Limit.From = s.words.say("curve.target-scale", said), ch.lastMs()
-			if _, source, ok := strings.Cut(l.Source, "; "); ok {
-				ch.Limit.Source = lines(source) // the sentence above says how much is charged then
-			}
+	if line != nil {
+		ch.Limit = &limitLine{At: d.value(line.Value), Side: side, Source: lines(line.Source), Label: s.words.say("curve.limit", d.beside(other, line.Value))}
+		switch {
+		case p.Role == "charging-scale" && len(st.Ledger) == 0:
+			ch.Limit.Label = s.words.say("curve.target-scale", d.beside(other, line.Value))
+		case st.Name != "vacuum-hold":
+			ch.Limit.Label = s.words.say("curve.target", d.beside(other, line.Value))
 		}
 	}
-	for _, t := range st.Trend {
+	for _, t := range trend {
 		if t.WallMs >= from && t.WallMs <= to {
 			ch.Trend = append(ch.Trend, trendPlace{t.WallMs, d.value(t.Low), d.value(t.Best), d.value(t.High)})
 		}
@@ -393,9 +400,9 @@ func lines(text string) []string {
 	return append(ls, line)
 }
 
-// forbidden is the side of its line on which a step fails, or on which too much
-// is charged: a cylinder's weight falls. Other lines are only to be reached.
-var forbidden = map[string]string{"vacuum-hold": "above", "draw-in": "below", "weigh-in": "below"}
+// forbidden is the side of its line on which a step fails. Other lines are only
+// to be reached.
+var forbidden = map[string]string{"vacuum-hold": "above"}
 
 // silence is how long a point may be quiet before its figure counts as old:
 // five times its interval, at least 10 s, where the site says nothing else.

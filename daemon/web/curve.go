@@ -7,8 +7,9 @@ import (
 	"strconv"
 )
 
-// curve answers with a step's curve (?system=&step=) or a point's
-// (?point=&from=&to=, Unix ms), of at most most samples.
+// curve answers with the curve of a step (?system=&step=&begin=), under way or
+// over, or a point's (?point=&from=&to=, Unix ms), of at most most samples; null
+// where a step has none: not begun, or without a point to look at.
 func (s *screens) curve(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	most := mostSamples
@@ -19,15 +20,15 @@ func (s *screens) curve(w http.ResponseWriter, r *http.Request) {
 	var ch *chart
 	var err error
 	if name := q.Get("step"); name != "" {
+		system, known := s.knownStep(snap, q.Get("system"), name)
 		begin, bad := strconv.ParseUint(cmp.Or(q.Get("begin"), "0"), 10, 64)
-		st, ok := snap.begun(q.Get("system"), name, begin)
-		if !ok || bad != nil {
+		st, begun := snap.begun(system, name, begin)
+		if !known || bad != nil || begin != 0 && !begun {
 			s.refuse(w, r, http.StatusNotFound, "refused.step")
 			return
 		}
-		if ch, err = s.stepChart(r.Context(), snap, units, st, most); err == nil && ch == nil {
-			s.refuse(w, r, http.StatusNotFound, "refused.no-curve")
-			return
+		if begun { // else there is nothing to draw yet: no curve, and no fault
+			ch, err = s.stepChart(r.Context(), snap, units, st, most)
 		}
 	} else {
 		p, ok := snap.point(q.Get("point"))

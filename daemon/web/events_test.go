@@ -168,7 +168,12 @@ func TestAPastStepShowsItsCurveAndItsNumbers(t *testing.T) {
 	if resp, _ := visit(t, h, "GET", "/curve?step=vacuum-hold&begin=3", nil); resp.StatusCode != 200 {
 		t.Errorf("its curve: %d", resp.StatusCode)
 	}
-	for _, bad := range []string{"/steps/vacuum-hold?begin=4", "/steps/vacuum-hold?begin=x", "/curve?step=vacuum-hold&begin=4", "/curve?step=unit-count"} {
+	for _, none := range []string{"/curve?step=unit-count", "/curve?step=hand-over"} { // over without one, and never begun: no fault
+		if resp, text := visit(t, h, "GET", none, nil); resp.StatusCode != 200 || strings.TrimSpace(text) != "null" {
+			t.Errorf("%s: %d %s", none, resp.StatusCode, text)
+		}
+	}
+	for _, bad := range []string{"/steps/vacuum-hold?begin=4", "/steps/vacuum-hold?begin=x", "/curve?step=vacuum-hold&begin=4", "/curve?step=tea-break"} {
 		if resp, _ := visit(t, h, "GET", bad, nil); resp.StatusCode != 404 {
 			t.Errorf("%s: %d", bad, resp.StatusCode)
 		}

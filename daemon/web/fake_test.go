@@ -222,14 +222,28 @@ func (b *fakeBox) holding(s Snapshot) []Step {
 	return []Step{preheat, st}
 }
 
-func charged(t time.Time) float64 {
-	return 9.4 - max(0, midnight.Add(4*time.Hour).Sub(t).Minutes())*0.16
+// weighBegun is when the weigh-in begins; a draw-in has brought 3.19 kg before.
+var weighBegun = midnight.Add(2*time.Hour + 43*time.Minute + 20*time.Second)
+
+// gross is what the scale shows: 0.16 kg a minute leave a cylinder for 20 min,
+// it is lifted off, and two minutes later another one stands there.
+func gross(t time.Time) float64 {
+	switch m := t.Sub(weighBegun).Minutes(); {
+	case m < 0:
+		return 10
+	case m <= 20:
+		return 10 - 0.16*m
+	case m < 22:
+		return 0
+	default:
+		return 24 - 0.16*(m-22)
+	}
 }
 
 func newFakeBox(scene string) *fakeBox {
 	now := midnight.Add(3*time.Hour + 25*time.Minute + 20*time.Second)
 	b := &fakeBox{slots: map[chan struct{}]bool{}, curve: map[string]func(time.Time) float64{
-		"gauge": moist, "scale": charged,
+		"gauge": moist, "scale": gross,
 		"ambient": func(t time.Time) float64 { return 11.5 + math.Sin(t.Sub(midnight).Hours()) },
 	}}
 	for _, p := range []string{"barometer", "iu01-supply", "iu01-return", "ou1-sump", "indoor-power"} {
@@ -245,7 +259,7 @@ func newFakeBox(scene string) *fakeBox {
 		{Name: "iu01-return", Quantity: sensors.Temperature, Role: "return-air", Unit: "C", Every: 10 * time.Second, Source: "mqtt"},
 		{Name: "indoor-power", Quantity: sensors.Contact, Role: "indoor-power", Every: time.Minute, Source: "mqtt"},
 	}
-	values := []float64{moist(now), 9.4, 11.5, 101640, 26.1, 13.2, 24.0, 0}
+	values := []float64{moist(now), 21, 11.5, 101640, 26.1, 13.2, 24.0, 0}
 	s := Snapshot{BoxName: "quayside-1", Zone: zone, Wall: now, ClockProven: true, Demo: true,
 		Site: rules.Site{Name: "Quayside Library", Systems: []rules.System{{Refrigerant: "R-410A",
 			Units: []rules.Unit{{Name: "iu01", Room: "Reading room"}, {Name: "iu02", Room: "Map store"}}}}, Points: points},
@@ -306,8 +320,15 @@ func newFakeBox(scene string) *fakeBox {
 
 func weighing(s Snapshot, now time.Time) Step {
 	target := rules.Setting{Value: 14.2, Text: "14.2 kg", Source: "site file", Given: true}
-	return Step{Step: rules.Step{Name: "weigh-in", Begin: 21, Limits: map[string]rules.Setting{"target": target}}, Begun: now.Add(-42 * time.Minute),
+	first := rules.Segment{Scale: "scale", Cylinder: 1, FromKg: 10, ToKg: 6.8, LowKg: 3.195, BestKg: 3.2, HighKg: 3.205, Ended: rules.EndedSwap}
+	lifted := rules.Segment{Scale: "scale", Cylinder: 1, FromKg: 6.8, HighKg: 0.02, Ended: rules.EndedSwap, Unseen: true}
+	second := rules.Segment{Scale: "scale", Cylinder: 2, FromKg: 24, ToKg: 20.99, LowKg: 3, BestKg: 3.01, HighKg: 3.02, Ended: rules.EndedSilence}
+	silent := rules.Segment{Scale: "scale", Cylinder: 2, FromKg: 20.99, ToKg: 20.99, BestKg: 0.19, HighKg: 0.24, Unseen: true}
+	return Step{Step: rules.Step{Name: "weigh-in", Begin: 21, Limits: map[string]rules.Setting{"target": target}}, Begun: weighBegun,
 		FigureAt: now.Add(-72 * time.Second),
+		Ledger: []Segment{{Segment: rules.Segment{LowKg: 3.17, BestKg: 3.19, HighKg: 3.21, Ended: rules.EndedStep}, Begun: weighBegun, Ended: weighBegun},
+			{first, weighBegun, weighBegun.Add(20 * time.Minute)}, {lifted, weighBegun.Add(20 * time.Minute), weighBegun.Add(22 * time.Minute)},
+			{second, weighBegun.Add(22 * time.Minute), now.Add(-72 * time.Second)}, {silent, now.Add(-72 * time.Second), now}},
 		Outlook: rules.Outlook{Sentence: "Weigh-in, 9.40 of 14.20 kg. Scale silent for 72 s: what flows now is not weighed.",
 			Point: "scale", Figure: 9.4, Quantity: sensors.Mass, HasFig: true, Limit: &target, Left: -1, Elapsed: 42 * time.Minute}}
 }

@@ -94,7 +94,7 @@ func TestAssetsAreFilesNotFolders(t *testing.T) {
 func TestUnknownPagesSayWhatToDo(t *testing.T) {
 	h := newFakeBox("hold").screens().handler()
 	for target, want := range map[string]int{"/nothing": 404, "/steps/lunch": 404, "/steps/draw-in?system=roof": 404, "/points/nothing": 404, "/mark/nothing": 404,
-		"/confirm?do=end&step=lunch": 404, "/confirm?do=dance&step=draw-in": 404, "/stream?page=nothing": 404, "/curve?step=draw-in": 404,
+		"/confirm?do=end&step=lunch": 404, "/confirm?do=dance&step=draw-in": 404, "/stream?page=nothing": 404, "/curve?step=tea-break": 404,
 		"/curve?point=gauge&from=5&to=1": 400, "/curve?point=gauge&from=x": 400} {
 		resp, text := visit(t, h, "GET", target, nil)
 		if resp.StatusCode != want || !strings.Contains(text, "To Now") {

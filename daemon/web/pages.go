@@ -21,11 +21,11 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "events", "lately", "actions", "others", "openflags", "heard", "state"},
+	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "ledger", "events", "lately", "actions", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
-	"step":   {"bar", "count", "stepnow", "leadcurve", "events", "stepactions", "state"},
+	"step":   {"bar", "count", "stepnow", "leadcurve", "ledger", "events", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
 	"box":    {"bar", "count", "boxnow", "state"},
 }
@@ -371,6 +371,7 @@ type stepView struct {
 	Table                []tableRow
 	CurveTitle           string
 	Before               int // events before those listed
+	Ledger               *ledgerView
 }
 
 type tableRow struct{ Clock, Value string }
@@ -454,7 +455,7 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 	sv := stepView{System: st.System, Name: st.Name, Title: s.stepTitle(snap, st.System, st.Name),
 		Sentence: o.Sentence, Fig: s.figure(snap, c, st),
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
-		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
+		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
 	if sv.Sentence == "" {
 		sv.Sentence = s.words.say("now.no-outlook", sv.Title, sv.Elapsed)
@@ -497,6 +498,9 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 	}
 	sv.CurveURL = "/curve?" + q.Encode()
 	sv.CurveTitle = s.words.say("curve.title", st.Outlook.Point, midSentence(sv.Title))
+	if len(st.Ledger) > 0 {
+		sv.CurveTitle = s.words.say("curve.title-charge", midSentence(sv.Title))
+	}
 	from, to := stepWindow(snap, st)
 	sv.Events, sv.Before = s.events(snap, c, st, from, to)
 	if !svg {

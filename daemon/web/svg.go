@@ -91,11 +91,11 @@ func (p plot) limit(b *strings.Builder) {
 		return
 	}
 	y := p.y(p.Limit.At)
-	switch left := max(p.left, p.x(float64(p.Limit.From))); p.Limit.Side {
+	switch p.Limit.Side {
 	case "above":
-		p.hatch(b, "forbidden", left, p.top, p.right, y, 8, false)
+		p.hatch(b, "forbidden", p.left, p.top, p.right, y, 8, false)
 	case "below":
-		p.hatch(b, "forbidden", left, y, p.right, p.bottom, 8, false)
+		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8, false)
 	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
 	x, first, anchor := p.limitWords(y)

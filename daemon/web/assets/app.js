@@ -263,7 +263,7 @@
       const c = this.chart, ctx = u.ctx, b = u.bbox, px = devicePixelRatio || 1;
       const x = (ms) => Math.min(Math.max(u.valToPos(ms / 1000, "x", true), b.left), b.left + b.width);
       ctx.save();
-      if (c.limit) this.limit(u, ctx, b, px, x);
+      if (c.limit) this.limit(u, ctx, b, px);
       if (c.yLow && c.yHigh) {
         ctx.fillStyle = css("--ink");
         ctx.globalAlpha = 0.14;
@@ -326,13 +326,13 @@
     }
 
     // The limit with its name and source, its forbidden side hatched.
-    limit(u, ctx, b, px, x) {
+    limit(u, ctx, b, px) {
       const l = this.chart.limit, y = this.at(u, l.at);
       const right = b.left + b.width, bottom = b.top + b.height;
       const room = (16 * l.source.length + 24) * px;
       ctx.globalAlpha = 0.6;
       const below = l.side === "below";
-      if (l.side) hatch(ctx, x(l.from || this.chart.from), below ? y : b.top, right, below ? bottom : y, 8 * px, css("--hatch"), 0.8 * px);
+      if (l.side) hatch(ctx, b.left, below ? y : b.top, right, below ? bottom : y, 8 * px, css("--hatch"), 0.8 * px);
       ctx.globalAlpha = 1;
       ctx.strokeStyle = css("--ink");
       ctx.lineWidth = 2 * px;

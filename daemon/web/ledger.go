@@ -1,0 +1,164 @@
+package web
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// The ledger of a charge: what the pages show of what went in by weight.
+
+// ledgerView is the table under a charge's curve.
+type ledgerView struct {
+	Rows   []segmentRow
+	Best   string // of all of them
+	Other  string
+	Band   string
+	Target []titled // target, remaining, arrival
+}
+
+type segmentRow struct {
+	Title     string // the cylinder
+	When      string
+	Ended     string
+	FromTo    string // on the scale
+	In        string // best estimate of what went in
+	Other     string // in the other world's unit
+	Band      string // where it is not as good as the best estimate
+	Unweighed bool
+}
+
+// bandShown is the doubt, to either side, from which it is written out: half
+// of what a charging scale shows.
+const bandShown = 0.005
+
+func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
+	if len(st.Ledger) == 0 {
+		return nil
+	}
+	unit := ""
+	if p, ok := snap.point(st.Outlook.Point); ok {
+		unit = p.Unit
+	}
+	say := func(kg float64) (main, other string) { return c.both(sensors.Mass, unit, kg) }
+	band := func(low, best, high float64) string {
+		if best-low < bandShown && high-best < bandShown {
+			return ""
+		}
+		from, _ := say(low)
+		to, _ := say(high)
+		return s.words.say("ledger.between", from, to)
+	}
+	scales := map[string]bool{}
+	for _, x := range st.Ledger {
+		scales[x.Scale] = true
+	}
+	delete(scales, "")
+	l := &ledgerView{}
+	var low, best, high float64
+	for _, x := range st.Ledger {
+		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
+		r := segmentRow{Unweighed: x.Unseen, Band: band(x.LowKg, x.BestKg, x.HighKg)}
+		r.In, r.Other = say(x.BestKg)
+		if x.Scale == "" {
+			r.Title = s.words.say("ledger.step")
+			l.Rows = append(l.Rows, r)
+			continue
+		}
+		r.Title = s.words.say("ledger.cylinder", x.Cylinder)
+		if len(scales) > 1 {
+			r.Title = s.words.say("ledger.of", r.Title, x.Scale)
+		}
+		from, _ := say(x.FromKg)
+		to, _ := say(x.ToKg)
+		r.FromTo = s.words.say("ledger.from-to", from, to)
+		r.When = s.words.say("ledger.between", clock(x.Begun, snap.Wall, snap.zone()), clock(x.Ended, snap.Wall, snap.zone()))
+		r.Ended = s.words.name("ended", x.Segment.Ended)
+		l.Rows = append(l.Rows, r)
+	}
+	l.Best, l.Other = say(best)
+	l.Band = band(low, best, high)
+	target := chargeTarget(st)
+	if target == nil {
+		return l
+	}
+	l.Target = append(l.Target, titled{s.words.say("ledger.target"), pair(say(target.Value)), s.words.say("step.source", target.Source)})
+	if left := target.Value - best; left >= 0 {
+		l.Target = append(l.Target, titled{s.words.say("ledger.remaining"), pair(say(left)), band(target.Value-high, left, target.Value-low)})
+	} else {
+		l.Target = append(l.Target, titled{s.words.say("ledger.over"), pair(say(-left)), ""})
+	}
+	if left := st.Outlook.Left; left > 0 && st.Ended.IsZero() {
+		l.Target = append(l.Target, titled{s.words.say("ledger.arrival"), s.words.say("behind.arrives",
+			s.words.aboutSpan(left), clock(snap.Wall.Add(left), snap.Wall, snap.zone())), ""})
+	}
+	return l
+}
+
+// chargeTarget is what a charge is aimed at; nil where nobody said.
+func chargeTarget(st Step) *rules.Setting {
+	if t, ok := st.Limits["target"]; ok && t.Value > 0 {
+		return &t
+	}
+	return nil
+}
+
+// charged are the scales' samples as charged mass: within a weighed stretch of
+// the ledger what stood before it, and what has left the cylinder since.
+func (s *screens) charged(ctx context.Context, st Step, from, to int64, most int) (all []journal.Sample, err error) {
+	var scales []string
+	for _, x := range st.Ledger {
+		if x.Scale != "" && !slices.Contains(scales, x.Scale) {
+			scales = append(scales, x.Scale)
+		}
+	}
+	for _, scale := range scales {
+		samples, err := s.box.Curve(ctx, scale, from, to, most)
+		if err != nil {
+			return nil, err
+		}
+		before, k := 0.0, 0 // what the stretches before the k-th brought
+		for _, x := range samples {
+			for k < len(st.Ledger) && (st.Ledger[k].Scale != scale || x.WallMs > st.Ledger[k].Ended.UnixMilli() && k+1 < len(st.Ledger)) {
+				before += st.Ledger[k].BestKg
+				k++
+			}
+			if k == len(st.Ledger) {
+				break
+			}
+			if seg := st.Ledger[k]; !seg.Unseen && x.WallMs >= seg.Begun.UnixMilli() {
+				base := before + seg.FromKg
+				x.Value, x.Low, x.High = base-x.Value, base-x.High, base-x.Low
+				all = append(all, x)
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b journal.Sample) int { return int(a.WallMs - b.WallMs) })
+	return all, nil
+}
+
+// carried is the charge with its bounds, from stretch to stretch, and on to
+// where the target is expected to be reached.
+func carried(snap Snapshot, st Step) (ts []TrendPoint) {
+	var low, best, high float64
+	add := func(at time.Time) { ts = append(ts, TrendPoint{at.UnixMilli(), low, best, high}) }
+	for _, x := range st.Ledger {
+		if x.Scale != "" {
+			add(x.Begun)
+		}
+		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
+		if x.Scale != "" {
+			add(x.Ended)
+		}
+	}
+	if target := chargeTarget(st); target != nil && st.Outlook.Left > 0 && st.Ended.IsZero() {
+		rest := target.Value - best
+		low, best, high = low+rest, target.Value, high+rest
+		add(snap.Wall.Add(st.Outlook.Left))
+	}
+	return ts
+}

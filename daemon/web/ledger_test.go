@@ -1,0 +1,74 @@
+package web
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+)
+
+// The curve of a charge is of the mass that went in: it does not jump where a
+// cylinder is swapped, has no line where no scale saw anything, and its bounds
+// grow with what nobody weighed.
+func TestChargeIsDrawnAsMassThatWentIn(t *testing.T) {
+	box := newFakeBox("weigh")
+	s := box.screens()
+	st, _ := box.snap.running("", "weigh-in")
+	ch, err := s.stepChart(t.Context(), box.snap, asMeasured, st, mostSamples)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(min float64) int64 { return weighBegun.Add(time.Duration(min * float64(time.Minute))).UnixMilli() }
+	for i, y := range ch.Y {
+		if y == nil {
+			continue
+		}
+		m := float64(ch.Times[i]-at(0)) / 60_000
+		want := 3.19 + 0.16*m
+		if m > 20 {
+			want = 3.19 + 3.2 + 0.16*(m-22)
+		}
+		if math.Abs(*y-want) > 0.001 || m > 20.05 && m < 21.95 || m > 40.85 {
+			t.Fatalf("after %.2f min: %.3f kg, want %.3f", m, *y, want)
+		}
+	}
+	if n := len(ch.runs()); n != 2 {
+		t.Errorf("%d unbroken lines, want one a cylinder", n)
+	}
+	if l := ch.Limit; l == nil || l.At != 14.2 || l.Side != "above" || l.Label != "target 14.20 kg (31 lb 4.9 oz)" {
+		t.Errorf("the target's line: %+v", ch.Limit)
+	}
+	last := ch.Trend[len(ch.Trend)-1]
+	if last.Ms != box.snap.Wall.UnixMilli() || math.Abs(last.Best-9.59) > 1e-9 || math.Abs(last.Low-9.365) > 1e-9 || math.Abs(last.High-9.695) > 1e-9 {
+		t.Errorf("now between %g and %g, best %g", last.Low, last.High, last.Best)
+	}
+	st.Outlook.Left = 30 * time.Minute
+	carried := carried(box.snap, st)
+	if p := carried[len(carried)-1]; p.Best != 14.2 || p.WallMs != box.snap.Wall.Add(30*time.Minute).UnixMilli() || math.Abs(p.High-p.Low-0.33) > 1e-9 {
+		t.Errorf("arrival: %+v", p)
+	}
+}
+
+// The ledger is a table with a row a stretch, its sum, and what remains.
+func TestLedgerIsATable(t *testing.T) {
+	box := newFakeBox("weigh")
+	h := box.screens().handler()
+	for _, page := range []string{"/", "/steps/weigh-in"} {
+		_, text := visit(t, h, "GET", page, nil)
+		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 kg to 6.80 kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
+			"not weighed, by the flow before", "0.00 kg to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 kg to 9.70 kg", "4.61 kg (10\u00a0lb\u00a02.6\u00a0oz)"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s: %q is missing in\n%s", page, want, text)
+			}
+		}
+	}
+	st := box.snap.Running[0]
+	st.Ledger[0].BestKg = 8.5
+	if l := box.screens().ledger(box.snap, choiceUS, st); l.Target[1].Title != "Over the target" || l.Target[1].Text != "1 lb 8.7 oz (0.70 kg)" {
+		t.Errorf("%+v", l.Target)
+	}
+	st.Limits = nil
+	if l := box.screens().ledger(box.snap, asMeasured, st); l.Target != nil {
+		t.Errorf("without a target: %+v", l.Target)
+	}
+}
