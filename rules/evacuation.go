@@ -13,8 +13,8 @@ var Evacuation = Rule{
 	Name:  "evacuation",
 	Doc:   "Judges the evacuation: counts pulls and nitrogen breaks, tells when the vacuum stalls, when water may freeze and when a pull goes too fast for the whole pipework, and gives the step's verdict.",
 	Steps: []string{"evacuation"},
-	Flags: []string{"vacuum-stalled", "pulldown-too-fast", "freezing-risk"},
-	Roles: []string{"vacuum-gauge", "absolute-pressure", "pipe-air", "outdoor-air"},
+	Flags: []string{"vacuum-stalled", "pulldown-too-fast", "freezing-risk", "vacuum-rising"},
+	Roles: []string{"vacuum-gauge", "absolute-pressure", "pipe-air", "outdoor-air", "barometer"},
 	Begin: beginEvacuation,
 }
 
@@ -22,30 +22,37 @@ var Evacuation = Rule{
 const (
 	minute        = time.Minute
 	stallOver     = 30 * time.Minute // the floor has not fallen for so long (the field guide)
-	stallLeast    = 12               // minutes heard of them
+	stallWater    = 15 * time.Minute // and where it stands at water's pressure: a dry pull is past it in a few minutes (from memory)
+	stallLeast    = 12               // minutes heard of the longer
 	stallFall     = 0.05             // a fall by less over that time is none: a gauge's noise and drift
 	stallGone     = 0.15             // and by more it falls again
 	stallLasts    = 5                // minutes for which either must be so
 	levelOver     = 5 * time.Minute
 	levelRise     = 0.05             // a rise by more in these minutes is one, at the step's end
 	breakRise     = 5.0              // a break lifts the floor so many times,
-	breakLeastPa  = 600.0            // and at least to here (4,500 micron; 1 to 3 psi of nitrogen is far above)
+	breakLeastPa  = 600.0            // and at least to here (4,500 micron; 1 to 3 psi of nitrogen is far above),
+	breakWithin   = 10 * time.Minute // and in no longer than that: a leak or water takes longer
 	openLate      = 30 * time.Minute // a gauge valved off for the break shows the pull by then
 	fallsAgain    = 0.7              // of the highest since the break: pumped again
-	breakAbsPa    = 50e3             // with an absolute transducer
-	fastFromPa    = 13332.2          // 100 torr (the field guide)
-	fastToPa      = 3333.05          // 25 torr: below it water may boil
-	fastTell      = 0.76             // of the take-off's volume (the field guide)
-	fastWake      = 0.5              //
-	fastEarlier   = 0.9              // of an earlier pull's time: the same rig agrees within 10 % (the field guide)
-	fastWarmestC  = 24.0             // pipes warmer than this boil water between 100 and 25 torr
-	waterLeast    = 0.8              // of the vapour pressure at the coldest pipe: a thermal gauge shows
-	waterMost     = 2.1              // up to twice in pure vapour (gas factor 0.5 of gauge tables)
+	gaugeTopPa    = 25000 * micronPa // where a thermal gauge ends (the field guide)
+	upPa          = 50e3             // with an absolute transducer: let in gas
+	pulledPa      = 30e3             // and pumped again
+	nitrogenPa    = 3e3              // so far above the atmosphere is no air: 1 to 3 psi (the field guide)
+	weatherPa     = 4e3              // by which the atmosphere differs where no barometer tells it (from memory)
+	airFor        = 2 * time.Minute  // levelled off at the atmosphere
+	markLate      = 15 * time.Minute // a break that was seen is marked by then
+	waterLeast    = 0.6              // of the vapour pressure at the coldest pipe: boiling cools the water by some kelvin; a thermal gauge
+	waterMost     = 2.1              // shows up to twice in pure vapour (gas factor 0.5 of gauge tables)
 	waterDwell    = 10               // minutes on that level are water
-	waterDwellMax = 0.10             // falling by no more than this meanwhile
+	waterDwellMax = 0.35             // falling by no more than this meanwhile; a dry pull falls by more in a minute or two
 	freezeWithin  = 15 * time.Minute
-	coldAgain     = 1.0 // K above the limit clears
+	freezeCold    = time.Hour // with pipes below freezeColdC it takes little
+	freezeColdC   = 10.0      // (the field guide)
+	coldAgain     = 1.0       // K above the limit clears
 	coldLasts     = 10 * time.Minute
+	leastGaugePa  = 1 * micronPa // no field pump reaches it (from memory)
+	oddMost       = 3.0          // times: what a gauge and a transducer may differ by
+	oddFor        = 5            // readings
 )
 
 type evacuation struct {
@@ -56,19 +63,24 @@ type evacuation struct {
 	first  Setting // where pulls 1 and 2 are broken
 	second Setting
 	coldC  Setting // the least temperature
-	pump   Setting // m3/s; 0: not known
-	hose   physics.Hose
-	pipeM3 float64
 	mode   Setting // powered
 
 	pumping   bool // not after pump-stopped or isolated
+	isolated  bool // marked so
 	broken    bool // between a break and the next pull
 	breaks    int
+	unseen    int  // marked, and the absolute transducer saw no gas let in
+	saidBreak bool // this break was marked
+	absSaw    bool // and the transducer heard in it
 	isMarked  bool // somebody marked this pull's start, and when: its gauge may be opened late
 	pulledAt  time.Duration
 	peakPa    float64 // since the break
+	absPeakPa float64
 	upSince   time.Duration
 	isUp      bool
+	lowAt     time.Duration // the last time the gauge was near its floor
+	atAir     lasting
+	lost      bool      // air came in: told
 	floors    []float64 // the lowest level of each pull, Pa
 	floorPa   float64   // of this pull; 0: none yet
 	past      []level   // minutes of this pull, at most stallOver of them and one
@@ -77,9 +89,17 @@ type evacuation struct {
 	heard     bool
 	shutAt    time.Duration // isolated or pump-stopped
 	offScale  bool
-	coldest   []sample // by place: the newest temperature
+	offSince  time.Duration
+	newest    []sample // by place
 	isCold    bool
 	coldSince time.Duration // since when it is colder, or no longer
+	unit      string        // why the gauge's unit cannot be right
+	small     int           // readings below what a pump can reach
+	flat      int           // readings at what another unit's top would be, from the first on; -1: it left it
+	odd       int           // readings that the transducer contradicts, all by about one factor
+	oddRatio  float64
+	oddFrom   float64
+	oddPa     float64
 
 	stalled  bool
 	stillFor int
@@ -90,12 +110,8 @@ type evacuation struct {
 	dweltAt  time.Duration
 	dwelt    bool
 	frozen   bool
-	crossed  time.Duration
-	crossing bool
-	earlierS float64
-	compared bool // the newest timed pull was held against a volume or an earlier pull
-	isFast   bool
-	lastAbs  sample
+
+	volume volume
 }
 
 // level is a minute of the gauge: the mean of ln p.
@@ -109,29 +125,19 @@ type level struct {
 func (l level) pa() float64 { return math.Exp(l.ln / l.n) }
 
 func beginEvacuation(s Start) Judge {
-	j := &evacuation{clock: startWatch(s), points: s.Points, gauge: -1, pumping: true, pipeM3: s.PipeM3, coldSince: -1, coldest: make([]sample, len(s.Points))}
+	j := &evacuation{clock: startWatch(s), points: s.Points, gauge: -1, pumping: true, coldSince: -1, newest: make([]sample, len(s.Points))}
 	j.target, _ = limit(s.Step, "target")
 	j.first, _ = limit(s.Step, "first")
 	j.second, _ = limit(s.Step, "second")
 	j.coldC, _ = limit(s.Step, "coldest")
-	j.pump, _ = limit(s.Step, "pump")
-	bore, _ := limit(s.Step, "hose-bore")
-	length, _ := limit(s.Step, "hose-length")
-	j.hose = physics.Hose{BoreM: bore.Value, LengthM: length.Value}
 	j.mode, _ = limit(s.Step, "powered")
 	for i, p := range s.Points {
-		j.coldest[i].v = math.NaN()
+		j.newest[i].v = math.NaN()
 		if p.Role == "vacuum-gauge" && j.gauge < 0 {
 			j.gauge = i
 		}
 	}
-	for _, f := range s.Earlier { // the same rig pulled before
-		for _, v := range f.Values {
-			if f.Step == "evacuation" && v.Key == "fall_100_to_25_torr_s" {
-				j.earlierS = v.Number
-			}
-		}
-	}
+	j.volume = beginVolume(s)
 	return j
 }
 
@@ -141,26 +147,32 @@ func (j *evacuation) Next(e Entry) []Finding {
 	case *Started:
 		if restarted && j.clock.unknown {
 			j.forget()
-			j.crossing, j.lastAbs = false, sample{}
+			j.volume.stop()
 		}
 	case *Told:
 		return j.told(b, j.clock.of(e.At.Since))
 	case *Measured:
 		t := j.clock.of(b.Taken)
 		if e.place == j.gauge && b.Health.Live() && !b.Health.Usable() {
-			j.offScale = true // over its range, as at the beginning of a pull
+			return j.over(t, b.Health.Reason)
 		}
 		if t < 0 || !b.Health.Usable() || math.IsNaN(b.Value) || math.IsInf(b.Value, 0) {
 			return nil
 		}
-		switch p := j.points[e.place]; {
-		case e.place == j.gauge && b.Value > 0:
-			return j.read(sample{t, b.Value})
-		case p.Role == "absolute-pressure" && b.Value > 0:
-			return j.readAbsolute(sample{t, b.Value})
-		case p.Role == "pipe-air" || p.Role == "outdoor-air":
-			j.coldest[e.place] = sample{t, b.Value}
+		s := sample{t, b.Value}
+		switch p := j.points[e.place]; p.Role {
+		case "vacuum-gauge":
+			if e.place == j.gauge && b.Value >= 0 {
+				return j.read(s)
+			}
+		case "absolute-pressure":
+			return j.readAbsolute(e.place, s)
+		case "pipe-air", "outdoor-air":
+			j.newest[e.place] = s
+			j.volume.warmest(j.pipesC())
 			return j.lookAtCold(t)
+		case "barometer":
+			j.newest[e.place] = s
 		}
 	}
 	return nil
@@ -174,28 +186,43 @@ func (j *evacuation) forget() {
 func (j *evacuation) told(b *Told, t time.Duration) []Finding {
 	switch {
 	case b.Kind == "end" && b.Name == "evacuation":
-		return j.over()
+		return j.ended()
 	case b.Kind != "mark":
 		return nil
 	}
 	switch b.Name {
 	case "pump-started":
-		j.pumping = true
+		j.pumping, j.isolated = true, false
 		if j.broken {
-			j.pull()
+			j.pull(t)
 		}
 		j.isMarked, j.pulledAt = true, t
 	case "pump-stopped", "isolated":
 		if j.pumping {
 			j.pumping, j.shutAt = false, t
 		}
-		j.crossing = false
+		j.isolated = j.isolated || b.Name == "isolated"
+		j.volume.stop()
 	case "nitrogen-break":
-		if !j.broken { // else it was seen before it was said
-			return j.broke()
-		}
+		return j.toldBreak(t)
 	}
 	return nil
+}
+
+// toldBreak takes the mark, unless the break was seen before it was said.
+func (j *evacuation) toldBreak(t time.Duration) (out []Finding) {
+	if j.lost { // it was nitrogen
+		j.lost = false
+		out = append(out, j.cleared("vacuum-rising", evacNitrogen()))
+	}
+	switch {
+	case j.broken:
+	case !j.saidBreak && j.breaks > 0 && t-j.pulledAt < markLate: // a late mark
+	default:
+		out = append(out, j.broke()...)
+	}
+	j.saidBreak = true
+	return out
 }
 
 // broke ends a pull.
@@ -204,24 +231,31 @@ func (j *evacuation) broke() (out []Finding) {
 		j.floors = append(j.floors, j.floorPa)
 	}
 	j.breaks++
-	j.broken, j.peakPa, j.floorPa, j.isUp = true, 0, 0, false
+	j.broken, j.saidBreak, j.absSaw, j.peakPa, j.absPeakPa, j.floorPa, j.isUp = true, false, false, 0, 0, 0, false
 	if j.stalled {
 		out = append(out, j.cleared("vacuum-stalled", evacBroken()))
 	}
 	if j.frozen {
 		out = append(out, j.clearFreezing()...)
 	}
-	if j.isFast {
+	if j.volume.fast {
 		out = append(out, j.cleared("pulldown-too-fast", evacBroken()))
 	}
-	j.stalled, j.isFast, j.dwelt, j.cause = false, false, false, ""
+	j.stalled, j.dwelt, j.cause = false, false, ""
+	j.volume.next()
 	j.forget()
 	return out
 }
 
-// pull begins the next pull.
-func (j *evacuation) pull() {
-	j.broken, j.pumping, j.floorPa, j.isUp, j.isMarked = false, true, 0, false, false
+// pull begins the next pull. Where a break was marked, and the transducer went
+// on showing a vacuum, it was none.
+func (j *evacuation) pull(t time.Duration) {
+	if j.absSaw && j.absPeakPa < upPa {
+		j.breaks--
+		j.unseen++
+	}
+	j.broken, j.pumping, j.isolated, j.floorPa, j.isUp, j.isMarked, j.pulledAt = false, true, false, 0, false, false, t
+	j.atAir = lasting{}
 	j.forget()
 }
 
@@ -230,21 +264,27 @@ func (j *evacuation) read(s sample) (out []Finding) {
 		return nil // late: the minutes before are closed
 	}
 	j.last, j.heard, j.offScale = s, true, false
+	j.lookAtUnit(s)
+	if s.v <= 0 {
+		return nil
+	}
 	if j.broken {
 		j.peakPa = max(j.peakPa, s.v)
-		if j.peakPa >= breakLeastPa && s.v < fallsAgain*j.peakPa {
-			j.pull()
+		if j.peakPa >= breakLeastPa && s.v < fallsAgain*j.peakPa && !j.isAbsUp(s.t) {
+			j.pull(s.t)
 		}
+		j.volume.gaugeOver() // opened late it falls as fast as its own stub empties
 		return nil
 	}
-	if out, rose := j.rises(s); rose {
+	out, rose := j.rises(s)
+	if rose || !j.pumping {
 		return out
 	}
-	if !j.pumping {
-		return nil
+	if f := j.volume.readGauge(s, j.unit == "" && j.breaks == 0); f != nil {
+		out = append(out, *f)
 	}
 	if m := int64(s.t / minute); m != j.open.minute && j.open.n > 0 {
-		out = j.minute()
+		out = append(out, j.minute()...)
 	}
 	j.open.minute = int64(s.t / minute)
 	j.open.ln += math.Log(s.v)
@@ -252,26 +292,176 @@ func (j *evacuation) read(s sample) (out []Finding) {
 	return out
 }
 
-// rises sees a break that nobody marked: the floor lifted for a minute.
+// over is a gauge without a value; above its range as at the beginning of a pull.
+func (j *evacuation) over(t time.Duration, reason string) []Finding {
+	if !j.offScale {
+		j.offScale, j.offSince = true, t
+	}
+	if reason != sensors.ReasonOffScale || t < 0 {
+		return nil
+	}
+	if j.broken {
+		j.peakPa = max(j.peakPa, gaugeTopPa)
+		return nil
+	}
+	out, _ := j.rises(sample{t, gaugeTopPa})
+	return out
+}
+
+// rises sees gas let in that nobody marked: the floor lifted for a minute.
 func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 	if j.floorPa == 0 || s.v < breakLeastPa || s.v < breakRise*j.floorPa {
+		if s.v < breakRise*j.floorPa/2 {
+			j.lowAt = s.t
+		}
 		j.isUp = false
 		return nil, false
 	}
 	if !j.isUp {
 		j.isUp, j.upSince = true, s.t
 	}
-	if s.t-j.upSince < minute {
+	switch {
+	case s.t-j.upSince < minute:
 		return nil, true
-	}
-	if j.isMarked && s.t-j.pulledAt <= openLate { // the gauge was valved off for the break
+	case j.isMarked && s.t-j.pulledAt <= openLate: // the gauge was valved off for the break
 		j.floorPa, j.isUp = 0, false
 		j.forget()
 		return nil, true
+	case j.upSince-j.lowAt > breakWithin || j.absHeard(s.t) && !j.isAbsUp(s.t):
+		return nil, true // a leak, or water: no nitrogen comes in like that
 	}
+	stopped := !j.pumping && !j.isolated
 	out = j.broke()
 	j.peakPa = s.v
+	if stopped && !j.absHeard(s.t) {
+		out = append(out, j.airIn(s.v))
+	}
 	return out, true
+}
+
+// airIn is air through a pump that stands with its valve open.
+func (j *evacuation) airIn(pa float64) Finding {
+	j.lost = true
+	j.breaks-- // it was no nitrogen
+	return Finding{Edge: Raised, Flag: "vacuum-rising", Urgency: Wake, Text: evacAir(pa, !j.pumping), Values: []Value{{"pressure_pa", pa}}}
+}
+
+// absHeard reports whether an absolute transducer was heard lately, and
+// isAbsUp whether it shows gas let in.
+func (j *evacuation) absHeard(t time.Duration) bool { return !math.IsNaN(j.abs(t)) }
+func (j *evacuation) isAbsUp(t time.Duration) bool  { return j.abs(t) > upPa }
+
+func (j *evacuation) abs(t time.Duration) float64 { return j.of("absolute-pressure", t, bridged) }
+
+// of is the newest reading of a role, where it is not too old.
+func (j *evacuation) of(role string, t, most time.Duration) float64 {
+	v := math.NaN()
+	for i, p := range j.points {
+		if s := j.newest[i]; p.Role == role && !math.IsNaN(s.v) && t-s.t <= most {
+			v = s.v
+		}
+	}
+	return v
+}
+
+// readAbsolute follows the transducer: gas let in, the fall after it, and what
+// the fall says of the volume.
+func (j *evacuation) readAbsolute(place int, s sample) (out []Finding) {
+	if n := j.newest[place]; math.IsNaN(n.v) || s.t >= n.t {
+		j.newest[place] = s
+		out = j.followAbsolute(s)
+	}
+	if j.pumping || j.broken {
+		if f := j.volume.read(s); f != nil {
+			out = append(out, *f)
+		}
+	}
+	if f := j.volume.zero(s, j.last, j.heard && !j.broken && j.pumping && j.unit == ""); f != nil {
+		out = append(out, *f)
+	}
+	return out
+}
+
+func (j *evacuation) followAbsolute(s sample) (out []Finding) {
+	if j.broken {
+		j.absSaw, j.absPeakPa = true, max(j.absPeakPa, s.v)
+		if j.absPeakPa > upPa && s.v < pulledPa {
+			j.pull(s.t)
+			return nil
+		}
+		air, doubt := j.of("barometer", s.t, 24*time.Hour), nitrogenPa
+		if math.IsNaN(air) {
+			air, doubt = 101325, nitrogenPa+weatherPa
+		}
+		if j.absPeakPa > air+doubt || j.saidBreak || j.lost {
+			return nil
+		}
+		if j.atAir.by(s.t, math.Abs(s.v-air) <= doubt, airFor) {
+			return []Finding{j.airIn(s.v)}
+		}
+		return nil
+	}
+	if s.v > upPa && (j.floorPa > 0 || j.volume.fell()) {
+		out = j.broke()
+		j.absSaw, j.absPeakPa = true, s.v
+	}
+	return out
+}
+
+// lookAtUnit asks whether the gauge's numbers can be of the unit that the site
+// file gives it: a wrong one makes every judgement wrong.
+func (j *evacuation) lookAtUnit(s sample) {
+	if j.unit != "" {
+		return
+	}
+	p := j.points[j.gauge]
+	if s.v < leastGaugePa {
+		j.small++
+	} else {
+		j.small = 0
+	}
+	j.lookAtBoth(s)
+	if j.flat >= 0 { // only how it begins
+		top := gaugeTopPa * micronPa // in Pa, taken for micron
+		if p.Unit == "Pa" {
+			top = 25000 // in micron, taken for Pa
+		}
+		if math.Abs(s.v/top-1) < 0.002 {
+			j.flat++
+		} else {
+			j.flat = -1
+		}
+	}
+	switch {
+	case j.small >= oddFor:
+		j.unit = evacUnitSmall(p.Name, p.Unit, s.v)
+	case j.odd >= oddFor:
+		j.unit = evacUnitOdd(p.Name, p.Unit, s.v, j.oddPa)
+	case j.flat >= 2*oddFor:
+		j.unit = evacUnitTop(p.Name, p.Unit, s.v)
+	}
+}
+
+// lookAtBoth holds the gauge against the absolute transducer, where both can
+// read: they fall together, and by the same factor apart. A gauge that is
+// valved off does not fall.
+func (j *evacuation) lookAtBoth(s sample) {
+	abs := j.abs(s.t) - j.volume.zeroPa
+	if !(abs > 1200 && abs < 0.9*gaugeTopPa) || s.v <= 0 || j.broken {
+		return
+	}
+	r := s.v / abs
+	switch {
+	case r < oddMost && r > 1/oddMost:
+		j.odd = 0
+		return
+	case j.odd == 0 || math.Abs(math.Log(r/j.oddRatio)) > 0.3:
+		j.odd, j.oddRatio, j.oddFrom = 0, r, abs
+	}
+	if j.odd < oddFor-1 || abs < 0.8*j.oddFrom {
+		j.odd++
+		j.oddPa = abs
+	}
 }
 
 // minute closes a minute and looks at the pull.
@@ -284,7 +474,10 @@ func (j *evacuation) minute() (out []Finding) {
 		j.past = append(j.past[:0], j.past[1:]...)
 	}
 	if j.floorPa == 0 || l.pa() < j.floorPa {
-		j.floorPa = l.pa()
+		j.floorPa, j.lowAt = l.pa(), time.Duration(l.minute)*minute
+	}
+	if j.unit != "" {
+		return nil
 	}
 	out = j.lookAtStall(l)
 	return append(out, j.lookAtWater(l)...)
@@ -292,23 +485,23 @@ func (j *evacuation) minute() (out []Finding) {
 
 // pipeC is the coldest pipe; where none is measured, the outdoor air.
 func (j *evacuation) pipeC() float64 {
-	c, air := math.NaN(), math.NaN()
+	if c, _ := j.pipesC(); !math.IsNaN(c) {
+		return c
+	}
+	return j.of("outdoor-air", j.clock.newest, 30*minute)
+}
+
+// pipesC are the coldest and the warmest pipe.
+func (j *evacuation) pipesC() (coldest, warmest float64) {
+	coldest, warmest = math.NaN(), math.NaN()
 	for i, p := range j.points {
-		s := j.coldest[i]
-		if math.IsNaN(s.v) || j.clock.newest-s.t > 30*minute {
+		s := j.newest[i]
+		if p.Role != "pipe-air" || math.IsNaN(s.v) || j.clock.newest-s.t > 30*minute {
 			continue
 		}
-		switch p.Role {
-		case "pipe-air":
-			c = least(c, s.v)
-		case "outdoor-air":
-			air = least(air, s.v)
-		}
+		coldest, warmest = least(coldest, s.v), -least(-warmest, -s.v)
 	}
-	if math.IsNaN(c) {
-		return air
-	}
-	return c
+	return coldest, warmest
 }
 
 func least(a, b float64) float64 {
@@ -334,33 +527,52 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 		j.stalled = false
 		return []Finding{j.cleared("vacuum-stalled", evacReached(l.pa(), j.target))}
 	}
-	if l.minute-j.past[0].minute < int64(stallOver/minute) || len(j.past) < stallLeast {
+	past, over := j.past, stallOver
+	if water := lately(past, stallWater); water != nil && !j.stalled && j.why(water) == "moisture" {
+		past, over = water, stallWater
+	}
+	if l.minute-past[0].minute < int64(over/minute) || len(past) < int(float64(stallLeast)*float64(over)/float64(stallOver)) {
 		return nil
 	}
-	fall := fallen(j.past)
+	fall := fallen(past)
 	j.stillFor, j.movesFor = j.stillFor+1, j.movesFor+1
-	if fall > stallFall || l.pa() <= j.target.Value {
+	if fall > stallFall*float64(over)/float64(stallOver) || l.pa() <= j.target.Value {
 		j.stillFor = 0
 	}
 	if fall < stallGone {
 		j.movesFor = 0
 	}
+	if cause := j.why(past); j.stalled && cause != "unknown" {
+		j.cause = cause // the pipe's temperature moved since
+	}
 	switch {
 	case !j.stalled && j.stillFor >= stallLasts:
-		j.stalled, j.cause = true, j.why(l)
+		j.stalled, j.cause = true, j.why(past)
 		return []Finding{{Edge: Raised, Flag: "vacuum-stalled", Urgency: Tell, Points: []string{j.points[j.gauge].Name},
-			Text:   evacStalled(l.pa(), j.target, j.cause, l.tempC),
+			Text:   evacStalled(l.pa(), j.target, j.pullTarget(), j.cause, l.tempC, over),
 			Values: []Value{{"pressure_pa", l.pa()}, {"target_pa", j.target.Value}, {"coldest_c", l.tempC}, {"water_pa", vapourPa(l.tempC)}}}}
 	case j.stalled && j.movesFor >= stallLasts:
-		j.stalled = false
+		j.stalled, j.stillFor = false, 0
 		return []Finding{j.cleared("vacuum-stalled", evacFalls(l.pa()))}
+	}
+	return nil
+}
+
+// lately are the last minutes, where they reach back so far.
+func lately(past []level, span time.Duration) []level {
+	last := past[len(past)-1].minute
+	for i := len(past) - 1; i >= 0; i-- {
+		if last-past[i].minute >= int64(span/minute) {
+			return past[i:]
+		}
 	}
 	return nil
 }
 
 // why names water where the level is its vapour pressure at the coldest pipe
 // and, where the pipe's temperature moved, moved with it (6 to 7 % a kelvin).
-func (j *evacuation) why(l level) string {
+func (j *evacuation) why(past []level) string {
+	l := past[len(past)-1]
 	if math.IsNaN(l.tempC) {
 		return "unknown"
 	}
@@ -369,7 +581,7 @@ func (j *evacuation) why(l level) string {
 	}
 	var tC, ln []float64
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, p := range j.past {
+	for _, p := range past {
 		if math.IsNaN(p.tempC) {
 			continue
 		}
@@ -412,7 +624,11 @@ func (j *evacuation) lookAtWater(l level) []Finding {
 		return nil
 	}
 	j.dwelt = false // it is one fall
-	if time.Duration(l.minute)*minute-j.dweltAt > freezeWithin {
+	within := freezeWithin
+	if l.tempC < freezeColdC {
+		within = freezeCold
+	}
+	if time.Duration(l.minute)*minute-j.dweltAt > within {
 		return nil
 	}
 	j.frozen = true
@@ -437,12 +653,8 @@ func (j *evacuation) clearFreezing() []Finding {
 
 // lookAtCold follows the site rule: no evacuation in frost.
 func (j *evacuation) lookAtCold(t time.Duration) []Finding {
-	c := math.NaN()
-	for _, s := range j.coldest {
-		if !math.IsNaN(s.v) && t-s.t <= 30*minute {
-			c = least(c, s.v)
-		}
-	}
+	c, _ := j.pipesC()
+	c = least(c, j.of("outdoor-air", t, 30*minute))
 	changes := !j.isCold && c < j.coldC.Value || j.isCold && c > j.coldC.Value+coldAgain
 	if !changes {
 		j.coldSince = -1
@@ -466,71 +678,6 @@ func (j *evacuation) lookAtCold(t time.Duration) []Finding {
 		return []Finding{j.freezing(evacCold(c, j.coldC), math.NaN(), c)}
 	}
 	return []Finding{j.cleared("freezing-risk", evacWarmer(c, j.coldC))}
-}
-
-// readAbsolute times the fall from 100 to 25 torr.
-func (j *evacuation) readAbsolute(s sample) (out []Finding) {
-	was := j.lastAbs
-	if s.t < was.t {
-		return nil
-	}
-	j.lastAbs = s
-	if !j.broken && j.floorPa > 0 && s.v > breakAbsPa {
-		out = j.broke()
-	}
-	if was.v == 0 || s.t == was.t || s.t-was.t > minute || !j.pumping && !j.broken {
-		j.crossing = false
-		return out
-	}
-	if was.v >= fastFromPa && s.v < fastFromPa {
-		j.crossing, j.crossed = true, between(was, s, fastFromPa)
-	}
-	if j.crossing && s.v > fastFromPa {
-		j.crossing = false
-	}
-	if j.crossing && s.v <= fastToPa {
-		j.crossing = false
-		out = append(out, j.fell((between(was, s, fastToPa) - j.crossed).Seconds())...)
-		if j.broken {
-			j.pull()
-		}
-	}
-	return out
-}
-
-// between is when a falling level passed a pressure, along ln p.
-func between(a, b sample, pa float64) time.Duration {
-	return a.t + time.Duration(float64(b.t-a.t)*math.Log(a.v/pa)/math.Log(a.v/b.v))
-}
-
-// fell judges a pull by the time it took: against the take-off's volume where
-// the pump is known, else against an earlier pull of the same rig.
-func (j *evacuation) fell(took float64) []Finding {
-	whole, u, text := 0.0, Note, ""
-	switch {
-	case j.pump.Value > 0 && j.pipeM3 > 0 && j.hose.BoreM > 0 && j.hose.LengthM > 0:
-		whole = j.hose.PullDownS(j.pipeM3, j.pump.Value, fastFromPa, fastToPa)
-		if ratio := took / whole; ratio < fastWake {
-			u = Wake
-		} else if ratio < fastTell {
-			u = Tell
-		}
-		text = evacFastVolume(took, whole, j.pipeM3)
-	case j.earlierS > 0:
-		whole = j.earlierS
-		if c := j.pipeC(); took/whole < fastEarlier && c <= fastWarmestC {
-			u = Tell
-		}
-		text = evacFastEarlier(took, whole)
-	}
-	j.compared = whole > 0
-	j.earlierS = max(j.earlierS, took)
-	if u == Note || j.isFast {
-		return nil
-	}
-	j.isFast = true
-	return []Finding{{Edge: Raised, Flag: "pulldown-too-fast", Urgency: u, Text: text,
-		Values: []Value{{"took_s", took}, {"expected_s", whole}, {"volume_ratio", took / whole}}}}
 }
 
 func (j *evacuation) cleared(flag, text string) Finding {
@@ -559,16 +706,16 @@ func (j *evacuation) levelNow() (pa, fall float64, ok bool) {
 	return median(last), fallen(past), true
 }
 
-// over is the end mark: the evacuation's verdict.
-func (j *evacuation) over() []Finding {
+// ended is the end mark: the evacuation's verdict.
+func (j *evacuation) ended() []Finding {
 	pa, fall, ok := j.levelNow()
 	now := j.clock.newest
 	quiet := max(bridged, 3*j.every())
-	w := evacWords{pulls: j.pulls(), breaks: j.breaks, pa: pa, target: j.target, cause: j.cause, allowed: j.mode.Text == "allowed",
-		compared: j.compared}
+	w := evacWords{pulls: j.pulls(), breaks: j.breaks, unseen: j.unseen, pa: pa, target: j.target, cause: j.cause, allowed: j.mode.Text == "allowed",
+		compared: j.volume.compared, unit: j.unit}
 	result, cause := NotProven, "unknown"
 	switch {
-	case !j.heard:
+	case !j.heard || j.unit != "":
 		cause = "gauge"
 	case now-j.last.t > quiet || j.offScale || !j.pumping && j.shutAt-j.last.t > quiet:
 		cause = "gap"
@@ -580,20 +727,18 @@ func (j *evacuation) over() []Finding {
 		}
 	case -fall > levelRise:
 		w.rising = true
-	case j.isFast || j.frozen:
+	case j.volume.fast || j.frozen:
 		w.doubt = true
 	default:
 		result, cause = Passed, "none"
 	}
-	w.result, w.broken = result, j.broken
+	w.result, w.broken, w.lost = result, j.broken, j.lost
 	w.why = cause
 	values := []Value{{"elapsed_s", seconds(now)}, {"target_pa", j.target.Value}, {"end_pa", pa}, {"breaks", float64(j.breaks)}}
 	for i, p := range j.pulls() {
 		values = append(values, Value{pullKey(i), p})
 	}
-	if j.earlierS > 0 {
-		values = append(values, Value{"fall_100_to_25_torr_s", j.earlierS})
-	}
+	values = append(values, j.volume.values()...)
 	f := Finding{Edge: Given, Result: result, Cause: cause, Text: evacVerdict(w), Values: values}
 	if j.gauge >= 0 {
 		f.Points = []string{j.points[j.gauge].Name}
@@ -642,7 +787,7 @@ func (j *evacuation) Outlook(at Instant) Outlook {
 	pa, fall, ok := j.levelNow()
 	w := evacStand{elapsed: o.Elapsed, pull: j.breaks + 1, broken: j.broken, pumping: j.pumping, heard: j.heard, over: j.offScale,
 		nowPa: j.last.v, next: j.pullTarget(), target: j.target, stalled: j.stalled, cause: j.cause, frozen: j.frozen, cold: j.isCold,
-		fast: j.isFast, allowed: j.mode.Text == "allowed"}
+		fast: j.volume.fast, lost: j.lost, unit: j.unit, allowed: j.mode.Text == "allowed"}
 	w.last = j.breaks >= 2
 	w.ready = ok && !j.broken && pa <= w.next.Value && -fall <= levelRise
 	w.deep = ok && !j.broken && pa <= j.target.Value && -fall <= levelRise
