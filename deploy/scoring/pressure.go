@@ -87,13 +87,16 @@ func (s *pressureScore) take(c judged, odd func(string)) {
 			}
 		}
 	case "opened":
-		if c.number("lost_pa")/c.number("target_pa") >= 0 {
+		if c.number("opened_m3") >= 0.02*(c.number("volume_m3")-c.number("opened_m3")) {
 			s.open.count(!given || v.Result != "passed")
 			if given && v.Result == "passed" {
 				odd("a valve was opened: " + v.Text)
 			}
 		}
 	case "vented":
+		if gap := c.number("event_s") - c.number("gap_from_s"); c.number("gap_s") > 0 && gap > -120 && gap < c.number("gap_s")+120 {
+			break
+		}
 		s.ventedAt(c, falling, odd)
 	}
 }

@@ -43,6 +43,7 @@ type pressing struct {
 	topOnly  bool
 	ventS    float64 // s: time constant
 	otherM3  float64 // what a valve opens to
+	opened   bool
 	flow     float64 // mol/s of filling
 	takeOff  string
 	tookM3   float64 // by the take-off
@@ -135,9 +136,11 @@ func (p *pressing) work() {
 			p.run(pick(r, between(r, 180, 420), between(r, 900, 2400)))
 		}
 	}
-	if chance(r, 0.4) { // topped up once it has cooled
+	if chance(r, 0.5) { // looked at once it has cooled, and topped up where that shows
 		p.run(between(r, 300, 1500))
-		p.fill(p.finalPa)
+		if p.pipe.pa-p.sky.pa < 0.99*p.finalPa {
+			p.fill(p.finalPa)
+		}
 	}
 	if !early {
 		p.run(between(r, 5, 120))
@@ -227,13 +230,13 @@ func (p *pressing) exchange(dt, sinceFinal float64) {
 		p.pipe.mol -= p.leaks(dt)
 	case p.kind == "crept" && gauge < 1.08*p.finalPa:
 		p.pipe.mol += p.leak / (molarR * 295) * dt
-	case p.kind == "opened" && sinceFinal >= p.eventS && p.otherM3 > 0:
+	case p.kind == "opened" && sinceFinal >= p.eventS && !p.opened:
 		// The other part stands at the atmosphere's pressure; it is joined at once.
 		room := p.pipe.parts[len(p.pipe.parts)-1]
 		n, _ := nitrogenDensity(p.sky.pa, room.gasC, 0)
 		room.m3 += p.otherM3
 		p.pipe.mol += float64(p.otherM3 * n)
-		p.otherM3 = 0
+		p.opened = true
 	case p.kind == "vented" && sinceFinal >= p.eventS:
 		p.pipe.mol -= p.pipe.mol * max(0, gauge) / p.pipe.pa * min(1, dt/p.ventS)
 	}
@@ -334,6 +337,7 @@ func (p *pressing) truth() []Fact {
 		{Name: "roof_gas_c", Number: meanC},
 		{Name: "zero_pa_per_k", Number: p.gauge.perK},
 		{Name: "gap_s", Number: p.gap},
+		{Name: "gap_from_s", Number: p.boxOff},
 		{Name: "power_cut_s", Number: p.cut},
 		{Name: "seen_pa_m3_per_s", Number: p.seen()}, // the smallest leak by the field guide's budget
 		{Name: "lost_pa", Number: lost},
@@ -346,6 +350,9 @@ func (p *pressing) truth() []Fact {
 		facts = append(facts, Fact{Name: "creep_pa_m3_per_s", Number: p.leak}, Fact{Name: "creep_over_seen", Number: p.leak / p.seen()})
 	case "opened", "vented":
 		facts = append(facts, Fact{Name: "event_s", Number: p.finalS + p.eventS})
+		if p.kind == "opened" {
+			facts = append(facts, Fact{Name: "opened_m3", Number: p.otherM3})
+		}
 	}
 	return facts
 }
