@@ -20,6 +20,7 @@ var scores = []struct {
 	scenario string
 	new      func() score
 }{
+	{"pulldown", newPulldownScore},
 	{"vacuum-hold", newHoldScore},
 	{"pressure-test", newPressureScore},
 	{"weigh-in", newWeighScore},
