@@ -13,6 +13,7 @@ type weighScore struct {
 	bumps, zeroed, frozen  share
 	cut, hose, late        share
 	missed                 share
+	calm, windy, slow      share
 	band, bandAll, best    share
 	near, nearAll, noNear  share
 	over, overPlus, overAl share
@@ -46,6 +47,9 @@ func newWeighScore() score {
 		nearAll:   share{name: "  the same, all arrivals"},
 		noNear:    share{name: "near target told where the charge never comes within 1 kg of it", asked: 0.01, atMost: true},
 		over:      share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
+		calm:      share{name: "  of these: noise below half a digit, a reading each 5 s or oftener"},
+		windy:     share{name: "  of these: noise above that"},
+		slow:      share{name: "  of these: a reading each 10 s or seldomer"},
 		overPlus:  share{name: "  or with the first reading after that"},
 		overAl:    share{name: "  told at all before the step's end, over by 3 digits and 30 g"},
 		falseOver: share{name: "over target told though the target was never passed", asked: 0.01, atMost: true},
@@ -196,6 +200,14 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	}
 	allowed := max(12, digit/max(c.number("arrival_kg_per_s"), 1e-6))
 	s.over.count(late <= allowed)
+	switch {
+	case c.number("every_s") > 5:
+		s.slow.count(late <= allowed)
+	case c.number("wind_kg") > digit/2:
+		s.windy.count(late <= allowed)
+	default:
+		s.calm.count(late <= allowed)
+	}
 	s.overPlus.count(late <= allowed+c.number("every_s"))
 	if late > allowed+c.number("every_s") {
 		odd(fmt.Sprintf("over target told %.0f s after it was passed by a digit, %.0f allowed", late, allowed))
@@ -207,7 +219,7 @@ func (s *weighScore) write(w io.Writer) {
 		one.write(w)
 	}
 	s.errors.write(w)
-	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.overPlus, &s.overAl, &s.falseOver, &s.falseBump} {
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.overPlus, &s.overAl, &s.falseOver, &s.falseBump} {
 		one.write(w)
 	}
 	s.said.write(w)
