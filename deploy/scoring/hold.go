@@ -4,11 +4,13 @@ import (
 	"fmt"
 	"io"
 	"math"
+
+	"standwatch/rules"
 )
 
 // holdScore scores the vacuum hold.
 type holdScore struct {
-	final, edge          share
+	final, edge, overGap share
 	cause, causePass     share
 	called               share
 	falseCall, falseEdge share
@@ -20,7 +22,8 @@ type holdScore struct {
 func newHoldScore() score {
 	return &holdScore{
 		final:      share{name: "final result right, peak more than 4 % from the limit", asked: 0.995},
-		edge:       share{name: "  the same within 4 % of the limit"},
+		edge:       share{name: "  the same within 4 % of the limit, or begun within 5 % of it"},
+		overGap:    share{name: "a gap of more than 10 min: passed all the same", asked: 0, atMost: true},
 		cause:      share{name: "cause right, failing pure leaks and pure moisture of visible shape", asked: 0.9},
 		causePass:  share{name: "  the same, passing"},
 		called:     share{name: "failing later than 10 min: called before the limit", asked: 0.8},
@@ -29,7 +32,7 @@ func newHoldScore() score {
 		falseEdge:  share{name: "passing, peak in the last 4 % below the limit: said to be rising over it"},
 		neverEarly: share{name: "passed before the hold's time was over", asked: 0, atMost: true},
 		result:     confusion{name: "result"},
-		causes:     confusion{name: "cause, of visible shape"},
+		causes:     confusion{name: "cause, pure and of visible shape"},
 	}
 }
 
@@ -44,16 +47,21 @@ func (s *holdScore) take(c judged, odd func(string)) {
 	s.result.add(want, outcome)
 	right := outcome == want || want == "not-started" && (outcome == "failed" || outcome == "not-proven")
 	far := math.Abs(c.number("peak_pa")/c.number("limit_pa")-1) > 0.04
-	if far {
+	start := math.Abs(c.number("start_pa")/c.number("limit_pa")-1) < 0.05 // whether it had started is anybody's guess
+	gap := c.number("gap_s") > 600                                        // it may fail or prove nothing; it may not pass
+	switch {
+	case gap:
+		s.overGap.count(outcome == "passed")
+	case far && !start:
 		s.final.count(right)
-	} else {
+	default:
 		s.edge.count(right)
 	}
-	if far && !right {
+	if far && !start && !gap && !right || gap && outcome == "passed" {
 		odd(fmt.Sprintf("%s is right, said: %s: %s", want, outcome, v.Text))
 	}
 	for _, f := range c.said {
-		if f.Edge.String() == "given" && f.Step == "vacuum-hold" && f.Result == "passed" {
+		if f.Edge == rules.Given && f.Step == "vacuum-hold" && f.Result == "passed" {
 			early := f.s < begun+c.number("lasts_s")-1
 			s.neverEarly.count(early)
 			if early {
@@ -69,7 +77,7 @@ func (s *holdScore) take(c judged, odd func(string)) {
 // why scores the cause.
 func (s *holdScore) why(c judged, v said, given bool, odd func(string)) {
 	truth := c.truth.Word("cause")
-	if !c.yes("visible") || truth != "leak" && truth != "moisture" {
+	if !c.yes("visible") || !c.yes("pure") || truth != "leak" && truth != "moisture" {
 		return
 	}
 	said := "no verdict"
@@ -122,6 +130,7 @@ func (s *holdScore) calls(c judged, begun float64, want string, odd func(string)
 func (s *holdScore) write(w io.Writer) {
 	s.final.write(w)
 	s.edge.write(w)
+	s.overGap.write(w)
 	s.cause.write(w)
 	s.causePass.write(w)
 	s.called.write(w)
