@@ -45,13 +45,18 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 		unit = p.Unit
 	}
 	say := func(kg float64) (main, other string) { return c.both(sensors.Mass, unit, kg) }
+	dress, _ := c.dressed(sensors.Mass, unit)
+	between := func(from, to float64) string { // the unit once, where it stands at the end
+		if dress == pound {
+			return s.words.say("ledger.between", dress.text(from), dress.text(to))
+		}
+		return s.words.say("ledger.between", dress.number(from), dress.text(to))
+	}
 	band := func(low, best, high float64) string {
 		if best-low < bandShown && high-best < bandShown {
 			return ""
 		}
-		from, _ := say(low)
-		to, _ := say(high)
-		return s.words.say("ledger.between", from, to)
+		return between(low, high)
 	}
 	scales := map[string]bool{}
 	for _, x := range st.Ledger {
@@ -73,9 +78,7 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 		if len(scales) > 1 {
 			r.Title = s.words.say("ledger.of", r.Title, x.Scale)
 		}
-		from, _ := say(x.FromKg)
-		to, _ := say(x.ToKg)
-		r.FromTo = s.words.say("ledger.from-to", from, to)
+		r.FromTo = between(x.FromKg, x.ToKg)
 		r.When = s.words.say("ledger.between", clock(x.Begun, snap.Wall, snap.zone()), clock(x.Ended, snap.Wall, snap.zone()))
 		r.Ended = s.words.name("ended", x.Segment.Ended)
 		l.Rows = append(l.Rows, r)

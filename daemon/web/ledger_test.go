@@ -55,8 +55,8 @@ func TestLedgerIsATable(t *testing.T) {
 	h := box.screens().handler()
 	for _, page := range []string{"/", "/steps/weigh-in"} {
 		_, text := visit(t, h, "GET", page, nil)
-		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 kg to 6.80 kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
-			"not weighed, by the flow before", "0.00 kg to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 kg to 9.70 kg", "4.61 kg (10\u00a0lb\u00a02.6\u00a0oz)"} {
+		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 to 6.80 kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
+			"not weighed, by the flow before", "0.00 to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 to 9.70 kg", "4.61 kg (10\u00a0lb\u00a02.6\u00a0oz)"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%s: %q is missing in\n%s", page, want, text)
 			}
