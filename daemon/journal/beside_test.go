@@ -134,6 +134,9 @@ func TestFindingsAreUnique(t *testing.T) {
 	if page, err := j.Findings(t.Context(), 4, 2); err != nil || len(page) != 2 || page[0].ID != 5 {
 		t.Errorf("page %+v, %v", page, err)
 	}
+	if page, err := j.FindingsBefore(t.Context(), 4, 2); err != nil || len(page) != 2 || page[0].ID != 3 || page[1].ID != 2 || !reflect.DeepEqual(page[0].Finding, all[2]) {
+		t.Errorf("page before the fourth %+v, %v", page, err)
+	}
 }
 
 func TestChangedIsClosedByWhatIsNew(t *testing.T) {
