@@ -9,21 +9,31 @@ import (
 	"standwatch/sensors"
 )
 
+// pressAt is a gauge, a clamp and a barometer, and what they say.
+func pressAt(gaugePa, tempC, baroPa float64) pressState {
+	return pressState{gaugePa: gaugePa, value: []float64{gaugePa, tempC, baroPa}}
+}
+
+func budgetTest() *pressureTest {
+	return &pressureTest{gauge: 0, points: []sensors.Point{{Role: "test-pressure"}, {Role: "pipe-air"}, {Role: "barometer"}},
+		pressLog: newPressLog(3, 0, time.Minute)}
+}
+
 // The field guide's worked examples 4 and 5, step 1: 7.0 kPa short, and a
 // doubt of 5.32 kPa (one standard uncertainty) at 550 psi.
 func TestTheBudgetOfAPressureTest(t *testing.T) {
-	a := pressState{hold: physics.Hold{GaugePa: 3792e3, TempC: 24, AtmospherePa: 101300}, source: 'p', baro: true}
-	b := pressState{hold: physics.Hold{GaugePa: 3765e3, TempC: 22.5, AtmospherePa: 99800}, source: 'p', baro: true}
-	change, doubt, _ := a.change(b)
-	if math.Abs(change+7.0e3) > 100 || math.Abs(doubt-5.32e3) > 60 {
-		t.Errorf("change %.0f Pa, doubt %.0f Pa; want -7000 and 5320", change, doubt)
+	j := budgetTest()
+	a, b := pressAt(3792e3, 24, 101300), pressAt(3765e3, 22.5, 99800)
+	c := j.compare(a, b)
+	if math.Abs(c.changePa+7.0e3) > 100 || math.Abs(c.doubtPa()-5.32e3) > 60 {
+		t.Errorf("change %.0f Pa, doubt %.0f Pa; want -7000 and 5320", c.changePa, c.doubtPa())
 	}
-	b.baro = false
-	if _, more, _ := a.change(b); math.Abs(more-math.Hypot(doubt, noBarometerPa)) > 10 {
-		t.Errorf("without a barometer the doubt is %.0f Pa, want 2 kPa added to %.0f", more, doubt)
+	b.value[2] = math.NaN()
+	if more := j.compare(a, b).doubtPa(); math.Abs(more-math.Hypot(c.doubtPa(), unweighedPa)) > 10 {
+		t.Errorf("without a barometer the doubt is %.0f Pa, want 2 kPa added to %.0f", more, c.doubtPa())
 	}
-	b.source = 0
-	if _, most, _ := a.change(b); most < 50e3 {
+	b.value[1] = math.NaN()
+	if most := j.compare(a, b).doubtPa(); most < 50e3 {
 		t.Errorf("without a temperature the doubt is %.0f Pa", most)
 	}
 }

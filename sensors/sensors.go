@@ -27,6 +27,7 @@ type Point struct {
 	Unit        string        // what the instrument speaks where a payload names no unit
 	Every       time.Duration // how often a reading is expected
 	SilentAfter time.Duration // longest allowed silence
+	VolumeM3    float64       // of pipe-air: the pipework that it stands for; 0: not given
 	Source      string        // the driver's name ("mqtt", "onewire"); empty: replay only
 	Settings    Node          // the driver's own part of the site file, with positions
 }

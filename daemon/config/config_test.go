@@ -132,6 +132,30 @@ system:
 	}
 }
 
+// A clamp stands for a volume of pipework; 0.7 ft3 are 19.8 l (a foot is 0.3048 m, by definition).
+func TestVolumeOfAClamp(t *testing.T) {
+	const points = `site: {name: Quayside Library}
+system: {refrigerant: R-410A}
+points:
+  - {name: roof, measures: temperature, role: pipe-air, unit: C, volume: 0.7 ft3}
+  - {name: hall, measures: temperature, role: pipe-air, unit: C}
+`
+	s := accepted(t, points)
+	if v := s.Points[0].VolumeM3; math.Abs(v-0.0198218) > 1e-6 || s.Points[1].VolumeM3 != 0 {
+		t.Errorf("the clamps stand for %g and %g m3, want 0.0198 and none", v, s.Points[1].VolumeM3)
+	}
+	for bad, want := range map[string]string{
+		"role: outdoor-air, unit: C, volume: 20 l": "only a point of role pipe-air",
+		"role: pipe-air, unit: C, volume: -20 l":   "is not the volume of pipework",
+		"role: pipe-air, unit: C, volume: 20 kg":   "volume",
+	} {
+		text := strings.Replace(points, "role: pipe-air, unit: C, volume: 0.7 ft3", bad, 1)
+		if _, faults := load(t, text); len(faults) != 1 || !strings.Contains(faults[0].Error(), want) {
+			t.Errorf("%s: %v, want %q", bad, faults, want)
+		}
+	}
+}
+
 func TestTheContractsSiteFile(t *testing.T) {
 	s := accepted(t, contract)
 	if s.Name != "Quayside Library" || s.Zone.String() != "Europe/Lisbon" {

@@ -65,6 +65,7 @@ func (r *reader) readPoint(n sensors.Node) sensors.Point {
 	r.readUnitOf(d, &p)
 	r.readPace(d, &p)
 	r.readSystemOf(d, &p)
+	r.readVolume(d, &p)
 	r.readSource(d, &p)
 	d.Done()
 	if fits := roleFits[p.Role]; fits != nil && p.Quantity != sensors.NoQuantity && !slices.Contains(fits, p.Quantity) {
@@ -116,6 +117,21 @@ func (r *reader) readPace(d *sensors.Decoder, p *sensors.Point) {
 	if p.SilentAfter < p.Every {
 		d.Fail(d.Node("silent_after"), fmt.Sprintf("silent_after: %s is shorter than every (%s)", p.SilentAfter, p.Every), "a point cannot be silent before its next reading is due")
 		p.SilentAfter = max(5*p.Every, leastSilent)
+	}
+}
+
+// inPipe is the pipework that one clamp can stand for.
+var inPipe = bounds{sensors.Volumes, 100, "the volume of pipework", "20 l"}
+
+// readVolume reads how much pipework a clamp stands for, which weighs it against the others.
+func (r *reader) readVolume(d *sensors.Decoder, p *sensors.Point) {
+	n, given := d.Given("volume")
+	if !given {
+		return
+	}
+	p.VolumeM3 = r.amount(d, "volume", inPipe)
+	if p.Role != "pipe-air" {
+		d.Fail(n, "volume: only a point of role pipe-air stands for a volume of pipework", "leave it out here")
 	}
 }
 
