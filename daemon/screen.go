@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"sort"
@@ -28,6 +29,7 @@ type view struct {
 	heardAt  map[string]rules.Instant
 	takenAt  map[string]time.Duration
 	steps    []pastStep // in the order begun
+	reported []said
 	verdicts []rules.Finding
 	recent   []journal.Stored
 	marks    []toldAt // oldest first
@@ -39,12 +41,20 @@ type pastStep struct {
 	begun, ended rules.Instant
 	open         bool
 	outlook      rules.Outlook // the last one before its end
+	accepted     []said
+	entered      rules.Entered
 }
 
 type toldAt struct {
 	rules.Told
 	seq uint64
 	at  rules.Instant
+}
+
+// said is what a person answers for, with the moment of its entry.
+type said struct {
+	web.Said
+	at rules.Instant
 }
 
 func newView(p Parts) view {
@@ -124,6 +134,7 @@ func (v *view) mark(e rules.Entry) {
 		case "end":
 			v.end(system, b.Name, e.At)
 		case "mark", "command":
+			v.told(b, e.At)
 			v.marks = append(v.marks, toldAt{*b, e.Seq, e.At})
 			if len(v.marks) > marksLength {
 				v.marks = v.marks[1:]
@@ -145,6 +156,44 @@ func (v *view) lastWords(e rules.Entry, engine *rules.Engine) {
 			}
 		}
 	}
+}
+
+// told takes the marks that the screens show beside a step.
+func (v *view) told(b *rules.Told, at rules.Instant) {
+	for i := range v.steps {
+		if s := &v.steps[i]; s.open && s.Name == "take-off" {
+			s.entered.Tell(b, s.System)
+		}
+	}
+	if b.Name != "reported" && b.Name != "accepted" {
+		return
+	}
+	system, step, rest, ok := rules.CutStep(b.Note)
+	if !ok {
+		return
+	}
+	x := said{web.Said{System: v.system(cmp.Or(system, b.System)), Step: step}, at}
+	if x.By, x.Text = rules.CutBy(rest); x.By == "" {
+		x.By = b.By
+	}
+	if b.Name == "reported" {
+		v.reported = append(v.reported, x)
+		return
+	}
+	for i := len(v.steps) - 1; i >= 0; i-- { // the newest of its name
+		if s := &v.steps[i]; s.System == x.System && s.Name == step {
+			s.accepted = append(s.accepted, x)
+			return
+		}
+	}
+}
+
+func (v *view) saidBy(all []said) (list []web.Said) {
+	for _, x := range all {
+		x.At = v.wall(x.at)
+		list = append(list, x.Said)
+	}
+	return list
 }
 
 // system completes an empty name on a site with one system.
@@ -204,6 +253,7 @@ func (d *Daemon) Now() web.Snapshot {
 		Kept: v.count, KeptAt: v.wall(v.at),
 	}
 	s.Running, s.Past = v.stepStates(g.engine, at)
+	s.Reported = v.saidBy(v.reported)
 	for _, p := range d.parts.Site.Points {
 		s.Points = append(s.Points, v.point(p.Name))
 	}
@@ -249,23 +299,23 @@ func (v *view) point(name string) web.Point {
 
 // stepStates are the steps under way, as their judges see them, and those past, newest first.
 func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []web.Step) {
-	outlooks := map[uint64]rules.Outlook{}
+	outlooks := map[uint64]rules.StepOutlook{}
 	if at.Boot != v.at.Boot {
 		at = v.at // judging has not come to this run yet
 	}
 	for _, o := range e.Outlooks(at) {
-		outlooks[o.Begin] = o.Outlook
+		outlooks[o.Begin] = o
 	}
 	for i := range v.steps {
 		s := &v.steps[i]
-		w := web.Step{Step: s.Step, Begun: v.wall(s.begun)}
+		w := web.Step{Step: s.Step, Begun: v.wall(s.begun), Accepted: v.saidBy(s.accepted), Entered: s.entered}
 		for _, f := range v.verdicts {
 			if f.Begin == s.Begin {
 				w.Verdicts = append(w.Verdicts, web.Finding{Finding: f, Wall: v.wall(f.At)})
 			}
 		}
 		boot := at.Boot
-		if w.Outlook = outlooks[s.Begin]; !s.open {
+		if w.Outlook = outlooks[s.Begin].Outlook; !s.open {
 			w.Outlook, boot = s.outlook, s.ended.Boot
 		}
 		w.FigureAt = v.wall(w.Outlook.FigAt)
@@ -281,6 +331,9 @@ func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []we
 			w.Ended = v.wall(s.ended)
 			past = append([]web.Step{w}, past...)
 			continue
+		}
+		if o, ok := outlooks[s.Begin]; ok {
+			w.Limits = o.Limits // the engine's: a target may come from the take-off
 		}
 		running = append(running, w)
 	}

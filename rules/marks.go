@@ -2,6 +2,7 @@ package rules
 
 import (
 	"slices"
+	"strings"
 	"time"
 
 	"standwatch/sensors"
@@ -57,6 +58,27 @@ func markSteps(mark string) []string {
 		return []string{"draw-in", "weigh-in"}
 	}
 	return nil
+}
+
+// CutStep takes the step that a mark's note begins with (of reported and
+// accepted), and the system where the note names it: south/vacuum-hold by ...
+func CutStep(note string) (system, step, rest string, ok bool) {
+	first, rest, _ := strings.Cut(strings.TrimSpace(note), " ")
+	first = strings.TrimRight(first, ":,;")
+	if i := strings.LastIndexByte(first, '/'); i >= 0 {
+		system, first = first[:i], first[i+1:]
+	}
+	return system, first, strings.TrimSpace(rest), knownStep(first)
+}
+
+// CutBy takes the name off what somebody said: "by Ines: owner agrees".
+func CutBy(said string) (by, text string) {
+	if rest, ok := strings.CutPrefix(said, "by "); ok {
+		if name, text, ok := strings.Cut(rest, ": "); ok {
+			return name, text
+		}
+	}
+	return "", said
 }
 
 type markDoubtful struct {

@@ -428,9 +428,9 @@ func (s System) TakenOff(e Entered) (p Pipework, doubts []Doubt) {
 	return p, doubts
 }
 
-// smallestRoom is what a charge would come to in the smallest room that is
+// SmallestRoom is what a charge would come to in the smallest room that is
 // known, against the site's limit.
-func (s System) smallestRoom(totalKg float64) (u Unit, kgM3 float64, over bool) {
+func (s System) SmallestRoom(totalKg float64) (u Unit, kgM3 float64, over bool) {
 	for _, x := range s.Units {
 		if x.RoomM3 > 0 && (u.RoomM3 == 0 || x.RoomM3 < u.RoomM3) {
 			u = x
@@ -534,7 +534,7 @@ func (j *takeOff) look(whole bool) (out []Finding) {
 		}
 		now = append(now, f)
 	}
-	if u, kgM3, over := j.plant.smallestRoom(sum.TotalKg); over && sum.Known() {
+	if u, kgM3, over := j.plant.SmallestRoom(sum.TotalKg); over && sum.Known() {
 		now = append(now, roomFlag(j.plant, u, Tell, sum.TotalKg, kgM3))
 	}
 	in := func(list []Finding, f Finding) bool {
@@ -562,7 +562,7 @@ func (j *takeOff) look(whole bool) (out []Finding) {
 
 func (j *takeOff) verdict() Finding {
 	p, sum, doubts := j.reckon()
-	u, kgM3, over := j.plant.smallestRoom(sum.TotalKg)
+	u, kgM3, over := j.plant.SmallestRoom(sum.TotalKg)
 	f := Finding{Edge: Given, Result: Passed, Cause: "none"}
 	switch {
 	case !sum.Known():
@@ -661,7 +661,7 @@ func (j *roomLimit) Next(Entry) []Finding {
 		return nil
 	}
 	j.looked = true
-	if u, kgM3, over := j.plant.smallestRoom(j.totalKg); over {
+	if u, kgM3, over := j.plant.SmallestRoom(j.totalKg); over {
 		return []Finding{roomFlag(j.plant, u, j.urgency, j.totalKg, kgM3)}
 	}
 	return nil

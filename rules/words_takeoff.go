@@ -10,8 +10,8 @@ import (
 
 func both(kgs float64) string { return fmt.Sprintf("%s (%s)", kg(kgs), pounds(kgs)) }
 
-// size is a tube's outside diameter as both worlds name it: 15.9 mm (5/8 in).
-func size(m float64) string {
+// TubeSize is a tube's outside diameter as both worlds name it: 15.9 mm (5/8 in).
+func TubeSize(m float64) string {
 	const inchM = 0.0254
 	eighths := int(math.Round(m / inchM * 8))
 	mm := fmt.Sprintf("%.4g mm", m*1e3)
@@ -48,7 +48,7 @@ func (r Run) named() string {
 
 func factorOff(r Run, ratio, pureKgM float64, refrigerant string, liquidC float64) string {
 	return fmt.Sprintf("%s: a factor of %.3g kg/m is %.2f times what a metre of %s holds of liquid %s at %.0f C (%.3g kg).",
-		r.named(), r.FactorKgM, ratio, size(r.OutsideDiameterM), refrigerant, liquidC, pureKgM)
+		r.named(), r.FactorKgM, ratio, TubeSize(r.OutsideDiameterM), refrigerant, liquidC, pureKgM)
 }
 
 func factorOnGas(r Run) string {
@@ -74,17 +74,17 @@ func lengthsApart(nowM, beforeM float64) string {
 }
 
 func runTwice(r Run) string {
-	return fmt.Sprintf("%s stands there twice with %s and %.4g m. If it is one pipe, take one row out; if there are two, name them apart.", r.named(), size(r.OutsideDiameterM), r.LengthM)
+	return fmt.Sprintf("%s stands there twice with %s and %.4g m. If it is one pipe, take one row out; if there are two, name them apart.", r.named(), TubeSize(r.OutsideDiameterM), r.LengthM)
 }
 
 func runContrary(a, b Run) string {
 	return fmt.Sprintf("%s stands there with %s and with %s. One run has one diameter: take out the wrong row, or name the pieces apart.",
-		b.named(), size(a.OutsideDiameterM), size(b.OutsideDiameterM))
+		b.named(), TubeSize(a.OutsideDiameterM), TubeSize(b.OutsideDiameterM))
 }
 
 func suctionSmaller(liquid, gas Run) string {
 	return fmt.Sprintf("%s: the suction line, %s, is thinner than its liquid line, %s. Gas needs the wider pipe: look whether the two rows were exchanged.",
-		gas.Name, size(gas.OutsideDiameterM), size(liquid.OutsideDiameterM))
+		gas.Name, TubeSize(gas.OutsideDiameterM), TubeSize(liquid.OutsideDiameterM))
 }
 
 func noGasLines(m3 float64) string {

@@ -36,6 +36,7 @@ type Snapshot struct {
 	Demo        bool // simulated: the page says so
 	Running     []Step
 	Past        []Step // ended steps, newest first
+	Reported    []Said // steps done before the box came, in the order told
 	Points      []Point
 	Flags       []Flag    // open, most urgent first, then newest
 	Recent      []Finding // the newest edges and verdicts, newest first, at most 100
@@ -55,6 +56,8 @@ type Step struct {
 	Trend        []TrendPoint  // Outlook.Trend by wall time
 	Ledger       []Segment     // Outlook.Ledger by wall time
 	Verdicts     []Finding     // the last one of each unit counts
+	Accepted     []Said        // its result, by a person; the verdict stands
+	Entered      rules.Entered // the rows of a take-off
 }
 
 // Segment is a stretch of a charge's ledger by wall time.
@@ -68,6 +71,13 @@ type Mark struct {
 	rules.Told
 	Seq  uint64
 	Wall time.Time // when it happened
+}
+
+// Said is what a person answers for: a step reported done, a result accepted.
+type Said struct {
+	System, Step string
+	By, Text     string
+	At           time.Time
 }
 
 // TrendPoint is a fitted or projected point by wall time.

@@ -309,6 +309,10 @@ func newFakeBox(scene string) *fakeBox {
 		s.Flags = append([]Flag{{Flag: rules.Flag{Finding: wake}, Raised: now.Add(-12 * time.Second)}}, s.Flags...)
 		s.Recent = append([]Finding{{wake, 30, now.Add(-12 * time.Second)}}, s.Recent...)
 		s.Points[1].Taken, s.Points[1].Heard = now.Add(-72*time.Second), now.Add(-72*time.Second)
+	case "take-off":
+		s.Running = []Step{takingOff(now)}
+		s.Site.Systems[0].FactoryKg, s.Site.Systems[0].ExtraKg, s.Site.Systems[0].CoilsM3 = 19.6, 1.2, 0.018
+		s.Site.Systems[0].RoomLimitKgM3, s.Site.Systems[0].Units[0].RoomM3 = 0.44, 80
 	case "idle":
 		s.Flags = nil
 	case "empty":
@@ -316,6 +320,21 @@ func newFakeBox(scene string) *fakeBox {
 	}
 	b.snap = s
 	return b
+}
+
+// takingOff is the field guide's worked examples 1 and 2, all rows entered, and a slip.
+func takingOff(now time.Time) Step {
+	st := Step{Step: rules.Step{Name: "take-off", Begin: 5}, Begun: now.Add(-42 * time.Minute), FigureAt: now}
+	for _, row := range [][]string{
+		{"a", "liquid", "3/8 in", "62 m", "", "0.048 kg/m"}, {"b", "liquid", "1/2 in", "38.5 m", "", "0.094 kg/m"},
+		{"c", "liquid", "5/8 in", "24 m", "", "0.152 kg/m"}, {"d", "liquid", "3/4 in", "15.5 m", "", "0.228 kg/m"},
+		{"a", "suction", "5/8 in", "62 m", "", ""}, {"b", "suction", "3/4 in", "38.5 m", "", ""},
+		{"c", "suction", "7/8 in", "24 m", "", ""}, {"d", "suction", "1-1/8 in", "15.5 m", "", ""},
+	} {
+		told := rules.RowMark("", row, false)
+		st.Entered.Tell(&told, "")
+	}
+	return st
 }
 
 func weighing(s Snapshot, now time.Time) Step {

@@ -79,7 +79,7 @@ func (s *screens) outOfOrder(snap Snapshot, system, step string) (warning, note 
 		if name == "take-off" || name == "preheat" && row.State == underWay {
 			continue // the one is paper, the other overlaps any step
 		}
-		if row.State != rules.Passed && row.State != ended {
+		if row.State != rules.Passed && row.State != ended && !row.settled() {
 			missing = append(missing, midSentence(row.Title))
 		}
 	}
@@ -223,13 +223,13 @@ func (s *screens) told(snap Snapshot, f url.Values) (told rules.Told, done, prob
 	case "acknowledge":
 		return s.acknowledged(snap, f.Get("flag"), f.Get("system"), f.Get("subject"))
 	case "mark":
-		told, problem = s.toldMark(f, note)
+		told, problem = s.toldMark(snap, f, note)
 		return told, "mark", problem
 	}
 	return told, "", s.words.say("problem.kind")
 }
 
-func (s *screens) toldMark(f url.Values, note string) (told rules.Told, problem string) {
+func (s *screens) toldMark(snap Snapshot, f url.Values, note string) (told rules.Told, problem string) {
 	m, ok := markByName(f.Get("name"))
 	if !ok {
 		return told, s.words.say("problem.mark")
@@ -239,13 +239,8 @@ func (s *screens) toldMark(f url.Values, note string) (told rules.Told, problem 
 		return told, s.words.say("problem.note")
 	}
 	if m.Of == "step" {
-		if !slices.Contains(s.order, f.Get("of")) {
-			return told, s.words.say("problem.step")
-		}
-		told.Note = f.Get("of") + " " + note
-		if m.Name == "accepted" && tidy(f.Get("by"), mostName) == "" {
-			return told, s.words.say("problem.accepted-by")
-		}
+		told.Note, problem = s.answeredFor(snap, m.Name, f, note)
+		return told, problem
 	}
 	text := strings.TrimSpace(strings.ReplaceAll(f.Get("value"), ",", "."))
 	if m.Value == sensors.NoDimension || text == "" && !m.Needs {
@@ -270,6 +265,23 @@ func (s *screens) toldMark(f url.Values, note string) (told rules.Told, problem 
 	}
 	told.Value, told.Unit = q.Round(si), q.SI()
 	return told, ""
+}
+
+// answeredFor is the note of a step reported or accepted: which step, by whom,
+// and why. The name stands in the note too, for a field log has no other place for it.
+func (s *screens) answeredFor(snap Snapshot, mark string, f url.Values, note string) (text, problem string) {
+	system, ok := s.knownStep(snap, f.Get("system"), f.Get("of"))
+	if !ok {
+		return "", s.words.say("problem.step")
+	}
+	by := strings.ReplaceAll(tidy(f.Get("by"), mostName), ":", "")
+	if by == "" {
+		return "", s.words.say("problem." + mark + "-by")
+	}
+	if row := s.stepRow(snap, system, f.Get("of")); mark == "accepted" && !row.acceptable() {
+		return "", s.words.say("problem.accepted-nothing", s.stepTitle(snap, system, f.Get("of")), row.StateWord)
+	}
+	return rules.OfSystem(system, f.Get("of")) + " by " + by + ": " + note, ""
 }
 
 // acknowledged is the mark that says somebody has taken a flag on.

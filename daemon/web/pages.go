@@ -34,7 +34,7 @@ func parsePages(w words) map[string]*template.Template {
 	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
-	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost"} {
+	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
@@ -767,7 +767,17 @@ type stepRow struct {
 	URL                 string
 	When                string
 	Text                string
+	Said                []string // who reported it done, who accepted its result
+	accepted            bool
 }
+
+// acceptable: it ended, and not well.
+func (r stepRow) acceptable() bool {
+	return r.State == rules.NotPassed || r.State == rules.NotProven || r.State == ended
+}
+
+// settled: a person answers for it.
+func (r stepRow) settled() bool { return r.accepted || r.State == reported }
 
 type stepList struct {
 	System string
@@ -790,17 +800,25 @@ func (s *screens) stepLists(snap Snapshot) []stepList {
 const (
 	waiting  = "waiting"
 	underWay = "under-way"
-	ended    = "ended" // without a verdict
+	ended    = "ended"    // without a verdict
+	reported = "reported" // done before the box came, somebody says
 )
 
 func (s *screens) stepRow(snap Snapshot, system, name string) stepRow {
+	row := stepRow{System: system, Name: name, Title: s.words.name("step", name), State: waiting}
 	if st, ok := snap.begun(system, name, 0); ok {
-		row := s.rowOf(snap, st)
-		row.URL = stepURL(system, name)
-		return row
+		row = s.rowOf(snap, st)
 	}
-	return stepRow{System: system, Name: name, Title: s.words.name("step", name), State: waiting,
-		StateWord: s.words.name("state", waiting), URL: stepURL(system, name)}
+	for _, x := range snap.Reported {
+		if x.System == system && x.Step == name {
+			row.Said = append(row.Said, s.said(snap, "step.reported", x))
+			if row.State == waiting {
+				row.State = reported
+			}
+		}
+	}
+	row.StateWord, row.URL = s.words.name("state", row.State), stepURL(system, name)
+	return row
 }
 
 // rowOf is the row of a step that was begun.
@@ -818,8 +836,15 @@ func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
 			row.Text = st.Verdicts[n-1].Text
 		}
 	}
+	for _, x := range st.Accepted {
+		row.Said, row.accepted = append(row.Said, s.said(snap, "step.accepted", x)), true
+	}
 	row.StateWord = s.words.name("state", row.State)
 	return row
+}
+
+func (s *screens) said(snap Snapshot, key string, x Said) string {
+	return s.words.say(key, cmp.Or(x.By, s.words.say("step.nobody")), clock(x.At, snap.Wall, snap.zone()), x.Text)
 }
 
 func (s Snapshot) past(system, step string) (Step, bool) {
@@ -857,13 +882,13 @@ func (s *screens) next(snap Snapshot) *stepRow {
 	for _, sys := range snap.Site.Systems {
 		last := -1
 		for i, name := range s.order {
-			if _, ok := snap.past(sys.Name, name); ok {
+			if s.stepRow(snap, sys.Name, name).State != waiting {
 				last = i
 			}
 		}
 		if last >= 0 {
 			row := s.stepRow(snap, sys.Name, s.order[last])
-			if row.State == rules.NotPassed || row.State == rules.NotProven {
+			if (row.State == rules.NotPassed || row.State == rules.NotProven) && !row.settled() {
 				return &row
 			}
 		}
@@ -886,6 +911,7 @@ func (s *screens) leftOver(snap Snapshot, next *stepRow) (said []string) {
 			begun = begun || row.State != waiting
 			switch {
 			case next != nil && next.System == sys.Name && next.Name == name:
+			case row.settled():
 			case row.State == rules.NotPassed || row.State == rules.NotProven:
 				failed = append(failed, midSentence(row.Title))
 			case row.State == waiting && begun:
@@ -928,6 +954,7 @@ type stepPageView struct {
 	Common   []linkRow
 	BeginURL string
 	EndURL   string
+	Accept   string // where to accept what did not pass
 	Who      string
 }
 
@@ -982,7 +1009,10 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 	if st, ok := snap.begun(system, name, begin); ok {
 		sv := s.stepView(snap, v.Units, st)
 		s.addCurve(ctx, snap, v.Units, st, &sv, svg)
-		p.stepRow, p.Running, p.Lead = s.rowOf(snap, st), st.Ended.IsZero(), &sv
+		p.Running, p.Lead = st.Ended.IsZero(), &sv
+		if begin != 0 {
+			p.stepRow = s.rowOf(snap, st)
+		}
 		p.Title = sv.Title
 		if st.Limits != nil {
 			limits = st.Limits
@@ -994,8 +1024,14 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 		}
 	}
 	p.Limits = s.limitRows(v.Units, name, limits)
+	if p.acceptable() && begin == 0 {
+		p.Accept = "/mark/accepted?" + url.Values{"system": {system}, "step": {name}}.Encode()
+	}
 	own, common := marksFor(name)
 	p.Own, p.Common = s.markLinks(own, system, name), s.markLinks(common, system, name)
+	if name == "take-off" {
+		p.Own = append([]linkRow{{takeoffURL(system), s.words.say("takeoff.go")}}, p.Own...)
+	}
 	if slices.Contains(commanded, name) {
 		p.Own = append(p.Own, s.markLinks([]markKind{{Name: "command"}}, system, name)...)
 	}

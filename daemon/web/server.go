@@ -87,6 +87,8 @@ func (s *screens) handler() http.Handler {
 	mux.HandleFunc("GET /flags", s.page("flags"))
 	mux.HandleFunc("GET /box", s.page("box"))
 	mux.HandleFunc("GET /mark/{mark}", s.markPage)
+	mux.HandleFunc("GET /takeoff", s.takeoffPage)
+	mux.HandleFunc("POST /takeoff", s.postTakeoff)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("GET /flags/ack", s.ackPage)

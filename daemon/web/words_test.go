@@ -55,7 +55,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 			t.Errorf("the catalogue has no %q", m[1])
 		}
 	}
-	families := regexp.MustCompile(`^(title|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value)\.`)
+	families := regexp.MustCompile(`^(title|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line)\.`)
 	for key := range w {
 		if !said[key] && !families.MatchString(key) && !strings.Contains(text, `"`+key+`"`) {
 			t.Errorf("nobody says %q", key)
@@ -78,7 +78,7 @@ func TestEveryNameOfTheContractHasWords(t *testing.T) {
 	need("caution", "take-off", "pressure-test", "evacuation", "vacuum-hold", "draw-in", "preheat", "unit-count", "weigh-in", "trial-run",
 		"cooling-check", "heating-check", "branch-check", "mixed-run")
 	need("role", sensors.Roles...)
-	need("state", waiting, underWay, ended, rules.Passed, rules.NotPassed, rules.NotProven)
+	need("state", waiting, underWay, ended, reported, rules.Passed, rules.NotPassed, rules.NotProven)
 	need("result", rules.Passed, rules.NotPassed, rules.NotProven)
 	need("urgency", "note", "tell", "wake")
 	need("edge", "raised", "cleared", "title-raised", "title-cleared", "title-verdict")

@@ -1,0 +1,258 @@
+package web
+
+import (
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// takeoffView is the take-off: its rows, what they come to, what about them is
+// doubtful, and the form for one more. calc and the judge use the same functions.
+type takeoffView struct {
+	System, Title     string
+	Back, BeginURL    string
+	Running, FromFile bool
+	Ended             string // when the shown one did
+	Rows              []takeoffRow
+	Sums              []titled
+	Doubts            []string
+	Estimate          bool
+	Form              takeoffForm
+}
+
+type takeoffRow struct {
+	Run, Line, Size, Length, Factor, Charge, Basis string
+	Fields                                         []string // as entered; nil: of the file
+}
+
+type takeoffForm struct {
+	Run, Other, Wall, Length, Factor string
+	Lines, Sizes, Lengths, Factors   []option
+}
+
+// tubeSizes are offered; any other is written out.
+var tubeSizes = []string{"1/4 in", "3/8 in", "1/2 in", "5/8 in", "3/4 in", "7/8 in", "1-1/8 in", "1-3/8 in", "1-5/8 in", "25.4 mm", "31.75 mm", "38.1 mm"}
+
+func takeoffURL(system string) string {
+	if system == "" {
+		return "/takeoff"
+	}
+	return "/takeoff?" + url.Values{"system": {system}}.Encode()
+}
+
+// takeoffPage shows the take-off under way, else the last one, else the site file's.
+func (s *screens) takeoffPage(w http.ResponseWriter, r *http.Request) {
+	s.writeTakeoff(w, r, http.StatusOK, r.URL.Query(), "")
+}
+
+func (s *screens) writeTakeoff(w http.ResponseWriter, r *http.Request, status int, f url.Values, problem string) {
+	snap := s.box.Now()
+	system, ok := s.knownStep(snap, f.Get("system"), "take-off")
+	if !ok {
+		s.refuse(w, r, http.StatusNotFound, "refused.step")
+		return
+	}
+	v := s.frame(r, "takeoff", snap)
+	v.Problem, v.Title = problem, s.stepTitle(snap, system, "take-off")
+	if problem != "" {
+		v.Who = tidy(f.Get("by"), mostName)
+	}
+	v.Body = s.takeoffView(snap, v.Units, system, f)
+	s.write(w, status, "takeoff", v)
+}
+
+func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Values) takeoffView {
+	t := takeoffView{System: system, Title: s.stepTitle(snap, system, "take-off"), Back: stepURL(system, "take-off"),
+		BeginURL: confirmURL("begin", system, "take-off"), Form: s.takeoffForm(f)}
+	st, ok := snap.running(system, "take-off")
+	t.Running = ok
+	if !ok {
+		if st, ok = snap.past(system, "take-off"); ok {
+			t.Ended = s.words.moment(st.Ended, snap.Wall, snap.zone()).Clock
+		}
+	}
+	var plant rules.System
+	for _, sys := range snap.Site.Systems {
+		if sys.Name == system {
+			plant = sys
+		}
+	}
+	p, doubts := plant.TakenOff(st.Entered)
+	t.FromFile = len(st.Entered.Rows) == 0 && len(p.Runs) > 0
+	for _, d := range doubts {
+		t.Doubts = append(t.Doubts, d.Text)
+	}
+	sum, err := p.Sum()
+	if err != nil || len(p.Runs) == 0 {
+		return t
+	}
+	t.Estimate = sum.Estimate
+	for i, run := range p.Runs {
+		l := sum.Lines[i]
+		row := takeoffRow{Run: run.Name, Line: s.words.name("line", run.Line), Size: rules.TubeSize(run.OutsideDiameterM),
+			Length: c.length(run.LengthM), Basis: s.words.say("takeoff.gas")}
+		if run.FactorKgM > 0 {
+			row.Factor = c.factor(run.FactorKgM)
+		}
+		switch kg, estimate := l.ChargeKg(sum.LiquidKgM3); {
+		case estimate && sum.LiquidKgM3 > 0:
+			row.Charge, row.Basis = pair(c.both(sensors.Mass, "kg", kg)), s.words.say("takeoff.estimate")
+		case kg > 0:
+			row.Charge, row.Basis = pair(c.both(sensors.Mass, "kg", kg)), s.words.say("takeoff.by-factor")
+		}
+		if t.Running && !t.FromFile {
+			row.Fields = st.Entered.Rows[i].Fields
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	t.Sums = s.takeoffSums(c, plant, p, sum)
+	return t
+}
+
+func (s *screens) takeoffSums(c choice, plant rules.System, p rules.Pipework, sum rules.PipeSum) (rows []titled) {
+	add := func(key, text string) { rows = append(rows, titled{Title: s.words.say(key), Text: text}) }
+	mass := func(kg float64) string { return pair(c.both(sensors.Mass, "kg", kg)) }
+	volume := func(m3 float64) string { return strconv.FormatFloat(m3*1e3, 'f', 1, 64) + " l" }
+	add("takeoff.liquid-volume", volume(sum.LiquidM3))
+	add("takeoff.pipe-volume", volume(sum.TotalM3))
+	if p.BesideM3 > 0 {
+		add("takeoff.total-volume", volume(sum.InsideM3))
+	}
+	if !sum.Known() {
+		return rows
+	}
+	if p.ExtraKg > 0 {
+		add("takeoff.extra", mass(p.ExtraKg))
+	}
+	add("takeoff.additional", mass(sum.AdditionalKg))
+	if p.FactoryKg > 0 {
+		add("takeoff.factory", mass(p.FactoryKg))
+	}
+	add("takeoff.total", mass(sum.TotalKg))
+	if u, kgM3, _ := plant.SmallestRoom(sum.TotalKg); u.RoomM3 > 0 && plant.RoomLimitKgM3 > 0 {
+		room := u.Room
+		if room == "" {
+			room = u.Name
+		}
+		add("takeoff.room", s.words.say("takeoff.room-is", sig(kgM3), room, sig(plant.RoomLimitKgM3)))
+	}
+	return rows
+}
+
+// length is a pipe's length as both worlds measure it.
+func (c choice) length(m float64) string {
+	metres, feet := strconv.FormatFloat(math.Round(m*100)/100, 'f', -1, 64)+" m", strconv.FormatFloat(math.Round(m/0.3048*10)/10, 'f', -1, 64)+" ft"
+	if c == choiceUS {
+		return pair(feet, metres)
+	}
+	return pair(metres, feet)
+}
+
+// factor is a mass a length as makers' manuals of both worlds print it.
+func (c choice) factor(kgM float64) string {
+	si, us := sig(kgM)+" kg/m", sig(kgM*0.3048/0.45359237)+" lb/ft"
+	if c == choiceUS {
+		return pair(us, si)
+	}
+	return pair(si, us)
+}
+
+func (s *screens) takeoffForm(f url.Values) takeoffForm {
+	t := takeoffForm{Run: f.Get("run"), Other: f.Get("other"), Wall: f.Get("wall"), Length: f.Get("length"), Factor: f.Get("factor")}
+	for _, l := range rules.RunLines {
+		t.Lines = append(t.Lines, option{l, s.words.name("line", l), l == f.Get("line")})
+	}
+	for _, size := range tubeSizes {
+		m, _ := sensors.ParseQuantity(size, sensors.Lengths) // of our own list
+		t.Sizes = append(t.Sizes, option{size, rules.TubeSize(m), size == f.Get("size")})
+	}
+	for _, u := range []string{"m", "ft"} {
+		t.Lengths = append(t.Lengths, option{u, u, u == f.Get("length_unit")})
+	}
+	for _, u := range []string{"kg/m", "lb/ft"} {
+		t.Factors = append(t.Factors, option{u, u, u == f.Get("factor_unit")})
+	}
+	return t
+}
+
+// postTakeoff records a row, or that one is taken out: a mark, so that a replay sees the same.
+func (s *screens) postTakeoff(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+		return
+	}
+	f := r.PostForm
+	snap := s.box.Now()
+	system, ok := s.knownStep(snap, f.Get("system"), "take-off")
+	if !ok {
+		s.refuse(w, r, http.StatusNotFound, "refused.step")
+		return
+	}
+	st, running := snap.running(system, "take-off")
+	if !running {
+		s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("takeoff.begin"))
+		return
+	}
+	next := url.Values{"system": {system}}
+	var told rules.Told
+	if f.Get("do") == "remove" {
+		fields := f["field"]
+		if !slices.ContainsFunc(st.Entered.Rows, func(x rules.EnteredRow) bool { return slices.Equal(x.Fields, fields) }) {
+			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row-gone"))
+			return
+		}
+		told = rules.RowMark(system, fields, true)
+	} else {
+		fields := rowFields(f)
+		if fields[0] == "" {
+			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row-name"))
+			return
+		}
+		_, faults := rules.ReadRun(func(column string) string { return fields[slices.Index(rules.RunColumns, column)] })
+		if len(faults) > 0 {
+			problem := faults[0].Problem
+			if faults[0].Want != "" {
+				problem += "; " + faults[0].Want
+			}
+			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row", problem))
+			return
+		}
+		told = rules.RowMark(system, fields, false)
+		// The run's other lines come next: the same name and length.
+		next.Set("run", fields[0])
+		next.Set("length", f.Get("length"))
+		next.Set("length_unit", f.Get("length_unit"))
+		next.Set("factor_unit", f.Get("factor_unit"))
+		if f.Get("line") == "liquid" {
+			next.Set("line", "suction")
+		}
+	}
+	told.By = tidy(f.Get("by"), mostName)
+	s.record(w, r, told, "mark", "/takeoff?"+next.Encode())
+}
+
+// rowFields are the form's fields as a take-off's columns.
+func rowFields(f url.Values) []string {
+	number := func(key string) string { return strings.ReplaceAll(tidy(f.Get(key), mostName), ",", ".") }
+	with := func(number, unit string) string {
+		if number == "" {
+			return ""
+		}
+		if strings.TrimLeft(number, "0123456789. ") != "" { // its own unit was written: 42 ft 6 in
+			return number
+		}
+		return number + " " + unit
+	}
+	size := f.Get("size")
+	if other := number("other"); other != "" {
+		size = with(other, "mm")
+	}
+	return []string{tidy(f.Get("run"), mostName), f.Get("line"), size, with(number("length"), f.Get("length_unit")),
+		with(number("wall"), "mm"), with(number("factor"), f.Get("factor_unit"))}
+}
