@@ -70,10 +70,18 @@ func makeHold(r *rand.Rand) Trial {
 	p := planHold(r)
 	tail := between(r, 60, 600)
 	strength := p.aim()
-	if p.run(strength, aimStepS, settleS).startPa > 0.9*p.limitPa && chance(r, 0.85) {
-		// Few begin a hold so high: they fetch a wide hose first.
+	high := func() bool { return p.run(strength, aimStepS, settleS).startPa > 0.9*p.limitPa }
+	if high() && chance(r, 0.85) {
+		// Few begin a hold so high: they fetch a wide hose first, and do not
+		// shut the valve on what keeps even that from coming down.
 		p.pump = pump{m3PerS: 4.7e-3, ultimatePa: 2, tired: 0.1, boreM: 0.019, lengthM: 0.9}
 		strength = p.aim()
+		for range 4 {
+			if high() {
+				p.targetMicron *= 0.6
+				strength = p.aim()
+			}
+		}
 	}
 	return p.tell(r, p.run(strength, holdStepS, p.endsS()+tail), tail)
 }
