@@ -161,7 +161,7 @@ func (w *pulling) run() {
 	w.shutAtS = -1
 	early := w.r.IntN(4) == 0 // the pump runs before the box is told
 	w.mark(0, "begin", "evacuation")
-	w.s = -60
+	w.s, w.nextG, w.nextA = -60, -60, -60
 	if early {
 		w.wait(between(w.r, 0, 50))
 	} else {
