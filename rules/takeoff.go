@@ -149,6 +149,7 @@ type PipeSum struct {
 	InsideM3     float64 // of lines, coils and branch units
 	LiquidM      float64 // length of the liquid lines
 	GasM         float64
+	Estimated    int // liquid lines without the maker's factor
 }
 
 // Known reports whether the charge can be told at all.
@@ -174,6 +175,9 @@ func (p Pipework) Sum() (PipeSum, error) {
 		s.Lines = append(s.Lines, l)
 		if l.Liquid {
 			s.LiquidM += l.LengthM
+			if l.FactorKgM == 0 {
+				s.Estimated++
+			}
 		} else {
 			s.GasM += l.LengthM
 		}
@@ -187,8 +191,14 @@ func (p Pipework) Sum() (PipeSum, error) {
 
 // Doubt is one thing about a take-off that is more likely a slip than a pipe.
 type Doubt struct {
-	Kind string // row, factor, units, twice, contradiction, missing, second or target
+	Kind string // row, factor, lengths, units, twice, contradiction, missing, second or target
 	Text string
+}
+
+// OfRows reports whether a row or two give rise to the doubt; else all of them
+// together do, and it may go as more come in.
+func (d Doubt) OfRows() bool {
+	return d.Kind == "row" || d.Kind == "factor" || d.Kind == "lengths" || d.Kind == "twice" || d.Kind == "contradiction"
 }
 
 // Doubts looks at a take-off by itself.
@@ -239,7 +249,7 @@ func (p Pipework) Doubts() (found []Doubt) {
 		}
 	}
 	add("factor", factors, factorOffDo)
-	add("units", units, "")
+	add("lengths", units, "")
 	add("twice", twice, "")
 	add("contradiction", contrary, "")
 	add("missing", p.missing(s), "")
@@ -274,17 +284,17 @@ func (p Pipework) missing(s PipeSum) (texts []string) {
 	return texts
 }
 
-// Against holds a take-off against the one before.
-func (p Pipework) Against(before Pipework) (found []Doubt) {
+// Against holds a take-off against that of the site file.
+func (p Pipework) Against(file Pipework) (found []Doubt) {
 	a, err := p.Sum()
-	b, bad := before.Sum()
+	b, bad := file.Sum()
 	if err != nil || bad != nil {
 		return nil
 	}
-	found = sumsApart(a.AdditionalKg, b.AdditionalKg, a.LiquidM+a.GasM, b.LiquidM+b.GasM)
+	found = sumsApart("that of the site file", a.AdditionalKg, b.AdditionalKg, a.LiquidM+a.GasM, b.LiquidM+b.GasM)
 	var rows []string
 	for _, r := range p.Runs {
-		for _, o := range before.Runs {
+		for _, o := range file.Runs {
 			if r.Name == o.Name && r.Line == o.Line && slipped(r.LengthM, o.LengthM) {
 				rows = append(rows, rowsApart(r, o))
 			}
@@ -297,12 +307,12 @@ func (p Pipework) Against(before Pipework) (found []Doubt) {
 }
 
 // sumsApart doubts two take-offs whose charge differs by more than measuring does.
-func sumsApart(nowKg, beforeKg, nowM, beforeM float64) (found []Doubt) {
+func sumsApart(other string, nowKg, beforeKg, nowM, beforeM float64) (found []Doubt) {
 	if beforeM > 0 && nowM > 0 && slipped(nowM, beforeM) {
-		found = append(found, Doubt{"units", lengthsApart(nowM, beforeM)})
+		found = append(found, Doubt{"units", lengthsApart(other, nowM, beforeM)})
 	}
 	if beforeKg > 0 && math.Abs(nowKg-beforeKg) > float64(takeOffApart*beforeKg) {
-		found = append(found, Doubt{"second", takeOffsApart(nowKg, beforeKg)})
+		found = append(found, Doubt{"second", takeOffsApart(other, nowKg, beforeKg)})
 	}
 	return found
 }
@@ -478,7 +488,7 @@ func (j *takeOff) reckon() (p Pipework, sum PipeSum, doubts []Doubt) {
 	sum, _ = p.Sum() // its error is among the doubts
 	if sum.Known() && j.before.Flag != "" {
 		kg, m := valueOf(j.before, "additional_kg"), valueOf(j.before, "liquid_length_m")+valueOf(j.before, "gas_length_m")
-		for _, d := range sumsApart(sum.AdditionalKg, kg, sum.LiquidM+sum.GasM, m) {
+		for _, d := range sumsApart("the one before", sum.AdditionalKg, kg, sum.LiquidM+sum.GasM, m) {
 			if !slices.ContainsFunc(doubts, func(o Doubt) bool { return o.Kind == d.Kind }) {
 				doubts = append(doubts, d)
 			}
@@ -516,9 +526,6 @@ func (j *takeOff) Next(e Entry) []Finding {
 	return nil
 }
 
-// ofRows are the kinds of doubt that a single row or two give rise to.
-var ofRows = []string{"row", "factor", "twice", "contradiction"}
-
 // look raises what is doubtful now and clears what no longer is; whole says
 // that no row has come for a while.
 func (j *takeOff) look(whole bool) (out []Finding) {
@@ -526,10 +533,10 @@ func (j *takeOff) look(whole bool) (out []Finding) {
 	var now []Finding
 	for _, d := range doubts {
 		f := Finding{Edge: Raised, Flag: "take-off-doubtful", Subject: d.Kind, Text: d.Text}
-		if !slices.Contains(ofRows, d.Kind) && !whole {
+		if !d.OfRows() && !whole {
 			continue
 		}
-		if d.Kind == "second" || d.Kind == "units" {
+		if d.Kind == "second" || d.Kind == "units" || d.Kind == "lengths" {
 			f.Urgency = Tell
 		}
 		now = append(now, f)
@@ -545,7 +552,7 @@ func (j *takeOff) look(whole bool) (out []Finding) {
 		case in(now, f):
 		case f.Flag == "room-limit":
 			out = append(out, Finding{Edge: Cleared, Flag: f.Flag, Subject: f.Subject, Text: roomWithin()})
-		case slices.Contains(ofRows, f.Subject) || whole:
+		case Doubt{Kind: f.Subject}.OfRows() || whole:
 			out = append(out, Finding{Edge: Cleared, Flag: f.Flag, Subject: f.Subject, Text: takeOffMended(f.Subject)})
 		default: // looked at again once the rows rest
 			now = append(now, f)
@@ -575,10 +582,10 @@ func (j *takeOff) verdict() Finding {
 	case sum.Estimate:
 		f.Result, f.Cause = NotProven, "estimate"
 	}
-	f.Text = takeOffIs(j.plant, p, sum, doubts, u, kgM3, over)
+	f.Text = takeOffIs(j.plant, f.Result, p, sum, doubts, u, kgM3, over)
 	f.Values = []Value{{"liquid_volume_m3", sum.LiquidM3}, {"pipe_volume_m3", sum.TotalM3}, {"total_volume_m3", sum.InsideM3},
 		{"additional_kg", sum.AdditionalKg}, {"factory_kg", p.FactoryKg}, {"total_kg", sum.TotalKg},
-		{"liquid_length_m", sum.LiquidM}, {"gas_length_m", sum.GasM}, {"entered_rows", float64(len(j.entered.Rows))}}
+		{"liquid_length_m", sum.LiquidM}, {"gas_length_m", sum.GasM}, {"entered_rows", float64(len(j.entered.Rows))}, {"estimated_rows", float64(sum.Estimated)}}
 	if u.RoomM3 > 0 {
 		f.Values = append(f.Values, Value{"room_kg_per_m3", kgM3})
 	}
@@ -593,12 +600,20 @@ func (j *takeOff) Due() (time.Duration, bool) { return j.due, j.armed }
 
 // Outlook says what the lines come to so far.
 func (j *takeOff) Outlook(at Instant) Outlook {
-	p, sum, doubts := j.reckon()
-	o := Outlook{Elapsed: max(0, j.clock.of(at.Since)), Left: -1, Sentence: takeOffStands(p, sum, doubts)}
+	p, sum, _ := j.reckon()
+	slips := 0
+	for _, f := range j.up {
+		if f.Flag == "take-off-doubtful" {
+			slips++
+		}
+	}
+	o := Outlook{Elapsed: max(0, j.clock.of(at.Since)), Left: -1, Sentence: takeOffStands(p, sum, slips)}
 	if sum.Known() {
 		o.Figure, o.Quantity, o.HasFig, o.FigAt = Num(sum.AdditionalKg), sensors.Mass, true, at
 		o.Sure = "likely"
-		if len(doubts) == 0 && !sum.Estimate {
+		if slips > 0 {
+			o.Sure = "too early to say"
+		} else if !sum.Estimate {
 			o.Sure = "sure"
 		}
 	}
@@ -618,7 +633,7 @@ func byTakeOff(of System, step Step, given []Finding) (System, Step) {
 			for key, v := range step.Limits {
 				limits[key] = v
 			}
-			limits["target"] = Setting{Value: valueOf(f, "additional_kg"), Source: targetSource(f.Cause == "estimate")}
+			limits["target"] = Setting{Value: valueOf(f, "additional_kg"), Source: targetSource(valueOf(f, "estimated_rows") > 0, f.Result == Passed || f.Cause == "estimate")}
 			step.Limits = limits
 		}
 	}
@@ -634,7 +649,7 @@ func (s System) targetOf() (Setting, bool) {
 	if err != nil || !sum.Known() || sum.AdditionalKg <= 0 {
 		return Setting{}, false
 	}
-	return Setting{Value: sum.AdditionalKg, Source: targetSource(sum.Estimate)}, true
+	return Setting{Value: sum.AdditionalKg, Source: targetSource(sum.Estimate, true)}, true
 }
 
 type roomLimit struct {

@@ -69,8 +69,8 @@ func rowsApart(now, before Run) string {
 	return fmt.Sprintf("%s: %.4g m now and %.4g m in the site file's take-off, as feet are to metres. Measure it again before charging.", now.named(), now.LengthM, before.LengthM)
 }
 
-func lengthsApart(nowM, beforeM float64) string {
-	return fmt.Sprintf("All lines together have %.4g m now and %.4g m in the take-off before, as feet are to metres. One of the two was entered in the wrong unit: measure one run again before charging.", nowM, beforeM)
+func lengthsApart(other string, nowM, beforeM float64) string {
+	return fmt.Sprintf("All lines together have %.4g m, in %s %.4g m, as feet are to metres. One of the two is in the wrong unit: measure one run again before charging.", nowM, other, beforeM)
 }
 
 func runTwice(r Run) string {
@@ -98,9 +98,9 @@ func lineMissing(r Run, liquid bool) string {
 	return fmt.Sprintf("%s has a %s line and no liquid line, where other runs have both: the charge lacks it. Add the row.", r.Name, lineWord(r.Line))
 }
 
-func takeOffsApart(nowKg, beforeKg float64) string {
-	return fmt.Sprintf("This take-off comes to %s to add, the one before to %s: %.1f %% apart. Two that are right differ by less than 5 %% (common practice). Find the row that differs before charging.",
-		both(nowKg), both(beforeKg), math.Abs(nowKg-beforeKg)/beforeKg*100)
+func takeOffsApart(other string, nowKg, beforeKg float64) string {
+	return fmt.Sprintf("This take-off comes to %s to add, %s to %s: %.1f %% apart. Two that are right differ by less than 5 %% (common practice). Find the row that differs before charging.",
+		both(nowKg), other, both(beforeKg), math.Abs(nowKg-beforeKg)/beforeKg*100)
 }
 
 func targetApart(sumKg, targetKg float64) string {
@@ -120,6 +120,7 @@ func takeOffUnreadable(why string) string {
 var slipWords = map[string]string{
 	"row":           "a row that could not be read",
 	"factor":        "a factor far from what its tube holds",
+	"lengths":       "two lines of a run whose lengths are feet and metres of each other",
 	"units":         "lengths that look like feet for metres",
 	"twice":         "a row that stood there twice",
 	"contradiction": "rows that contradict each other",
@@ -145,7 +146,7 @@ func takeOffEmpty(lines int) string {
 
 // takeOffSums is what the lines come to.
 func takeOffSums(p Pipework, sum PipeSum) string {
-	s := fmt.Sprintf("%d lines: %s to add", len(p.Runs), both(sum.AdditionalKg))
+	s := fmt.Sprintf("%d lines, %s to add", len(p.Runs), both(sum.AdditionalKg))
 	if p.ExtraKg > 0 {
 		s += fmt.Sprintf(" with %s of the maker's allowances", kg(p.ExtraKg))
 	}
@@ -161,13 +162,18 @@ func takeOffSums(p Pipework, sum PipeSum) string {
 
 const estimateIs = "This is an estimate by bore and liquid density: the maker's factors and allowances govern."
 
-func takeOffIs(plant System, p Pipework, sum PipeSum, doubts []Doubt, u Unit, kgM3 float64, over bool) string {
-	said := []string{"Take-off, " + takeOffSums(p, sum)}
+func takeOffIs(plant System, result string, p Pipework, sum PipeSum, doubts []Doubt, u Unit, kgM3 float64, over bool) string {
+	said := []string{fmt.Sprintf("Take-off %s: %s", strings.ReplaceAll(result, "-", " "), takeOffSums(p, sum))}
 	if over {
 		said = append(said, roomOver(plant, u, sum.TotalKg, kgM3))
 	}
-	for _, d := range doubts {
-		said = append(said, d.Text)
+	if len(doubts) > 0 {
+		said = append(said, doubts[0].Text)
+	}
+	if n := len(doubts) - 1; n == 1 {
+		said = append(said, "One more thing looks like a slip: see the take-off's page.")
+	} else if n > 1 {
+		said = append(said, fmt.Sprintf("%d more things look like slips: see the take-off's page.", n))
 	}
 	if sum.Estimate {
 		said = append(said, estimateIs)
@@ -184,19 +190,19 @@ func takeOffIs(plant System, p Pipework, sum PipeSum, doubts []Doubt, u Unit, kg
 	return strings.Join(said, " ")
 }
 
-func takeOffStands(p Pipework, sum PipeSum, doubts []Doubt) string {
+func takeOffStands(p Pipework, sum PipeSum, slips int) string {
 	if len(p.Runs) == 0 {
 		return "Take-off under way. No line yet: enter them on the take-off's page, or give the site file a take-off."
 	}
 	if !sum.Known() {
 		return "Take-off under way. " + takeOffEmpty(len(p.Runs))
 	}
-	s := "Take-off, " + takeOffSums(p, sum)
-	switch n := len(doubts); {
-	case n == 1:
+	s := fmt.Sprintf("Take-off, %d lines: %s to add; the pipes hold %s.", len(p.Runs), both(sum.AdditionalKg), litres(sum.TotalM3))
+	switch {
+	case slips == 1:
 		s += " One thing looks like a slip."
-	case n > 1:
-		s += fmt.Sprintf(" %d things look like slips.", n)
+	case slips > 1:
+		s += fmt.Sprintf(" %d things look like slips.", slips)
 	}
 	return s
 }
@@ -218,9 +224,13 @@ func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
 }
 
 // targetSource says where a target comes from that the site file does not give.
-func targetSource(estimate bool) string {
+func targetSource(estimate, sound bool) string {
+	s := "take-off by the maker's factors"
 	if estimate {
-		return "take-off, an estimate by bore and liquid density"
+		s = "take-off, an estimate by bore and liquid density"
 	}
-	return "take-off by the maker's factors"
+	if !sound {
+		s += ", which was not proven"
+	}
+	return s
 }

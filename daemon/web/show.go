@@ -174,6 +174,10 @@ func (c choice) keyed(step, key string, v float64) (label, text string) {
 		{"_pa_m3_per_s", func(v float64) string {
 			return sig(v) + " Pa m³/s, " + sig(float64(v*1e6/101325)) + " std cm³/s"
 		}},
+		{"_kg_per_m3", func(v float64) string {
+			return sig(v) + " kg/m³, " + sig(float64(v*1000*0.028316846592*pound.scale)) + " lb/1000 ft³"
+		}},
+		{"_length_m", c.length},
 		{"_kg_per_s", func(v float64) string {
 			return sig(float64(v*60)) + " kg/min, " + sig(float64(v*60*pound.scale)) + " lb/min"
 		}},
@@ -181,7 +185,7 @@ func (c choice) keyed(step, key string, v float64) (label, text string) {
 		{"_kg", func(v float64) string { return pair(c.both(sensors.Mass, "kg", v)) }},
 		{"_c", func(v float64) string { return pair(c.both(sensors.Temperature, "C", v)) }},
 		{"_k", func(v float64) string { return sig(v) + " K (" + sig(float64(v*1.8)) + " °F)" }},
-		{"_m3", func(v float64) string { return sig(float64(v*1e3)) + " l, " + sig(float64(v/0.028316846592)) + " ft³" }},
+		{"_m3", func(v float64) string { return cubic(v) + ", " + sig(float64(v/0.028316846592)) + " ft³" }},
 		{"_s", func(v float64) string { return sig(v) + " s" }},
 	}
 	for _, s := range suffixes {
@@ -190,6 +194,14 @@ func (c choice) keyed(step, key string, v float64) (label, text string) {
 		}
 	}
 	return strings.ReplaceAll(key, "_", " "), sig(v)
+}
+
+// cubic writes a volume: pipes in litres, rooms in cubic metres.
+func cubic(m3 float64) string {
+	if m3 >= 1 {
+		return sig(m3) + " m³"
+	}
+	return sig(float64(m3*1e3)) + " l"
 }
 
 // pressure shows a pressure of a finding. Its key does not say whether a gauge

@@ -21,7 +21,7 @@ type takeoffView struct {
 	Ended             string // when the shown one did
 	Rows              []takeoffRow
 	Sums              []titled
-	Doubts            []string
+	Doubts, Whole     []string // of rows; and of all together, while rows may be missing
 	Estimate          bool
 	Form              takeoffForm
 }
@@ -86,7 +86,11 @@ func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Valu
 	p, doubts := plant.TakenOff(st.Entered)
 	t.FromFile = len(st.Entered.Rows) == 0 && len(p.Runs) > 0
 	for _, d := range doubts {
-		t.Doubts = append(t.Doubts, d.Text)
+		if d.OfRows() || !t.Running || t.FromFile {
+			t.Doubts = append(t.Doubts, d.Text)
+		} else {
+			t.Whole = append(t.Whole, d.Text)
+		}
 	}
 	sum, err := p.Sum()
 	if err != nil || len(p.Runs) == 0 {

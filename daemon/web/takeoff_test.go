@@ -90,7 +90,7 @@ func TestALiveTakeOffShowsItsSlips(t *testing.T) {
 	told := rules.RowMark("", []string{"e", "liquid", "1/2 in", "10 m", "", "0.063 kg/m"}, false) // lb/ft written as kg/m
 	box.snap.Running[0].Entered.Tell(&told, "")
 	_, text := visit(t, box.screens().handler(), "GET", "/takeoff", nil)
-	for _, want := range []string{"Look at these again", "0.67 times what a metre of 12.7 mm (1/2 in)", "e has a liquid line and no gas line"} {
+	for _, want := range []string{"Look at these again", "0.67 times what a metre of 12.7 mm (1/2 in)", "As long as lines are missing", "e has a liquid line and no gas line"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
 		}
