@@ -27,6 +27,7 @@ type Engine struct {
 	open     []Flag
 	given    []Finding         // the last verdict of each step begun and unit
 	commands map[string]string // what was last asked of each indoor unit
+	sealed   sealed            // the pipework that must not be cut by indoor power
 	wall     int64             // Unix ms at the boot's beginning, by the newest anchor
 	anchored bool
 
@@ -86,10 +87,17 @@ func (e *Engine) Recall(given []Finding) {
 }
 
 // Past tells a new engine of a mark that lies before its first entry: what was
-// last asked of a unit still stands.
+// last asked of a unit still stands, and a pipe that was sealed is.
 func (e *Engine) Past(entry Entry) {
-	if b, ok := entry.Body.(*Told); ok && b.Kind == "command" {
+	b, ok := entry.Body.(*Told)
+	if !ok {
+		return
+	}
+	if b.Kind == "command" {
 		e.commands[b.Name] = b.Note
+	}
+	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
+		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
 	}
 }
 
@@ -209,7 +217,10 @@ func (e *Engine) findEarliest() {
 // again only with a higher urgency, and one that is not is never cleared, so
 // that edges alternate.
 func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
-	f.At, f.Seq, f.System, f.Step, f.Begin = e.now, e.seq, s.system, s.step.Name, s.step.Begin
+	f.At, f.Seq, f.System, f.Begin = e.now, e.seq, s.system, s.step.Begin
+	if s.rule.Steps != nil { // a standing judge may name a step that its flag concerns
+		f.Step = s.step.Name
+	}
 	f.Values = rounded(f.Values)
 	switch f.Edge {
 	case Given:
@@ -288,7 +299,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			of, s := e.of(system), &seat{rule: r, system: system, points: points}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
-				Running: e.runningOn(system), Commands: e.asked()})
+				Running: e.runningOn(system), Commands: e.asked(), Sealed: e.sealedOf(system)})
 			e.standing = append(e.standing, s)
 		}
 	}
@@ -312,6 +323,9 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		if !ok || !knownStep(b.Name) {
 			return out
 		}
+		b = e.withSettings(b, system)
+		e.sealed = e.sealed.hear(b, system)
+		entry.Body = b
 		if b.Kind == "begin" {
 			return e.begin(entry, b, system, out)
 		}
@@ -320,6 +334,8 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 	case "command":
 		e.commands[b.Name] = b.Note
 	case "mark":
+		system, _ := e.systemOf(b.System)
+		e.sealed = e.sealed.hear(b, system)
 		if b.Name == "acknowledged" {
 			e.acknowledge(b)
 		}
@@ -330,6 +346,16 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		}
 	}
 	return out
+}
+
+// withSettings is a begin mark with its step's settings as they stand, where it has none of its own.
+func (e *Engine) withSettings(b *Told, system string) *Told {
+	if b.Kind != "begin" || len(b.Limits) > 0 {
+		return b
+	}
+	c := *b
+	c.Limits = e.site.Settings(system, b.Name)
+	return &c
 }
 
 // tellStanding hands a begin or end to the standing judges of the system and
@@ -350,9 +376,6 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	out = e.end(Entry{Seq: entry.Seq, At: entry.At, Body: over}, system, b.Name, out)
 	out = e.tellStanding(entry, system, out)
 	step := Step{System: system, Name: b.Name, Begin: entry.Seq, Limits: b.Limits}
-	if len(step.Limits) == 0 {
-		step.Limits = e.site.Settings(system, b.Name)
-	}
 	of, step := byTakeOff(e.of(system), step, e.given)
 	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
 	for i := range e.rules {
@@ -526,6 +549,16 @@ func (e *Engine) runningOn(system string) (steps []Step) {
 		}
 	}
 	return steps
+}
+
+// sealedOf is a system's pipework where it is sealed; all of it for the box's own points.
+func (e *Engine) sealedOf(system string) (of sealed) {
+	for _, s := range e.sealed {
+		if s.System == system || system == "" {
+			of = append(of, s)
+		}
+	}
+	return of
 }
 
 func (e *Engine) asked() map[string]string {

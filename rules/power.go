@@ -1,100 +1,205 @@
 package rules
 
-import "time"
+import (
+	"slices"
+	"time"
+)
 
 // PowerTooEarly wakes somebody when indoor or branch units get power before
-// the service valves are open.
+// the service valves are open. It stands watch, so that power between two steps
+// is seen too.
 var PowerTooEarly = Rule{
 	Name:  "power-too-early",
 	Doc:   "Wakes somebody when indoor or branch units have power between the pressure test and the draw-in's valves-opened.",
-	Steps: []string{"pressure-test", "evacuation", "vacuum-hold", "draw-in"},
 	Flags: []string{"power-too-early"},
 	Roles: []string{"indoor-power"},
 	Begin: beginPowerTooEarly,
 }
 
-// powerLasts is how long power must stand: a contact bounces for less, and an
-// expansion valve needs longer to shut (common practice).
-const powerLasts = 5 * time.Second
+const (
+	powerLasts = 5 * time.Second  // power must stand so long: a contact bounces for less, and an expansion valve needs longer to shut (common practice)
+	powerOff   = 30 * time.Second // off for so long, and what it was on before no longer adds up
+	powerAgain = 10 * time.Minute // off for so long, and power that returns is told anew
+)
+
+// sealing are the steps in which the pipework must stay one space, in order.
+var sealing = []string{"pressure-test", "evacuation", "vacuum-hold", "draw-in"}
+
+// seal is a system's pipework from the first of these steps to valves-opened:
+// the last of them that was begun.
+type seal struct {
+	Step
+	running bool
+}
+
+// sealed are the systems' pipeworks, in the order begun.
+type sealed []seal
+
+// hear follows the marks. Valves are not opened while a test or a vacuum is
+// under way: such a mark is of another step.
+func (all sealed) hear(b *Told, system string) sealed {
+	of := func(s seal) bool { return s.System == system }
+	switch {
+	case b.Kind == "begin" && slices.Contains(sealing, b.Name):
+		all = slices.DeleteFunc(slices.Clone(all), of)
+		return append(all, seal{Step{System: system, Name: b.Name, Limits: b.Limits}, true})
+	case b.Kind == "end":
+		if i := slices.IndexFunc(all, of); i >= 0 && all[i].Name == b.Name {
+			all = slices.Clone(all)
+			all[i].running = false
+		}
+	case b.Kind == "mark" && b.Name == "valves-opened":
+		return slices.DeleteFunc(slices.Clone(all), func(s seal) bool {
+			return (of(s) || b.System == "") && (s.Name == "draw-in" || !s.running)
+		})
+	}
+	return all
+}
+
+// watched is the pipework in which power does harm; ok is false where there is
+// none, or where the site file allows power.
+func (all sealed) watched() (s seal, ok bool) {
+	for _, s := range all {
+		if mode, _ := limit(s.Step, "powered"); mode.Text != "allowed" {
+			return s, true
+		}
+	}
+	return s, false
+}
 
 type powerTooEarly struct {
-	step   string
-	over   bool // allowed by the site file, or the service valves are open
+	system string
+	sealed sealed
 	points []powered
 }
 
 // powered is what one contact says.
 type powered struct {
-	name       string
-	on, raised bool
-	since      time.Duration // of the running boot
+	name   string
+	on     bool
+	since  time.Duration // of the running boot: the last change
+	before time.Duration // how long it was on shortly before
+	told   bool          // this power-up was
+	raised string        // the step in which the flag was raised that is still up
 }
 
 func beginPowerTooEarly(s Start) Judge {
-	mode, _ := limit(s.Step, "powered")
-	j := &powerTooEarly{step: s.Step.Name, over: mode.Text == "allowed"}
+	j := &powerTooEarly{system: s.System, sealed: s.Sealed}
 	for _, p := range s.Points {
-		j.points = append(j.points, powered{name: p.Name})
+		w := powered{name: p.Name}
+		for _, o := range s.Open {
+			if o.Subject == p.Name {
+				w.raised, w.told = o.Step, true
+			}
+		}
+		j.points = append(j.points, w)
 	}
 	return j
 }
 
 func (j *powerTooEarly) Next(e Entry) (out []Finding) {
-	if j.over {
-		return nil
-	}
 	switch b := e.Body.(type) {
-	case *Started: // what lasts is counted anew
-		for i := range j.points {
-			j.points[i].on = false
-		}
 	case *Told:
-		if b.Kind == "mark" && b.Name == "valves-opened" && j.step == "draw-in" {
-			return j.opened()
-		}
+		return j.marked(b, e.At.Since)
 	case *Measured:
 		if p := &j.points[e.place]; b.Health.Usable() {
-			if on := b.Value >= 0.5; on != p.on {
-				p.on, p.since = on, e.At.Since
-			}
+			p.hear(b.Value >= 0.5, e.At.Since)
 		}
-		return j.look(e.At.Since)
 	case *Due:
-		return j.look(e.At.Since)
+	default:
+		return nil
 	}
-	return nil
+	return j.look(e.At.Since)
+}
+
+func (p *powered) hear(on bool, now time.Duration) {
+	if on == p.on {
+		return
+	}
+	lasted := now - p.since
+	switch {
+	case !on:
+		p.before += lasted
+	case lasted >= powerOff:
+		p.before = 0
+		p.told = p.told && (p.since == 0 || lasted < powerAgain)
+	}
+	p.on, p.since = on, now
+}
+
+func (j *powerTooEarly) marked(b *Told, now time.Duration) (out []Finding) {
+	system := b.System
+	if system == "" {
+		system = j.system
+	}
+	was := len(j.sealed)
+	j.sealed = j.sealed.hear(b, system)
+	switch {
+	case b.Kind == "begin" && slices.Contains(sealing, b.Name):
+		out = j.begun(b.Name)
+	case len(j.sealed) == 0 && was > 0:
+		return j.opened()
+	}
+	return append(out, j.look(now)...)
+}
+
+// begun is a step that somebody begins: with power on it is told anew; with
+// power off, work that is done again from here on answers for the valves.
+func (j *powerTooEarly) begun(step string) (out []Finding) {
+	for i := range j.points {
+		p := &j.points[i]
+		switch {
+		case p.on:
+			p.told = false
+		case p.raised != "" && slices.Index(sealing, step) <= slices.Index(sealing, p.raised):
+			p.raised = ""
+			out = append(out, Finding{Edge: Cleared, Flag: "power-too-early", Step: step, Subject: p.name, Text: powerBegunAgain(p.name, step)})
+		}
+	}
+	return out
 }
 
 // look raises what has lasted. Power that goes off again clears nothing: the
 // valves that it shut stay shut.
 func (j *powerTooEarly) look(now time.Duration) (out []Finding) {
+	s, ok := j.sealed.watched()
+	if !ok {
+		return nil
+	}
 	for i := range j.points {
 		p := &j.points[i]
-		if !p.on || p.raised || now-p.since < powerLasts {
+		if !p.on || p.told || p.before+now-p.since < powerLasts {
 			continue
 		}
-		p.raised = true
-		out = append(out, Finding{Edge: Raised, Flag: "power-too-early", Subject: p.name, Urgency: Wake,
-			Points: []string{p.name}, Text: poweredEarly(j.step, p.name)})
+		if p.raised != "" {
+			out = append(out, Finding{Edge: Cleared, Flag: "power-too-early", Step: p.raised, Subject: p.name, Text: powerAnew(p.name)})
+		}
+		p.told, p.raised = true, s.Name
+		out = append(out, Finding{Edge: Raised, Flag: "power-too-early", Step: s.Name, Subject: p.name, Urgency: Wake,
+			Points: []string{p.name}, Text: poweredEarly(s.Name, s.running, p.name)})
 	}
 	return out
 }
 
 // opened is the service valves' opening: nothing is shut in any more.
 func (j *powerTooEarly) opened() (out []Finding) {
-	j.over = true
-	for _, p := range j.points {
-		if p.raised {
-			out = append(out, Finding{Edge: Cleared, Flag: "power-too-early", Subject: p.name, Text: powerNowRight(p.name)})
+	for i := range j.points {
+		p := &j.points[i]
+		if p.raised != "" {
+			out = append(out, Finding{Edge: Cleared, Flag: "power-too-early", Step: p.raised, Subject: p.name, Text: powerNowRight(p.name)})
 		}
+		p.raised, p.told = "", false
 	}
 	return out
 }
 
 // Due is when power that stands now will have lasted.
 func (j *powerTooEarly) Due() (due time.Duration, ok bool) {
+	if _, sealed := j.sealed.watched(); !sealed {
+		return 0, false
+	}
 	for _, p := range j.points {
-		if at := p.since + powerLasts; !j.over && p.on && !p.raised && (!ok || at < due) {
+		if at := p.since + powerLasts - p.before; p.on && !p.told && (!ok || at < due) {
 			due, ok = at, true
 		}
 	}

@@ -17,7 +17,7 @@ const (
 	pullTell     = 0.76             // of the take-off's volume (the field guide)
 	pullWake     = 0.5              // (the field guide)
 	pullAgrees   = 0.9              // pulls of the same rig agree within 10 % (the field guide)
-	pullGauge    = 0.6              // what a gauge alone must show: it is crooked by a tenth and more toward its top (from memory)
+	pullGauge    = 0.7              // what a gauge alone must show: it is crooked by a tenth toward its top (from memory)
 	pullSurely   = 1.645            // standard errors: 95 of 100, one-sided
 	pullFine     = 0.05             // a doubt that needs no wider stretch of readings
 	pullDoubtful = 0.15             // a larger one compares nothing
@@ -71,7 +71,7 @@ func beginVolume(s Start) volume {
 	length, _ := limit(s.Step, "hose-length")
 	v.rig = rig{pump.Value, physics.Hose{BoreM: bore.Value, LengthM: length.Value}, bore.Given}
 	v.fall = pullDown{fromPa: pullFromPa, toPa: pullToPa, widePa: pullWidePa}
-	v.gaugeFall = pullDown{fromPa: 0.6 * gaugeTopPa, toPa: 0.2 * gaugeTopPa, widePa: 0.6 * gaugeTopPa, gauge: true}
+	v.gaugeFall = pullDown{fromPa: 0.9 * gaugeTopPa, toPa: 0.1 * gaugeTopPa, widePa: 0.9 * gaugeTopPa, gauge: true}
 	for _, p := range s.Points {
 		v.hasAbs = v.hasAbs || p.Role == "absolute-pressure"
 	}
@@ -424,7 +424,7 @@ func (d *pullDown) judge(r rig, zeroPa, zeroDoubtPa float64) (best drawn) {
 		after  time.Duration
 	}{{d.fromPa, start}, {d.fromPa, 0}, {d.widePa, 0}} {
 		tS, pPa := d.between(stretch.fromPa, d.toPa, stretch.after)
-		if d.gauge && len(tS) < 4 {
+		if d.gauge && len(tS) < 3 {
 			continue
 		}
 		if v, doubt := d.fit(r, tS, pPa, zeroPa, zeroDoubtPa); best.doubt > pullFine && doubt < best.doubt {
@@ -441,12 +441,28 @@ func (d *pullDown) judge(r rig, zeroPa, zeroDoubtPa float64) (best drawn) {
 		best.step(r, tS, pPa)
 	}
 	if best.doubt > pullDoubtful {
-		best.doubt = math.Inf(1)
+		best.volumeM3, best.doubt = d.atMost(r)
 	}
 	if best.fallDoubt > pullDoubtful {
 		best.fallDoubt = math.Inf(1)
 	}
 	return best
+}
+
+// atMost is what a fall between two or three readings leaves: it was over in
+// the time from the last reading at its top, whenever in that time it began.
+func (d *pullDown) atMost(r rig) (volumeM3, doubt float64) {
+	c := r.course(r.hose.BoreM, d.toPa)
+	doubt = math.Inf(1)
+	for _, s := range d.ss[1:] {
+		if pa := s.v + 3*noisePa; !d.gauge && pa < d.ss[0].v/2 {
+			v := (s.t - d.ss[0].t).Seconds() / (c.SPerM3(pa) - c.SPerM3(d.ss[0].v))
+			if math.IsInf(doubt, 1) || v < volumeM3 {
+				volumeM3, doubt = v, pullDoubtful
+			}
+		}
+	}
+	return volumeM3, doubt
 }
 
 func (r rig) course(boreM, lowPa float64) physics.Course {

@@ -152,7 +152,7 @@ type Finding struct {
 	Edge    Edge
 	Flag    string // the flag's name; of a verdict the step's
 	System  string
-	Step    string // empty for a standing rule
+	Step    string // empty for most of what a standing rule finds
 	Begin   uint64 // of the step; 0 for a standing rule
 	Subject string // tells flags of the same name apart: a point, a unit; may be empty
 	Urgency Urgency
@@ -276,6 +276,7 @@ type Start struct {
 	// was last asked of each indoor unit (off, fan, cool, heat).
 	Running  []Step
 	Commands map[string]string
+	Sealed   sealed // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }
 
 // Unit is an indoor unit with the points that stand for it.

@@ -7,17 +7,27 @@ import (
 	"time"
 )
 
-func poweredEarly(step, point string) string {
-	s := fmt.Sprintf("%s: indoor or branch units have power during the %s, before the service valves are open.", point, strings.ToLower(stepWord(step)))
-	if step == "draw-in" {
-		return s + " Expansion valves that shut now lock liquid in between two shut valves, and liquid that warms can burst a pipe. Stop charging, open the service valves as the unit maker says, and call the technician in charge."
+func poweredEarly(step string, running bool, point string) string {
+	when := "during"
+	if !running {
+		when = "after"
 	}
-	return s + " Expansion valves shut when power comes and cut the pipework into parts that neither pressure nor vacuum sees across. Switch it off and tag it. Off now does not open them again: follow the unit maker's way to open the valves, and begin the step again."
+	s := fmt.Sprintf("%s: indoor or branch units have power %s the %s, before the service valves are open.", point, when, strings.ToLower(stepWord(step)))
+	if step == "draw-in" {
+		return s + " Expansion valves that shut now lock liquid in between two shut valves; it warms, its pressure rises by several bar a kelvin (from memory), and the liquid line, a joint or a valve can burst. Stop charging, keep clear of the line, open the service valves as the unit maker says, and mark it. Call the technician in charge. Off now does not open the expansion valves again."
+	}
+	return s + " Expansion valves shut when power comes and cut the pipework into parts that neither pressure nor vacuum sees across. Switch it off and tag it. Valves shut by an earlier power-up stay shut: off now proves nothing. Follow the unit maker's way to open the valves, and begin the step again."
 }
 
 func powerNowRight(point string) string {
 	return fmt.Sprintf("%s: the service valves are open, so the indoor units may have power.", point)
 }
+
+func powerBegunAgain(point, step string) string {
+	return fmt.Sprintf("%s: the %s is begun again with the power off. Whether the expansion valves stand open the box cannot see.", point, strings.ToLower(stepWord(step)))
+}
+
+func powerAnew(point string) string { return fmt.Sprintf("%s: this is told anew, as power has come again or is on as a step begins.", point) }
 
 // evacWhy says why a vacuum stalls and what to do, in the middle of a sentence.
 var evacWhy = map[string]string{

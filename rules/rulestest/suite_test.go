@@ -105,6 +105,9 @@ func resumeAtAStart(t *testing.T, site rules.Site, entries []rules.Entry, found 
 			again := rules.NewEngine(site, rules.All())
 			again.Resume(through.Open())
 			again.Recall(found[:seen])
+			for _, before := range entries[:i] { // as the daemon does
+				again.Past(before)
+			}
 			got := rulestest.Print(rulestest.Feed(again, entries[i:]))
 			if want := rulestest.Print(found[seen:]); got != want {
 				t.Errorf("resumed at entry %d:\n%s\nwant\n%s", i+1, got, want)
