@@ -551,6 +551,8 @@ func (s *screens) heard(snap Snapshot) string {
 		return s.words.say("heard.none")
 	case never == n:
 		return s.words.say("heard.never", n)
+	case never+late+failed == 0 && n == 1:
+		return s.words.say("heard.one")
 	case never+late+failed == 0:
 		return s.words.say("heard.all", n)
 	}
@@ -590,7 +592,8 @@ type flagView struct {
 	State                        string // raised, cleared, passed, failed, not-proven
 	StateWord                    string
 	Where                        string
-	ID                           string // on the page
+	Points                       []linkRow // whose readings it rests on
+	ID                           string    // on the page
 	Who, Back                    string
 }
 
@@ -598,7 +601,7 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 	fv := flagView{Name: f.Flag, System: f.System, Subject: f.Subject,
 		Title:   s.edgeTitle(f),
 		Urgency: f.Urgency.String(), UrgencyWord: s.words.name("urgency", f.Urgency.String()),
-		Text: f.Text, When: s.words.moment(at, snap.Wall, snap.zone()), Values: s.values(v.Units, f),
+		Text: f.Text, When: s.words.moment(at, snap.Wall, snap.zone()), Values: s.values(v.Units, f), Points: pointLinks(snap, f.Points),
 		State: f.Edge.String(), StateWord: s.words.name("edge", f.Edge.String()), Who: v.Who, Back: v.Path}
 	if f.Edge == rules.Given {
 		fv.State, fv.StateWord = f.Result, s.words.name("result", f.Result)
