@@ -319,10 +319,7 @@ func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []we
 			w.Outlook, boot = s.outlook, s.ended.Boot
 		}
 		w.FigureAt = v.wall(w.Outlook.FigAt)
-		for _, t := range w.Outlook.Trend {
-			ms, _ := v.anchors.Wall(rules.Instant{Boot: boot, Since: t.Since})
-			w.Trend = append(w.Trend, web.TrendPoint{WallMs: ms, Low: t.Low, Best: t.Best, High: t.High})
-		}
+		w.Trend, w.Expected = v.trend(boot, w.Outlook.Trend), v.trend(boot, w.Outlook.Expected)
 		for _, x := range w.Outlook.Ledger {
 			w.Ledger = append(w.Ledger, web.Segment{Segment: x,
 				Begun: v.wall(rules.Instant{Boot: boot, Since: x.Since}), Ended: v.wall(rules.Instant{Boot: boot, Since: x.Until})})
@@ -338,6 +335,15 @@ func (v *view) stepStates(e *rules.Engine, at rules.Instant) (running, past []we
 		running = append(running, w)
 	}
 	return running, past
+}
+
+// trend is a fitted curve by wall time.
+func (v *view) trend(boot uint32, ts []rules.TrendPoint) (ps []web.TrendPoint) {
+	for _, t := range ts {
+		ms, _ := v.anchors.Wall(rules.Instant{Boot: boot, Since: t.Since})
+		ps = append(ps, web.TrendPoint{WallMs: ms, Low: t.Low, Best: t.Best, High: t.High})
+	}
+	return ps
 }
 
 // Watch returns a channel that gets a value when Now has changed.

@@ -1,9 +1,12 @@
 package rules
 
 import (
+	"math"
 	"strings"
 	"testing"
+	"time"
 
+	"standwatch/rules/physics"
 	"standwatch/sensors"
 )
 
@@ -138,5 +141,33 @@ func TestASilentScaleSaysNothingOfTheFlow(t *testing.T) {
 	}
 	if o := e.say(t, 1, 312, "last heard 12 s ago", "not weighed"); o.Sure != "too early to say" || o.Left >= 0 {
 		t.Errorf("silent: %q, %v left", o.Sure, o.Left)
+	}
+}
+
+// What a tight pipe would show, for the page: the sealed gas at the clamp's
+// temperature (ideal law times nitrogen's second virial coefficient, as in
+// physics), while the gauge has lost 3 kPa an hour and lies below its doubt.
+func TestAPressureTestSaysWhatATightPipeWouldShow(t *testing.T) {
+	e := feed{Engine: NewEngine(pressSite, []Rule{PressureTest})}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "pressure-test"})
+	tight, gauge, s := 0.0, 0.0, 0.0
+	for ; s <= 14*3600; s += 30 {
+		c := 20 + 5*math.Sin(2*math.Pi*s/86400)
+		tight = physics.SealedNitrogenPa(3893e3, 20, c) - physics.AtmospherePa
+		gauge = tight - 3e3*s/3600
+		e.read(1, s, "pipe", c)
+		e.read(1, s, "test", gauge)
+	}
+	o := e.Outlooks(Instant{1, time.Duration(s) * time.Second})[0].Outlook
+	if len(o.Expected) < 10 {
+		t.Fatalf("%d places", len(o.Expected))
+	}
+	last := o.Expected[len(o.Expected)-1]
+	if now := last.Since.Seconds(); now < 13*3600 || now > s {
+		t.Errorf("it ends after %.0f s of %.0f", now, s)
+	}
+	if last.Low > tight || last.High < tight || last.Low < gauge {
+		t.Errorf("between %.0f and %.0f Pa; a tight pipe shows %.0f, this one %.0f", last.Low, last.High, tight, gauge)
 	}
 }

@@ -551,6 +551,9 @@ func (j *pressureTest) Outlook(at Instant) Outlook {
 	}
 	for _, p := range j.view.trend {
 		o.Trend = append(o.Trend, TrendPoint{j.clock.when(p.t), Num(max(p.low, 0)), Num(p.best), Num(p.high)})
+		if p.tight > 0 {
+			o.Expected = append(o.Expected, TrendPoint{j.clock.when(p.t), Num(p.tight - float64(2*j.view.doubtPa)), Num(p.tight), Num(p.tight + float64(2*j.view.doubtPa))})
+		}
 	}
 	o.Sentence = pressStands(o, j)
 	return o

@@ -282,6 +282,7 @@ type pressView struct {
 type pressTrend struct {
 	t               time.Duration
 	low, best, high float64
+	tight           float64 // what the gauge would show had nothing left; 0: still to come
 }
 
 // seen takes a view of the test from its start up to a time.
@@ -490,7 +491,8 @@ func (f pressFit) jump(changePa, doubtPa float64) (without physics.Regression, o
 func (f pressFit) trend(j *pressureTest, v pressView) (ps []pressTrend) {
 	for i, s := range f.rows {
 		best := s.gaugePa - (f.left[i] - f.Theta[0] - float64(f.Theta[1]*f.tS[i]))
-		ps = append(ps, pressTrend{s.t, best - 2*v.doubtPa, best, best + 2*v.doubtPa})
+		tight := best - float64(f.Theta[1]*(f.tS[i]-f.tS[0]))
+		ps = append(ps, pressTrend{s.t, best - 2*v.doubtPa, best, best + 2*v.doubtPa, tight})
 	}
 	if v.t >= j.ends() {
 		return ps
@@ -500,7 +502,7 @@ func (f pressFit) trend(j *pressureTest, v pressView) (ps []pressTrend) {
 		ahead := (j.ends() - now.t) * time.Duration(i) / 8
 		wide := 2 * physics.Doubt(v.doubtPa, float64(v.slopeSe*ahead.Seconds()))
 		best := now.best + float64(v.slopePaPerS*ahead.Seconds())
-		ps = append(ps, pressTrend{now.t + ahead, best - wide, best, best + wide})
+		ps = append(ps, pressTrend{now.t + ahead, best - wide, best, best + wide, 0})
 	}
 	return ps
 }

@@ -209,6 +209,7 @@ type Outlook struct {
 	Left     time.Duration // predicted time left; negative: not known
 	Sure     string        // "sure", "likely", "too early to say"
 	Trend    []TrendPoint  // the fitted model and its projection; may be empty
+	Expected []TrendPoint  // of a pressure test: what a tight pipe would show at the temperatures measured, and its doubt
 	Ledger   []Segment     // of a charge: what went in, stretch by stretch; the last one goes on
 }
 

@@ -54,6 +54,7 @@ type Step struct {
 	Outlook      rules.Outlook // of a past step the last one before its end; empty after a restart
 	FigureAt     time.Time     // wall time of Outlook.FigAt
 	Trend        []TrendPoint  // Outlook.Trend by wall time
+	Expected     []TrendPoint  // Outlook.Expected by wall time
 	Ledger       []Segment     // Outlook.Ledger by wall time
 	Verdicts     []Finding     // the last one of each unit counts
 	Accepted     []Said        // its result, by a person; the verdict stands

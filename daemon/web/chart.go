@@ -37,6 +37,7 @@ type chart struct {
 	Strays []stray      `json:"strays,omitempty"`
 	Stale  int64        `json:"stale,omitempty"` // the data end here although time went on; 0: they are fresh
 
+	focus int64 // Unix ms from which the value axis is fitted; what lies before is cut off at its edge
 	dress dress
 }
 
@@ -66,6 +67,8 @@ type sideLine struct {
 	Label string    `json:"label"`
 	Times []int64   `json:"times"`
 	Y     []float64 `json:"y"`
+	Low   []float64 `json:"low,omitempty"` // its doubt
+	High  []float64 `json:"high,omitempty"`
 }
 
 // stray is a value so far off, and gone again at once, that an axis which
@@ -156,11 +159,18 @@ func (c *chart) axes(zone *time.Location, most int) {
 			c.Strays = append(c.Strays, stray{c.Times[i], up, c.said(value)})
 			continue
 		}
-		if y != nil {
+		if y != nil && c.Times[i] >= c.focus {
 			take(*y)
 			if c.YLow != nil {
 				take(*c.YLow[i])
 				take(*c.YHigh[i])
+			}
+		}
+	}
+	if c.focus != 0 { // what is compared with must be seen
+		for _, l := range c.Lines {
+			for _, v := range slices.Concat(l.Y, l.Low, l.High) {
+				take(v)
 			}
 		}
 	}
@@ -331,6 +341,17 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 		case st.Name != "vacuum-hold":
 			ch.Limit.Label = s.words.say("curve.target", d.beside(other, line.Value))
 		}
+	}
+	if len(st.Expected) > 1 {
+		l := sideLine{Label: s.words.say("curve.expected")}
+		for _, t := range st.Expected {
+			l.Times, l.Y = append(l.Times, t.WallMs), append(l.Y, d.value(t.Best))
+			l.Low, l.High = append(l.Low, d.value(t.Low)), append(l.High, d.value(t.High))
+		}
+		// The stages of filling before it would leave the test itself a flat line.
+		ch.Lines, ch.focus = append(ch.Lines, l), st.Expected[0].WallMs
+		// So far the measured curve is the model; of that only what comes is drawn.
+		trend = slices.DeleteFunc(slices.Clone(trend), func(t TrendPoint) bool { return t.WallMs < st.Expected[len(st.Expected)-1].WallMs })
 	}
 	for _, t := range trend {
 		if t.WallMs >= from && t.WallMs <= to {

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"standwatch/daemon/journal"
+	"standwatch/rules"
 	"standwatch/sensors"
 )
 
@@ -203,7 +204,7 @@ func goldenChart() *chart {
 		v := 250 + 170*(1-math.Exp(-m/20))
 		c.Trend = append(c.Trend, trendPlace{at(m), v * (1 - (m-20)/400), v, v * (1 + (m-20)/400)})
 	}
-	c.Lines = []sideLine{{Label: "water boils here", Times: []int64{at(0), at(30), at(60)}, Y: []float64{440, 450, 470}}}
+	c.Lines = []sideLine{{Label: "as a tight pipe would show", Times: []int64{at(0), at(30)}, Y: []float64{240, 300}, Low: []float64{230, 280}, High: []float64{250, 320}}, {Label: "water boils here", Times: []int64{at(0), at(30), at(60)}, Y: []float64{440, 450, 470}}}
 	c.Events = []event{{Ms: at(7), N: 1, Kind: "raised"}, {Ms: at(8), N: 2, Kind: "mark"}, {Ms: at(20), N: 3, Kind: "cleared"}}
 	c.onCurve()
 	c.axes(zone, 6)
@@ -288,3 +289,42 @@ func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
 
 func slicesMin(m map[int]float64) float64 { return slices.Min(slices.Collect(maps.Values(m))) }
 func slicesMax(m map[int]float64) float64 { return slices.Max(slices.Collect(maps.Values(m))) }
+
+// A pressure test is drawn against what a tight pipe would show, with its doubt
+// up to now and the projection from there; the stages of filling before it do
+// not press it flat.
+func TestAPressureTestIsDrawnAgainstATightPipe(t *testing.T) {
+	box := newFakeBox("idle")
+	begun := midnight.Add(-4 * time.Hour)
+	box.snap.Wall = midnight
+	box.snap.Points = append(box.snap.Points, Point{Point: sensors.Point{Name: "test", Quantity: sensors.Pressure, Role: "test-pressure", Unit: "psi", Every: time.Minute}, Taken: midnight})
+	box.curve["test"] = func(t time.Time) float64 {
+		if t.Before(begun.Add(time.Hour)) {
+			return 345e3
+		}
+		return 3.79e6 - 2*t.Sub(begun.Add(time.Hour)).Seconds()
+	}
+	st := Step{Step: rules.Step{Name: "pressure-test", Begin: 5}, Begun: begun, Outlook: rules.Outlook{Point: "test", Lasts: 6 * time.Hour}}
+	for m := 60.0; m <= 360; m += 30 {
+		at := begun.Add(time.Duration(m) * time.Minute).UnixMilli()
+		if m <= 240 {
+			st.Expected = append(st.Expected, TrendPoint{at, 3.78e6, 3.79e6, 3.80e6})
+		}
+		best := 3.79e6 - 120*(m-60)
+		st.Trend = append(st.Trend, TrendPoint{at, best - 1e4, best, best + 1e4})
+	}
+	ch, err := box.screens().stepChart(t.Context(), box.snap, asMeasured, st, mostSamples)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ch.Low < 500 || ch.High < 551 || ch.High > 600 { // 345 kPa are 50 psi
+		t.Errorf("axis %g to %g psi", ch.Low, ch.High)
+	}
+	if len(ch.Lines) != 1 || len(ch.Lines[0].Low) != 7 || math.Abs(ch.Lines[0].High[0]-551.15) > 0.1 || ch.Trend[0].Ms != midnight.UnixMilli() || len(ch.Trend) != 5 {
+		t.Errorf("lines %+v\ntrend %+v", ch.Lines, ch.Trend)
+	}
+	svg := string(ch.svg(720, 320, "x"))
+	if strings.Count(svg, `class="projection"`) != 2 || !strings.Contains(svg, "as a tight pipe would show</text>") {
+		t.Error(svg)
+	}
+}

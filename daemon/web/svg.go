@@ -5,7 +5,9 @@ import (
 	"html"
 	"html/template"
 	"math"
+	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // plot is a chart laid out on a sheet of given size, in SVG units.
@@ -13,12 +15,13 @@ type plot struct {
 	*chart
 	width, height            int
 	left, right, top, bottom float64 // of the curve's field
+	taken                    []box   // by words
 }
 
 // svg draws the chart: what a browser without script shows, and one without
 // the curve library. Colours and lines come from the style sheet by class.
 func (c *chart) svg(width, height int, title string) template.HTML {
-	p := plot{c, width, height, 56, float64(width) - 16, 10, float64(height) - 42}
+	p := &plot{c, width, height, 56, float64(width) - 16, 10, float64(height) - 42, nil}
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="curve" viewBox="0 0 %d %d" role="img" aria-label="%s">`, width, height, html.EscapeString(title))
 	p.grid(&b)
@@ -34,11 +37,11 @@ func (c *chart) svg(width, height int, title string) template.HTML {
 	return template.HTML(b.String())
 }
 
-func (p plot) x(ms float64) float64 {
+func (p *plot) x(ms float64) float64 {
 	return round1(p.left + (p.right-p.left)*(ms-float64(p.From))/float64(max(p.To-p.From, 1)))
 }
 
-func (p plot) y(v float64) float64 {
+func (p *plot) y(v float64) float64 {
 	low, high := p.Low, p.High
 	if p.Log {
 		v, low, high = math.Log10(max(v, low)), math.Log10(low), math.Log10(high)
@@ -49,7 +52,7 @@ func (p plot) y(v float64) float64 {
 
 func round1(v float64) float64 { return math.Round(v*10) / 10 }
 
-func (p plot) grid(b *strings.Builder) {
+func (p *plot) grid(b *strings.Builder) {
 	for _, t := range p.Values {
 		y := p.y(t.At)
 		fmt.Fprintf(b, `<line class="grid" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
@@ -69,7 +72,7 @@ func (p plot) grid(b *strings.Builder) {
 
 // hatch fills a box with slanted lines, clipped by hand so that no fill
 // pattern with a page-wide name is needed.
-func (p plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float64, falling bool) {
+func (p *plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float64, falling bool) {
 	var d strings.Builder
 	w, h := x2-x1, y2-y1
 	if w <= 0 || h <= 0 {
@@ -86,7 +89,7 @@ func (p plot) hatch(b *strings.Builder, class string, x1, y1, x2, y2, gap float6
 	fmt.Fprintf(b, `<path class="%s" d="%s"/>`, class, d.String())
 }
 
-func (p plot) limit(b *strings.Builder) {
+func (p *plot) limit(b *strings.Builder) {
 	if p.Limit == nil {
 		return
 	}
@@ -98,57 +101,75 @@ func (p plot) limit(b *strings.Builder) {
 		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8, false)
 	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
-	x, first, anchor := p.limitWords(y)
+	x, first, anchor := p.words(append([]string{p.Limit.Label}, p.Limit.Source...), p.left, y, p.right, y, p.Limit.Side == "above")
 	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first, anchor, html.EscapeString(p.Limit.Label))
 	for i, line := range p.Limit.Source {
 		fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first+16*float64(i+1), anchor, html.EscapeString(line))
 	}
 }
 
-// limitWords finds the place for a limit's name and source, beside its line:
-// on the forbidden side, where there should be no curve, and at the right; but
-// first of all where fewest samples are.
-func (p plot) limitWords(y float64) (x, first float64, anchor string) {
-	long := len(p.Limit.Label)
-	for _, line := range p.Limit.Source {
-		long = max(long, len(line))
-	}
-	width, height := 7*float64(long)+10, 16*float64(len(p.Limit.Source))+24
-	ys := []float64{y, y - height}
-	if p.Limit.Side == "above" {
-		ys = []float64{y - height, y}
-	}
-	fewest := math.MaxInt
-	for _, top := range ys {
-		if (top < p.top || top+height > p.bottom) && fewest < math.MaxInt {
-			continue
-		}
-		for _, left := range []float64{p.right - width, p.left} {
-			n := 0
-			if top < p.top || top+height > p.bottom {
-				n = len(p.Times) // where nothing else has room
-			}
-			for i, v := range p.Y {
-				if v == nil {
-					continue
-				}
-				if x, y := p.x(float64(p.Times[i])), p.y(*v); x > left && x < left+width && y > top && y < top+height {
-					n++
-				}
-			}
-			if n >= fewest {
-				continue
-			}
-			fewest, first, x, anchor = n, top+18, p.right-5, "end"
-			if left == p.left {
-				x, anchor = p.left+5, "start"
-			}
-		}
-	}
-	return x, round1(first), anchor
+// box is a stretch of the sheet that holds words.
+type box struct{ left, top, right, bottom float64 }
+
+func (b box) meets(o box) bool {
+	return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
 }
 
-func (p plot) trend(b *strings.Builder) {
+// words finds the place for lines of words beside a line from x1, y1 to x2, y2:
+// where fewest samples are, and no other words; above it first or below it
+// first, and at its right end rather than its left.
+func (p *plot) words(text []string, x1, y1, x2, y2 float64, above bool) (x, first float64, anchor string) {
+	long := 0
+	for _, line := range text {
+		long = max(long, utf8.RuneCountInString(line))
+	}
+	width, height := 7*float64(long)+10, 16*float64(len(text))+8
+	x1, x2 = min(x1, p.right-width), max(x2, p.left+width)
+	fewest, best := math.MaxInt, box{}
+	for _, up := range []bool{above, !above} {
+		for _, right := range []bool{true, false} {
+			b := box{x1, y1, x1 + width, y1 + height}
+			if right {
+				b = box{x2 - width, y2, x2, y2 + height}
+			}
+			if up {
+				b.top, b.bottom = b.top-height, b.bottom-height
+			}
+			if n := p.inWay(b); n < fewest {
+				fewest, best, x, anchor = n, b, round1(x1+5), "start"
+				if right {
+					x, anchor = round1(x2-5), "end"
+				}
+			}
+		}
+	}
+	p.taken = append(p.taken, best)
+	return x, round1(best.top + 18), anchor
+}
+
+// inWay counts the samples within a box; other words, and the edge of the
+// sheet, count as more than all samples.
+func (p *plot) inWay(b box) (n int) {
+	if b.top < p.top || b.bottom > p.bottom {
+		n += 2 * len(p.Times)
+	}
+	for _, o := range p.taken {
+		if b.meets(o) {
+			n += 1 + len(p.Times)
+		}
+	}
+	for i, v := range p.Y {
+		if v == nil {
+			continue
+		}
+		if x, y := p.x(float64(p.Times[i])), p.y(*v); x > b.left && x < b.right && y > b.top && y < b.bottom {
+			n++
+		}
+	}
+	return n
+}
+
+func (p *plot) trend(b *strings.Builder) {
 	if len(p.Trend) < 2 {
 		return
 	}
@@ -187,7 +208,7 @@ func (c *chart) runs() [][2]int {
 	return rs
 }
 
-func (p plot) band(b *strings.Builder) {
+func (p *plot) band(b *strings.Builder) {
 	if p.YLow == nil {
 		return
 	}
@@ -203,7 +224,7 @@ func (p plot) band(b *strings.Builder) {
 	}
 }
 
-func (p plot) line(b *strings.Builder) {
+func (p *plot) line(b *strings.Builder) {
 	for _, r := range p.runs() {
 		if r[1]-r[0] == 1 {
 			fmt.Fprintf(b, `<circle class="dot" cx="%g" cy="%g" r="2"/>`, p.x(float64(p.Times[r[0]])), p.y(*p.Y[r[0]]))
@@ -218,7 +239,7 @@ func (p plot) line(b *strings.Builder) {
 }
 
 // strays are marked by an arrow at the edge behind which they lie.
-func (p plot) strays(b *strings.Builder) {
+func (p *plot) strays(b *strings.Builder) {
 	for _, s := range p.Strays {
 		x, y, back := p.x(float64(s.Ms)), p.bottom, -7.0
 		if s.Up {
@@ -234,7 +255,7 @@ func (p plot) strays(b *strings.Builder) {
 }
 
 // stale ends the curve in a hatched strip: time went on, the data did not.
-func (p plot) stale(b *strings.Builder) {
+func (p *plot) stale(b *strings.Builder) {
 	if p.Stale == 0 {
 		return
 	}
@@ -242,33 +263,42 @@ func (p plot) stale(b *strings.Builder) {
 	p.hatch(b, "no-data", x1, p.top, max(x2, x1+16), p.bottom, 6, true)
 }
 
-// lines are other lines to compare with, named at their end.
-func (p plot) lines(b *strings.Builder) {
+// lines are other lines to compare with, with their doubt, and named.
+func (p *plot) lines(b *strings.Builder) {
 	for _, l := range p.Lines {
-		var d strings.Builder
-		n, x, y := 0, 0.0, 0.0
+		var places []int
 		for i, v := range l.Y {
-			if v < p.Low || v > p.High {
-				continue
+			if v >= p.Low && v <= p.High {
+				places = append(places, i)
 			}
-			x, y = p.x(float64(l.Times[i])), p.y(v)
-			fmt.Fprintf(&d, "%s%g %g", move(n), x, y)
-			n++
 		}
-		if n < 2 {
+		if len(places) < 2 {
 			continue
 		}
-		fmt.Fprintf(b, `<path class="side" d="%s"/>`, d.String())
-		if y -= 6; y < p.top+16 {
-			y += 22
+		draw := func(v []float64, back bool) string {
+			var d strings.Builder
+			order := slices.Clone(places)
+			if back {
+				slices.Reverse(order)
+			}
+			for n, i := range order {
+				fmt.Fprintf(&d, "%s%g %g", move(n), p.x(float64(l.Times[i])), p.y(v[i]))
+			}
+			return d.String()
 		}
-		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="end">%s</text>`, p.right-5, round1(y), html.EscapeString(l.Label))
+		if l.Low != nil {
+			fmt.Fprintf(b, `<path class="projection" d="%s%sZ"/>`, draw(l.High, false), strings.Replace(draw(l.Low, true), "M", "L", 1))
+		}
+		fmt.Fprintf(b, `<path class="side" d="%s"/>`, draw(l.Y, false))
+		from, to := places[0], places[len(places)-1]
+		x, first, anchor := p.words([]string{l.Label}, p.x(float64(l.Times[from])), p.y(l.Y[from]), p.x(float64(l.Times[to])), p.y(l.Y[to]), true)
+		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first-2, anchor, html.EscapeString(l.Label))
 	}
 }
 
 // events are ticks under the time axis; a flag stands on the curve too, filled
 // where it was raised, open where it was cleared.
-func (p plot) events(b *strings.Builder) {
+func (p *plot) events(b *strings.Builder) {
 	x := func(ms int64) float64 { return p.x(float64(ms)) }
 	for _, e := range p.Events {
 		x := x(e.Ms)

@@ -263,6 +263,7 @@
       const c = this.chart, ctx = u.ctx, b = u.bbox, px = devicePixelRatio || 1;
       const x = (ms) => Math.min(Math.max(u.valToPos(ms / 1000, "x", true), b.left), b.left + b.width);
       ctx.save();
+      this.taken = []; // by words
       if (c.limit) this.limit(u, ctx, b, px);
       if (c.yLow && c.yHigh) {
         ctx.fillStyle = css("--ink");
@@ -298,19 +299,55 @@
       ctx.restore();
     }
 
-    // Another line to compare with, named at its end; drawn within the axis.
+    // Another line to compare with, with its doubt, and named.
     side(u, ctx, b, px, l) {
-      const places = l.times.map((t, i) => [t, l.y[i]]).filter(([, v]) => v >= this.chart.low && v <= this.chart.high);
-      if (places.length < 2) return;
+      const c = this.chart, on = l.y.map((v, i) => i).filter((i) => l.y[i] >= c.low && l.y[i] <= c.high);
+      if (on.length < 2) return;
+      const x = (i) => u.valToPos(l.times[i] / 1000, "x", true);
+      if (l.low) {
+        ctx.fillStyle = css("--model");
+        ctx.globalAlpha = 0.16;
+        ctx.beginPath();
+        for (const i of on) ctx.lineTo(x(i), this.at(u, l.high[i]));
+        for (const i of on.slice().reverse()) ctx.lineTo(x(i), this.at(u, l.low[i]));
+        ctx.fill();
+        ctx.globalAlpha = 1;
+      }
       ctx.strokeStyle = css("--soft");
       ctx.lineWidth = 1.6 * px;
       ctx.setLineDash([12 * px, 3 * px, 2 * px, 3 * px]);
       ctx.beginPath();
-      let y = 0;
-      for (const [t, v] of places) ctx.lineTo(u.valToPos(t / 1000, "x", true), y = this.at(u, v));
+      for (const i of on) ctx.lineTo(x(i), this.at(u, l.y[i]));
       ctx.stroke();
       ctx.setLineDash([]);
-      this.words(ctx, px, l.label, b.left + b.width - 5 * px, y - b.top > 20 * px ? y - 20 * px : y + 5 * px, "--soft", "400");
+      this.beside(u, ctx, b, px, [[l.label, "--soft", "400"]], x(on[0]), this.at(u, l.y[on[0]]), x(on[on.length - 1]), this.at(u, l.y[on[on.length - 1]]), true);
+    }
+
+    // Lines of words beside a line from x1, y1 to x2, y2: where fewest samples are,
+    // and no other words; above it first or below it first, and at its right end
+    // rather than its left.
+    beside(u, ctx, b, px, lines, x1, y1, x2, y2, above) {
+      const right = b.left + b.width, bottom = b.top + b.height, n = this.chart.times.length;
+      const width = (7 * Math.max(...lines.map((l) => l[0].length)) + 10) * px, height = (16 * lines.length + 8) * px;
+      x1 = Math.min(x1, right - width);
+      x2 = Math.max(x2, b.left + width);
+      let fewest = Infinity, best = null;
+      for (const up of [above, !above]) {
+        for (const end of [true, false]) {
+          const left = end ? x2 - width : x1, top = (end ? y2 : y1) - (up ? height : 0);
+          let way = top < b.top || top + height > bottom ? 2 * n : 0;
+          for (const o of this.taken) if (left < o.right && o.left < left + width && top < o.bottom && o.top < top + height) way += 1 + n;
+          this.chart.y.forEach((v, i) => {
+            if (v === null) return;
+            const x = u.valToPos(this.chart.times[i] / 1000, "x", true), y = this.at(u, v);
+            if (x > left && x < left + width && y > top && y < top + height) way++;
+          });
+          if (way < fewest) { fewest = way; best = { left, top, right: left + width, bottom: top + height, end }; }
+        }
+      }
+      this.taken.push(best);
+      lines.forEach(([text, colour, weight], i) => this.words(ctx, px, text, best.end ? x2 - 5 * px : x1 + 5 * px,
+        best.top + (16 * i + 5) * px, colour, weight, best.end ? "right" : "left"));
     }
 
     // Words on the paper, legible over lines; they end at x, or begin there.
@@ -329,7 +366,6 @@
     limit(u, ctx, b, px) {
       const l = this.chart.limit, y = this.at(u, l.at);
       const right = b.left + b.width, bottom = b.top + b.height;
-      const room = (16 * l.source.length + 24) * px;
       ctx.globalAlpha = 0.6;
       const below = l.side === "below";
       if (l.side) hatch(ctx, b.left, below ? y : b.top, right, below ? bottom : y, 8 * px, css("--hatch"), 0.8 * px);
@@ -342,26 +378,7 @@
       ctx.lineTo(right, y);
       ctx.stroke();
       ctx.setLineDash([]);
-      // The place for the words beside the line: on the forbidden side and at the
-      // right, but first of all where fewest samples are.
-      const width = (7 * Math.max(l.label.length, ...l.source.map((s) => s.length)) + 10) * px;
-      let fewest = Infinity, at = null;
-      for (const top of l.side === "above" ? [y - room, y] : [y, y - room]) {
-        const out = top < b.top || top + room > bottom;
-        if (out && at) continue;
-        for (const start of [right - width, b.left]) {
-          let n = out ? this.chart.times.length : 0; // where nothing else has room
-          this.chart.y.forEach((v, i) => {
-            if (v === null) return;
-            const sx = u.valToPos(this.chart.times[i] / 1000, "x", true), sy = this.at(u, v);
-            if (sx > start && sx < start + width && sy > top && sy < top + room) n++;
-          });
-          if (n < fewest) { fewest = n; at = { top, left: start === b.left }; }
-        }
-      }
-      const place = at.left ? b.left + 5 * px : right - 5 * px, align = at.left ? "left" : "right";
-      this.words(ctx, px, l.label, place, at.top + 5 * px, "--ink", "600", align);
-      l.source.forEach((line, i) => this.words(ctx, px, line, place, at.top + (16 * (i + 1) + 5) * px, "--soft", "400", align));
+      this.beside(u, ctx, b, px, [[l.label, "--ink", "600"], ...l.source.map((line) => [line, "--soft", "400"])], b.left, y, right, y, l.side === "above");
     }
 
     // What lies over it: old data, ticks of events.
