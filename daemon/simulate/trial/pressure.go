@@ -136,7 +136,7 @@ func (p *pressing) work() {
 			p.run(pick(r, between(r, 180, 420), between(r, 900, 2400)))
 		}
 	}
-	if chance(r, 0.5) { // looked at once it has cooled, and topped up where that shows
+	if chance(r, 0.8) { // looked at once it has cooled, and topped up where that shows
 		p.run(between(r, 300, 1500))
 		if p.pipe.pa-p.sky.pa < 0.99*p.finalPa {
 			p.fill(p.finalPa)
@@ -256,16 +256,16 @@ func (p *pressing) leaks(dt float64) float64 {
 // warm moves the temperatures. Gas that is let into a closed room warms it by
 // (cp/cv - 1) T for each factor e of density, 117 K, and gives that to the wall:
 // in a bore of 20 mm at 38 bar within 30 s by conduction alone (r2/5.8a, a from
-// memory), in coils slower. The wall takes 16 times as much heat a kelvin at that
+// memory), the sooner the thinner it is; corners are slower. The wall takes 16 times as much heat a kelvin at that
 // pressure, less at a lower one.
 func (p *pressing) warm(dt, denser float64) {
 	const (
 		perE     = 117.0
-		gasTau   = 40.0
 		wallTau  = 900.0
 		wallPart = 0.06
 	)
-	part := wallPart * p.pipe.pa / (550 * psi)
+	dense := p.pipe.pa / (550 * psi)
+	part, gasTau := wallPart*dense, 10+float64(30*dense)
 	for _, s := range p.pipe.parts {
 		s.warmK += float64(perE * denser)
 		given := s.warmK * dt / (gasTau + dt)
