@@ -220,8 +220,8 @@ const (
 		.map(e => e.outerHTML.slice(0, 80)).join(" | ")`
 )
 
-var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/steps", "/steps/vacuum-hold", "/steps/weigh-in", "/steps/cooling-check",
-	"/flags", "/box", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
+var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/steps", "/steps/vacuum-hold", "/steps/pressure-test", "/steps/weigh-in", "/steps/cooling-check",
+	"/flags", "/flags?before=9", "/box", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
 	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/mark/reported?step=pressure-test", "/flags/ack?id=7&key=secret"}
 
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {

@@ -147,8 +147,8 @@ func (p *plot) words(text []string, x1, y1, x2, y2 float64, above bool) (x, firs
 	return x, round1(best.top + 18), anchor
 }
 
-// inWay counts the samples within a box; other words, and the edge of the
-// sheet, count as more than all samples.
+// inWay counts the samples and the places of the projection within a box; other
+// words, and the edge of the sheet, count as more than all samples.
 func (p *plot) inWay(b box) (n int) {
 	if b.top < p.top || b.bottom > p.bottom {
 		n += 2 * len(p.Times)
@@ -159,10 +159,12 @@ func (p *plot) inWay(b box) (n int) {
 		}
 	}
 	for i, v := range p.Y {
-		if v == nil {
-			continue
+		if v != nil && (box{p.x(float64(p.Times[i])), p.y(*v), p.x(float64(p.Times[i])), p.y(*v)}).meets(b) {
+			n++
 		}
-		if x, y := p.x(float64(p.Times[i])), p.y(*v); x > b.left && x < b.right && y > b.top && y < b.bottom {
+	}
+	for _, t := range p.Trend {
+		if x := p.x(float64(t.Ms)); (box{x, p.y(t.High), x, p.y(t.Low)}).meets(b) {
 			n++
 		}
 	}

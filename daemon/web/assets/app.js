@@ -342,6 +342,10 @@
             const x = u.valToPos(this.chart.times[i] / 1000, "x", true), y = this.at(u, v);
             if (x > left && x < left + width && y > top && y < top + height) way++;
           });
+          for (const p of this.chart.trend || []) {
+            const x = u.valToPos(p.ms / 1000, "x", true);
+            if (x > left && x < left + width && this.at(u, p.high) < top + height && this.at(u, p.low) > top) way++;
+          }
           if (way < fewest) { fewest = way; best = { left, top, right: left + width, bottom: top + height, end }; }
         }
       }
