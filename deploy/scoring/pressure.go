@@ -70,10 +70,10 @@ func (s *pressureScore) take(c judged, odd func(string)) {
 		if !given || sees <= 0 || ratio < 2.5 {
 			break
 		}
-		s.passLeak.count(v.Result == "passed")
-		if c.number("event_s") > c.number("last_stage_s")+1 || c.yes("top_stage_only") && c.number("event_s") > c.number("last_stage_s") {
-			break
+		if c.number("event_s") > c.number("last_stage_s")+1 || v.s-c.number("last_stage_s") < c.number("lasts_s")/2 {
+			break // it was not there, or not compared, for most of the test
 		}
+		s.passLeak.count(v.Result == "passed")
 		s.leaks.count(v.Result == "failed")
 		s.leaksTold.count(len(falling) > 0 && falling[0].s < c.number("begin_s")+c.number("lasts_s"))
 		if v.Result != "failed" {
@@ -87,6 +87,9 @@ func (s *pressureScore) take(c judged, odd func(string)) {
 			}
 		}
 	case "opened":
+		if given && v.s < c.number("event_s")+60 {
+			break // the verdict stood already
+		}
 		if c.number("opened_m3") >= 0.02*(c.number("volume_m3")-c.number("opened_m3")) {
 			s.open.count(!given || v.Result != "passed")
 			if given && v.Result == "passed" {
