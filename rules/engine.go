@@ -28,6 +28,7 @@ type Engine struct {
 	given    []Finding         // the last verdict of each step begun and unit
 	commands map[string]string // what was last asked of each indoor unit
 	sealed   sealed            // the pipework that must not be cut by indoor power
+	again    bool              // a step is being ended by its own second begin
 	wall     int64             // Unix ms at the boot's beginning, by the newest anchor
 	anchored bool
 
@@ -225,6 +226,9 @@ func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
 	switch f.Edge {
 	case Given:
 		f.Flag = s.step.Name
+		if e.again && f.Result != NotProven { // nobody has said that it was done
+			f.Result, f.Cause, f.Text = NotProven, "unknown", begunBeforeEnd(f.Step, f.Unit)
+		}
 		e.remember(f)
 		return f, true
 	case Raised:
@@ -373,7 +377,9 @@ func (e *Engine) tellStanding(entry Entry, system string, out []Finding) []Findi
 
 func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Finding {
 	over := &Told{Kind: "end", Name: b.Name, System: b.System}
+	e.again = true
 	out = e.end(Entry{Seq: entry.Seq, At: entry.At, Body: over}, system, b.Name, out)
+	e.again = false
 	out = e.tellStanding(entry, system, out)
 	step := Step{System: system, Name: b.Name, Begin: entry.Seq, Limits: b.Limits}
 	of, step := byTakeOff(e.of(system), step, e.given)

@@ -12,6 +12,14 @@ func begunTwice(step string) string {
 	return fmt.Sprintf("%s was begun again while it was under way. The first one counts as ended there, with what it had shown by then; the new one counts from now. Both stand in the record.", stepWord(step))
 }
 
+func begunBeforeEnd(step, unit string) string {
+	of := stepWord(step)
+	if unit != "" {
+		of += ", " + unit
+	}
+	return fmt.Sprintf("%s not proven: it was begun again before it had ended. What it had measured by then stands in the record.", of)
+}
+
 func endedUnbegun(step string) string {
 	return fmt.Sprintf("%s was ended, but it was not under way: its begin was never told, or it had ended already. Without a begin nothing is judged. Begin the step before the work, and end it after.", stepWord(step))
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"standwatch/daemon"
+	"standwatch/rules"
 )
 
 type checkCommand struct {
@@ -23,6 +24,12 @@ func (c checkCommand) Run(o output) error {
 			continue
 		}
 		fmt.Fprintf(o.out, "%s: in order: %d points, %d systems\n", file, len(site.Points), len(site.Systems))
+		for i, e := range site.Equipment {
+			_, doubts := site.Systems[i].TakenOff(rules.Entered{})
+			for _, d := range doubts { // no fault of the file: the take-off's own judge says the same
+				fmt.Fprintf(o.out, "%s: note: %s\n", e.Takeoff, d.Text)
+			}
+		}
 	}
 	if len(all) > 0 {
 		return faults(o.err, all)

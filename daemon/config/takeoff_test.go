@@ -92,3 +92,41 @@ d,suction,1-1/8 in,15.5 m
 		t.Errorf("the pipes hold %.2f L, want 48.57", litres)
 	}
 }
+
+// Without weigh-in.target the take-off's charge with the maker's allowances is
+// the target of draw-in and weigh-in. Source: the field guide, worked example 1: 13.777 kg of lines and 10 times 0.12 kg.
+func TestTargetFromTheTakeoff(t *testing.T) {
+	const factors = `run,line,outside_diameter,length,factor
+a,liquid,3/8 in,62 m,0.048 kg/m
+b,liquid,1/2 in,38.5 m,0.094 kg/m
+c,liquid,5/8 in,24 m,0.152 kg/m
+d,liquid,3/4 in,15.5 m,0.228 kg/m
+`
+	for _, c := range []struct {
+		csv, steps, source string
+		kg                 float64
+	}{
+		{factors, "", "take-off by the maker's factors", 14.977},
+		{strings.ReplaceAll(factors, "0.152 kg/m", ""), "", "take-off, an estimate by bore and liquid density", 14.977 - 3.648 + 0.156*24*0.9757},
+		{factors, "steps: {weigh-in: {target: 14.2 kg}}\n", "site file", 14.2},
+	} {
+		dir := t.TempDir()
+		site := filepath.Join(dir, "site.yaml")
+		text := "site: {name: Quayside Library}\nsystem: {refrigerant: R-410A, takeoff: takeoff.csv, extra_charge: 1.2 kg}\n" + c.steps
+		for file, content := range map[string]string{site: text, filepath.Join(dir, "takeoff.csv"): c.csv} {
+			if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		s, faults := Load(site, nil)
+		if len(faults) > 0 {
+			t.Fatal(faults)
+		}
+		for _, step := range []string{"draw-in", "weigh-in"} {
+			target := s.Settings("", step)["target"]
+			if math.Abs(target.Value-c.kg) > 0.01 || target.Source != c.source || target.Given != (c.source == "site file") {
+				t.Errorf("%s: %+v, want %g kg by %s", step, target, c.kg, c.source)
+			}
+		}
+	}
+}
