@@ -16,10 +16,7 @@ such a test can see (from the start, later, or only at the top stage); crept (th
 another part); vented (a rupture, or somebody). True: kind, leak_pa_m3_per_s at the test's pressure, volume_m3; times are
 s from the first row. lost_pa is what left the pipe after the last stage was reached, as a pressure.`
 
-const (
-	psi       = 6894.757293168361 // Pa
-	volumeKey = false             // whether a site file may say which volume a clamp stands for
-)
+const psi = 6894.757293168361 // Pa
 
 // pressing is a pressure test as it truly goes.
 type pressing struct {
@@ -289,7 +286,7 @@ points:
 `, TakeOffName, p.gauge.unit, int(p.gauge.every))
 	for _, c := range p.probe {
 		volume := ""
-		if p.volumes && volumeKey {
+		if p.volumes {
 			volume = fmt.Sprintf(", volume: %s l", text(1000*c.of.m3, 1))
 		}
 		fmt.Fprintf(&s, "  - {name: %s, measures: temperature, role: pipe-air, unit: C, every: %ds%s}\n", c.name, int(c.every), volume)
