@@ -18,6 +18,7 @@ type weighScore struct {
 	near, nearAll, noNear  share
 	over, overPlus, overAl share
 	falseOver, falseBump   share
+	falseHose              share
 	unweighed              share
 	errors                 spread
 	said                   confusion
@@ -53,6 +54,7 @@ func newWeighScore() score {
 		overPlus:  share{name: "  or with the first reading after that"},
 		overAl:    share{name: "  told at all before the step's end, over by 3 digits and 30 g"},
 		falseOver: share{name: "over target told though the target was never passed", asked: 0.01, atMost: true},
+		falseHose: share{name: "  the same where a hose was laid on the scale, or it was zeroed"},
 		falseBump: share{name: "over target told more than 3 s before it was passed by a digit", asked: 0.01, atMost: true},
 		said:      confusion{name: "verdict of the last step"},
 	}
@@ -171,10 +173,15 @@ func (s *weighScore) nearing(c judged, odd func(string)) {
 // passing scores charge-over-target.
 func (s *weighScore) passing(c judged, odd func(string)) {
 	raised := c.raised("charge-over-target")
+	moved := c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on")
 	over := c.number("over_kg")
 	if !c.has("over_s") {
 		if over <= 0 || !c.has("over_kg") {
-			s.falseOver.count(len(raised) > 0)
+			of := &s.falseOver
+			if moved {
+				of = &s.falseHose
+			}
+			of.count(len(raised) > 0)
 			if len(raised) > 0 {
 				odd(fmt.Sprintf("over target told at %.0f s, never passed", raised[0].s))
 			}
@@ -183,7 +190,9 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	}
 	at := c.number("over_s")
 	early := len(raised) > 0 && raised[0].s < at-3
-	s.falseBump.count(early)
+	if !moved {
+		s.falseBump.count(early)
+	}
 	if early {
 		odd(fmt.Sprintf("over target told %.0f s before it was passed by a digit", at-raised[0].s))
 	}
@@ -191,7 +200,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	if over > 3*digit+0.03 {
 		s.overAl.count(len(raised) > 0)
 	}
-	if over < 3*digit+3*c.number("wind_kg")+2*math.Abs(c.number("platform_kg"))+0.01 || c.number("blind_s") > 3*c.number("every_s")+5 || c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on") {
+	if over < 3*digit+3*c.number("wind_kg")+2*math.Abs(c.number("platform_kg"))+0.01 || c.number("blind_s") > 3*c.number("every_s")+5 || moved {
 		return
 	}
 	late := math.Inf(1)
@@ -219,7 +228,7 @@ func (s *weighScore) write(w io.Writer) {
 		one.write(w)
 	}
 	s.errors.write(w)
-	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.overPlus, &s.overAl, &s.falseOver, &s.falseBump} {
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
 		one.write(w)
 	}
 	s.said.write(w)
