@@ -9,9 +9,9 @@ import (
 // ChargeTarget follows the charge towards its target.
 var ChargeTarget = Rule{
 	Name:  "charge-target",
-	Doc:   "Weighs the charge in: tells before the target is reached, wakes somebody at it and past it, and gives the verdicts of draw-in and weigh-in.",
+	Doc:   "Weighs the charge in: tells before the target is reached, wakes somebody at it and past it, says when the ledger is in doubt, when a cylinder is nearly empty, when flow has stopped or is too fast, and gives the verdicts of draw-in and weigh-in.",
 	Steps: []string{"draw-in", "weigh-in"},
-	Flags: []string{"charge-near-target", "charge-over-target"},
+	Flags: []string{"charge-near-target", "charge-over-target", "charge-uncertain", "cylinder-low", "flow-stopped", "charging-too-fast"},
 	Roles: []string{"charging-scale"},
 	Begin: beginChargeTarget,
 }
@@ -34,12 +34,15 @@ type chargeTarget struct {
 	aimed  bool
 	lead   time.Duration
 	nearKg float64
+	flow   flowWatch
 
-	near, call lasting // told, woken
-	far, under lasting // what clears them, and being over
-	nearUp     bool
-	overUp     bool
-	handedOver bool // a weigh-in has taken over from this draw-in
+	allowanceKg float64 // that the site gave
+
+	near, call, atHand lasting // told and woken by the rate; by the mass left
+	far, under, past   lasting // what clears them; being over
+	nearUp             bool
+	overUp             bool
+	handedOver         bool // a weigh-in has taken over from this draw-in
 }
 
 // lasting is a condition and since when it has held.
@@ -63,6 +66,10 @@ func beginChargeTarget(s Start) Judge {
 	lead, _ := limit(s.Step, "lead")
 	near, _ := limit(s.Step, "near")
 	j.lead, j.nearKg = asTime(lead.Value), near.Value
+	j.flow = watchFlow(s.Step)
+	if given, ok := limit(s.Step, "allowance"); ok {
+		j.allowanceKg = given.Value
+	}
 	if len(s.Points) > 0 {
 		j.scale = s.Points[0].Name
 		j.quiet = (&silence{point: s.Points[0]}).limit()
@@ -74,7 +81,7 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 	j.ledger.Next(e)
 	switch b := e.Body.(type) {
 	case *Measured:
-		if j.aimed && !j.handedOver && b.Health.Usable() {
+		if !j.handedOver && b.Health.Usable() {
 			return j.follow(j.ledger.clock.newest)
 		}
 	case *Told:
@@ -104,7 +111,11 @@ func (j *chargeTarget) letGo() (out []Finding) {
 	return out
 }
 
-func (j *chargeTarget) charge() charge { return j.ledger.charge(j.target, j.aimed) }
+func (j *chargeTarget) charge() charge {
+	c := j.ledger.charge(j.target, j.aimed)
+	c.allowanceKg = j.allowanceKg
+	return c
+}
 
 // arrival is when the target will be reached at the present rate; ok is false
 // while nothing flows.
@@ -116,34 +127,61 @@ func (j *chargeTarget) arrival() (left time.Duration, ok bool) {
 	return asTime(min(j.charge().remainingKg()/rate, 1e6)), true
 }
 
-func (j *chargeTarget) follow(now time.Duration) []Finding {
+func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 	if _, ok := j.ledger.heard(); !ok {
 		return nil
 	}
-	return append(j.followOver(now), j.followNear(now)...)
+	c := j.charge()
+	if j.aimed {
+		out = append(j.followOver(now, c), j.followNear(now, c)...)
+	}
+	return append(out, j.followFlow(now, c)...)
 }
 
-func (j *chargeTarget) followOver(now time.Duration) []Finding {
-	over := j.ledger.surelyOver(j.target.Value)
+// surely is how many standard errors of noise the charge must lie above its
+// target before somebody is woken: the readings are looked at again and again.
+const surely = 3.3
+
+// isOver reports whether the charge is above its target by more than one
+// display digit, and surely above it by the scale's noise. A bump is over
+// before it is believed, unless the flow before it was going to arrive by now.
+func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
+	digit := j.ledger.digit()
+	rate, _ := j.ledger.rate()
+	over := c.bestKg > c.targetKg+digit && j.ledger.surelyAbove(c.targetKg)
+	if j.past.by(now, over, bumpMost) {
+		return true
+	}
+	// Between two fits a valve that was just shut is not seen.
+	if !over || c.bestKg < c.targetKg+digit+float64(rate*levelEvery.Seconds()) {
+		return false
+	}
+	kg, ok := j.ledger.foretold()
+	return ok && kg > c.targetKg
+}
+
+func (j *chargeTarget) followOver(now time.Duration, c charge) []Finding {
+	over := j.isOver(now, c)
 	if !j.overUp && over {
 		j.overUp = true
-		return []Finding{j.flag("charge-over-target", Wake, chargeOver(j.charge()))}
+		return []Finding{j.flag("charge-over-target", Wake, chargeOver(c))}
 	}
-	if j.overUp && j.under.by(now, j.charge().remainingKg() >= 0 && !over, clearAfter) {
+	if j.overUp && j.under.by(now, c.remainingKg() >= 0 && !over, clearAfter) {
 		j.overUp = false
-		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(j.charge())}}
+		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(c)}}
 	}
 	return nil
 }
 
-func (j *chargeTarget) followNear(now time.Duration) []Finding {
-	c := j.charge()
+func (j *chargeTarget) followNear(now time.Duration, c charge) []Finding {
 	left, flows := j.arrival()
+	usual := j.ledger.usual()
 	// What is asked is the lead or the mass itself, so what passes while it is made sure comes on top.
-	sureKg := float64(j.ledger.flow() * j.ledger.pace().Seconds())
-	atHand := c.remainingKg() <= j.nearKg+sureKg && c.remainingKg() >= 0 // past it the other flag speaks
-	near := j.near.by(now, atHand || flows && left >= 0 && left <= j.lead+j.ledger.pace(), sureFor)
-	call := j.call.by(now, atHand || flows && left >= 0 && left <= min(j.lead, wakeLead), sureFor)
+	atHand := j.atHand.by(now, c.remainingKg() >= 0 && // past it the other flag speaks
+		c.remainingKg() <= j.nearKg+float64(j.ledger.flow()*max(sureFor, usual).Seconds()), sureFor)
+	comes := func(lead time.Duration) bool { return flows && left >= 0 && left <= lead+max(bumpMost, usual) }
+	near := j.near.by(now, comes(j.lead), bumpMost) || atHand
+	call := j.call.by(now, comes(min(j.lead, wakeLead)), bumpMost) || atHand
 	gone := j.far.by(now, c.remainingKg() > 2*j.nearKg && (!flows || left > 2*j.lead), clearAfter)
 	switch {
 	case j.overUp:
@@ -172,6 +210,9 @@ func (j *chargeTarget) flag(name string, u Urgency, text string) Finding {
 
 // verdict is what the scale says at the end of the step.
 func (j *chargeTarget) verdict() Finding {
+	for _, p := range j.ledger.platforms {
+		p.finish()
+	}
 	c := j.charge()
 	last, heard := j.ledger.heard()
 	quiet := j.ledger.clock.newest - last
@@ -184,7 +225,8 @@ func (j *chargeTarget) verdict() Finding {
 	if j.aimed {
 		f.Values = append(f.Values, Value{"target_kg", c.targetKg}, Value{"remaining_kg", c.remainingKg()})
 	}
-	f.Values = append(f.Values, Value{"charged_low_kg", c.lowKg}, Value{"charged_high_kg", c.highKg},
+	wide := c.widened()
+	f.Values = append(f.Values, Value{"charged_low_kg", wide.lowKg}, Value{"charged_high_kg", wide.highKg},
 		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest)})
 	f.Values = append(f.Values, j.ledger.grosses()...)
 	if !heard {
@@ -200,12 +242,30 @@ func (j *chargeTarget) verdict() Finding {
 	return f
 }
 
-func (c charge) tolerance() float64 { return max(toleranceP*c.targetKg, toleranceK) }
+// tolerance is how far a charge may be from its target, and its band from its
+// best estimate.
+func (c charge) tolerance() float64 {
+	if c.allowanceKg > 0 {
+		return c.allowanceKg
+	}
+	return max(toleranceP*c.targetKg, toleranceK)
+}
+
+// widened takes the scale's noise and its digit into the band: two standard errors.
+func (c charge) widened() charge {
+	c.lowKg = wholeMg(max(0, c.lowKg-2*c.seKg))
+	c.highKg = wholeMg(c.highKg + 2*c.seKg)
+	return c
+}
 
 // weighed compares a charge with its target. A draw-in has no least: what
-// remains is for the weigh-in.
+// remains is for the weigh-in. The scale's noise and digit count only where
+// they alone are more than the tolerance: within it, what a scale shows is taken.
 func (c charge) weighed(step string) (result, cause string) {
 	tol := c.tolerance()
+	if 2*c.seKg > tol {
+		c = c.widened()
+	}
 	switch {
 	case !c.aimed && step == "draw-in":
 		return Passed, "none"
@@ -231,7 +291,7 @@ func (j *chargeTarget) Due() (time.Duration, bool) { return 0, false }
 // Outlook says how the charge stands.
 func (j *chargeTarget) Outlook(at Instant) Outlook {
 	clock := j.ledger.clock
-	o := Outlook{Point: j.scale, Quantity: sensors.Mass, Elapsed: max(0, clock.of(at.Since)), Left: -1, Sure: "sure"}
+	o := Outlook{Ledger: j.ledger.segments(), Point: j.scale, Quantity: sensors.Mass, Elapsed: max(0, clock.of(at.Since)), Left: -1, Sure: "sure"}
 	last, heard := j.ledger.heard()
 	if !heard {
 		o.Sentence, o.Sure = chargeNotHeard(j.step.Name, j.aimed, j.target), "too early to say"

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"math"
-	"sort"
 	"strconv"
 	"time"
 )
@@ -22,8 +21,10 @@ type ledger struct {
 type charge struct {
 	bestKg, lowKg, highKg float64
 	unweighedKg           float64 // of the best estimate, the part no scale saw
+	seKg                  float64 // what the scale's noise leaves of the best estimate: a standard error
 	targetKg              float64
-	aimed                 bool // there is a target
+	allowanceKg           float64 // that the site gave
+	aimed                 bool    // there is a target
 }
 
 func (c charge) remainingKg() float64 { return wholeMg(c.targetKg - c.bestKg) }
@@ -31,49 +32,70 @@ func (c charge) remainingKg() float64 { return wholeMg(c.targetKg - c.bestKg) }
 // wholeMg rounds to what a reading can hold, so that sums leave no crumbs.
 func wholeMg(kg float64) float64 { return math.Round(kg*1e6) / 1e6 }
 
-type sample struct {
-	t time.Duration // of the step
-	v float64
-}
-
 const (
 	bumpMost   = 10 * time.Second       // a jump that goes back sooner is a bump (the contract)
-	jumpKg     = 0.1                    // between two readings; common practice
+	jumpLeast  = 0.03                   // kg between two readings; our choice: a kicked hose shows 0.05 kg and more (the field guide)
+	jumpNoise  = 6                      // standard deviations of a reading that make a jump; our choice
+	jumpAtOnce = 0.2                    // kg, until the scale's noise is known; our choice
 	jumpKgPerS = 0.05                   // faster than charging hoses flow (3 kg/min); common practice
 	emptyKg    = 0.3                    // an empty platform shows less (the field guide)
+	emptyShare = 0.05                   // of the weight before: about nought, with a hose laid on; our choice
 	gapAtLeast = 30 * time.Second       // a silence in which flow is bridged
-	steadyOver = 21 * time.Second       // a median over it never sees a bump
-	slopeOver  = 3 * time.Minute        // the robust slope's window
-	onsetOver  = time.Minute            // how much of a segment's beginning gives its start
-	historyFor = 5 * time.Minute        //
-	slopeEvery = 5 * time.Second        // how often the slope is taken anew
 	noFlow     = 0.02 / 60              // kg/s: the draw-in's end (the field guide)
 	gapHigh    = 1.25                   // what may have flowed in a gap, of the rate before it (the field guide)
-	ounceKg    = 0.028349523125         //
 	pause      = 500 * time.Millisecond // readings closer than this are one
 	gulpMost   = 2.0                    // kg: a fall of more that no rate explains is another cylinder (common practice)
 	endedMost  = 10 * time.Minute       // how long after its end a step's flow may have gone on
+	historyFor = 5 * time.Minute        // of readings that give a level
+	levelEvery = 4 * time.Second        // how often it is taken anew
+	seldomNeed = 20 * time.Second       // the same, where nobody asks for it but now and then
+	firstMost  = 300                    // readings that give a segment's first weight
+	freezeFor  = 20 * time.Second       // the same weight for as long while it flowed: a scale that shows its last value; our choice
 )
 
 // platform is one scale and the cylinder on it.
 type platform struct {
-	point string
+	point    string
+	cylinder int // on it since the step's begin, from 1
 
-	closedKg                float64 // by the segments before
-	doubtKg, lostKg, lostHi float64 // a shift nobody explained; best and high of what flowed unseen
-	start                   sample  // of the open segment: its gross weight when it began
-	begun                   []sample
-	settled                 bool // start is final
-	good                    []sample
-	pending                 []sample      // since a jump, until it is known what it was
-	fast                    []sample      // since the first of several jumps on end: perhaps fast flow
-	rate                    float64       // kg/s leaving the cylinder, robust
-	noiseKg                 float64       // between one reading and the next
-	spreadKg                float64       // about the slope over the last minute
-	sloped                  time.Duration // when rate was taken
-	away                    bool          // the box was off since the last weight, nobody knows for how long
-	units                   granularity
-	hinted                  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
+	rows     []Segment // closed
+	variance float64   // of their ends, in kg squared
+
+	// The open segment: its gross weight when it began, and the readings that gave it.
+	start   weight
+	began   time.Duration
+	begun   []sample
+	settled bool // start is final
+	rowFrom sample
+	lifted  bool     // the cylinder was lifted off: what is weighed is the platform
+	stood   weight   // the cylinder before it was
+	empties []weight // what the platform showed since
+
+	good    []sample // readings of the open segment that are believed
+	fit     weight   // by them
+	fitted  time.Duration
+	rest    time.Duration // between two fits, where longer
+	fastest float64       // kg/s that surely flowed in this step
+	pending []sample      // since a jump, until it is known what it was
+	fast    []sample      // since the first of several jumps on end: perhaps fast flow
+	back    bool          // pending is a scale that came back zeroed
+	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
+	same    sample        // since when the weight has been the very same
+	sameBy  float64       // the rate before that
+	away    bool          // the box was off since the last weight, nobody knows for how long
+	cut     bool          // the box was off since
+	units   granularity
+	noise   noise
+	unheard time.Duration // the longest time without a reading since the last good one
+	swapped time.Duration // when a cylinder was last lifted off or put on
+	hinted  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
+	hint    string        // what he said
+
+	// The scale came back zeroed with the cylinder on it: which row tells what
+	// nobody saw, and the weights before and after.
+	zeroedRow   int     // its index and one; nought: none
+	zeroedGross float64 // before it
+	zero        float64 // what the empty platform showed last
 
 	// The step before this one told its last gross weight and its rate then:
 	// what flowed between the two is the difference, where that can be flow.
@@ -87,7 +109,7 @@ func beginLedger(s Start) *ledger {
 	l := &ledger{clock: startWatch(s)}
 	for _, p := range s.Points {
 		if p.Role == "charging-scale" {
-			l.platforms = append(l.platforms, &platform{point: p.Name})
+			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1})
 		}
 	}
 	if last, ok := lastWeighed(s.Earlier); ok {
@@ -120,13 +142,13 @@ func (p *platform) carry(last Finding, place int, gap time.Duration) {
 		switch v.Key {
 		case grossKey(place):
 			from := sample{-gap, v.Number}
-			p.start, p.from = from, &from
+			p.start, p.from = weight{t: from.t, kg: from.v}, &from
+			p.fit = p.start
 			p.good, p.carried = []sample{from}, true
 		case rateKey(place):
-			p.endRate, p.rate = v.Number, v.Number
+			p.endRate, p.fit.rate = v.Number, v.Number
 		}
 	}
-	p.sloped = 0
 }
 
 // A verdict tells the gross weight of each scale, and what left it then: the
@@ -148,8 +170,8 @@ func (l *ledger) grosses() (vs []Value) {
 			continue
 		}
 		vs = append(vs, Value{grossKey(i), wholeMg(p.levelKg())})
-		if p.rate > noFlow {
-			vs = append(vs, Value{rateKey(i), p.rate})
+		if p.fit.rate > noFlow {
+			vs = append(vs, Value{rateKey(i), p.fit.rate})
 		}
 	}
 	return vs
@@ -178,7 +200,7 @@ func (l *ledger) Next(e Entry) {
 	switch b := e.Body.(type) {
 	case *Started:
 		for _, p := range l.platforms {
-			p.away = p.away || !b.GapKnown
+			p.away, p.cut = p.away || !b.GapKnown, true
 		}
 	case *Measured:
 		if !b.Health.Usable() || !b.Health.Live() {
@@ -190,47 +212,124 @@ func (l *ledger) Next(e Entry) {
 			}
 		}
 	case *Told:
-		if b.Name == "cylinder-swapped" || b.Name == "scale-zeroed" {
-			for _, p := range l.platforms {
-				p.hinted = l.clock.newest + 2*time.Minute
+		for _, p := range l.platforms {
+			switch b.Name {
+			case "cylinder-swapped", "scale-zeroed":
+				p.told(l.clock.newest, b.Name)
 			}
 		}
 	}
 }
 
+// hintFor is how long after its mark a jump is what the mark says.
+const hintFor = 2 * time.Minute
+
+// told takes a mark. What was seen already needs no telling: after it, what
+// falls is flow again.
+func (p *platform) told(now time.Duration, mark string) {
+	if mark == "cylinder-swapped" && !p.lifted && p.swapped > 0 && now-p.swapped < hintFor {
+		return
+	}
+	p.hinted, p.hint = now+hintFor, mark
+}
+
+// rested is a ledger that takes its levels seldom, and when it is asked.
+func (l *ledger) rested() *ledger {
+	for _, p := range l.platforms {
+		p.rest = seldomNeed
+	}
+	return l
+}
+
 // weigh takes one gross weight.
 func (p *platform) weigh(s sample) {
 	p.units.see(s.v)
+	p.noise.digit = p.units.finest()
 	if len(p.good) == 0 && len(p.pending) == 0 {
 		p.open([]sample{s})
 		return
 	}
 	last := p.good[len(p.good)-1]
+	newest := last
+	if n := len(p.pending); n > 0 {
+		newest = p.pending[n-1]
+	}
+	if s.t-newest.t < pause && !p.away {
+		return // late, or twice
+	}
 	if p.away { // the cylinder's weight bridges it all the same, but says nothing of the rate
 		p.away = false
 		if fall := last.v - s.v; fall >= -p.jump() && (math.Abs(s.v) > emptyKg || last.v < 1) {
-			p.closedKg += p.start.v - s.v
-			p.pending = nil
-			p.open([]sample{s})
+			p.bridge(s, EndedPowerCut)
 			return
 		}
 	}
-	if n := len(p.pending); n > 0 {
-		p.weighAfterJump(s, last, p.pending[n-1])
+	if len(p.pending) > 0 {
+		p.weighAfterJump(s, last, newest)
 		return
 	}
-	if s.t-last.t < pause {
-		return // late, or twice
-	}
-	if p.jumped(last, s) || p.cameBackZeroed(last, s) {
-		if s.v > last.v && p.undoBump(s) {
+	p.back = p.cameBackZeroed(last, s)
+	if p.back || p.jumped(last, s) {
+		if s.v > last.v && !p.back && p.undoBump(s) {
 			p.accept(s)
 			return
 		}
-		p.pending, p.fast = []sample{s}, []sample{s}
+		p.pending, p.fast, p.unheard = []sample{s}, []sample{s}, s.t-last.t
+		return
+	}
+	if gap := s.t - last.t; gap >= gapAtLeast && gap > 3*p.usual() && len(p.own()) > 1 {
+		why := EndedSilence
+		if p.cut {
+			why = EndedPowerCut
+		}
+		p.bridge(s, why)
 		return
 	}
 	p.accept(s)
+}
+
+// bridge goes on after a stretch in which nothing was heard: the cylinder's
+// weight before and after says what flowed.
+func (p *platform) bridge(s sample, why string) {
+	last := p.good[len(p.good)-1]
+	kg := p.levelKg()
+	if p.lifted {
+		kg = s.v // a platform without a cylinder gives nothing
+	}
+	p.closeRow(last.t, kg, why)
+	if fall := kg - s.v; !p.lifted {
+		p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: last.t, Until: s.t, FromKg: kg, ToKg: s.v,
+			LowKg: fall, BestKg: fall, HighKg: fall, Ended: EndedHeard, Unseen: true})
+	}
+	p.pending, p.fast, p.suspect = nil, nil, 0
+	// What was closed and what is opened share their ends: no error of theirs counts.
+	p.start, p.begun, p.settled = weight{t: s.t, kg: s.v, se: p.start.se}, nil, true
+	p.began, p.cut, p.carried, p.from = s.t, false, false, nil
+	p.good = nil
+	p.noise.apart()
+	p.fit, p.fitted = weight{t: s.t, kg: s.v, rateSe: math.Inf(1)}, s.t
+	p.accept(s)
+}
+
+// closeRow writes the open segment into the ledger.
+func (p *platform) closeRow(t time.Duration, kg float64, why string) {
+	fall := p.start.kg - kg
+	if p.lifted && !p.flowedLifted(fall) {
+		fall = 0
+	}
+	r := Segment{Scale: p.point, Cylinder: p.cylinder, Since: p.began, Until: t, FromKg: p.start.kg, ToKg: kg,
+		LowKg: fall - p.betweenKg, BestKg: fall, HighKg: fall + p.betweenHi, Ended: why}
+	if p.lifted && fall == 0 {
+		r.Cylinder = 0 // nothing stood there
+	}
+	p.rows = append(p.rows, r)
+	p.betweenKg, p.betweenHi = 0, 0
+}
+
+// flowedLifted reports whether what was taken for an empty platform gives
+// charge: then it is a scale that was zeroed with the cylinder on it.
+func (p *platform) flowedLifted(fallKg float64) bool {
+	return fallKg > max(0.1, jumpNoise*p.noise.sigma()) && p.fastest > 0
 }
 
 // continues reports whether a reading goes on from an earlier one, whether the
@@ -240,8 +339,30 @@ func (p *platform) continues(a, b sample, rate float64) bool {
 	return fall >= -p.jump() && fall <= p.jump()+float64(1.5*max(0, rate)*(b.t-a.t).Seconds())
 }
 
+// leaves reports whether a reading has left where a jump went, the flow before
+// it and the fall since it allowed for.
+func (p *platform) leaves(jumped, s sample) bool {
+	dt := (s.t - jumped.t).Seconds()
+	rate, since := max(0, p.fit.rate), max(0, p.fit.rate)
+	if first := p.pending[0]; len(p.pending) >= levelReads {
+		since = max(0, (first.v-jumped.v)/(jumped.t-first.t).Seconds())
+	}
+	there := jumped.v - s.v
+	return min(math.Abs(there-float64(rate*dt)), math.Abs(there-float64(since*dt))) > p.pairs()
+}
+
+// goesOn reports whether a reading lies where the flow before a jump would
+// have brought it, and no longer where the jump went.
+func (p *platform) goesOn(before, s sample) bool {
+	flowed := float64(max(0, p.fit.rate) * (s.t - before.t).Seconds())
+	first := p.pending[0]
+	return math.Abs(before.v-flowed-s.v) <= p.pairs() && !p.back && !p.hintedAt(s.t) &&
+		math.Abs(first.v-float64(max(0, p.fit.rate)*(s.t-first.t).Seconds())-s.v) > p.pairs()
+}
+
 // undoBump takes back readings that were taken for flow, where the weight now
-// returns to what it was before them within the time of a bump.
+// returns within the time of a bump to where the flow before them would have
+// it, and they lie below that.
 func (p *platform) undoBump(s sample) bool {
 	for k := len(p.good) - 2; k >= 0; k-- {
 		g := p.good[k]
@@ -249,23 +370,41 @@ func (p *platform) undoBump(s sample) bool {
 		if last.t-first.t >= bumpMost || s.t-first.t >= bumpMost && k < len(p.good)-2 {
 			return false
 		}
-		if p.continues(g, s, jumpKgPerS) {
-			p.good = p.good[:k+1]
-			return true
+		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) {
+			continue
 		}
+		p.good = p.good[:k+1]
+		p.suspect = 0
+		if n := len(p.begun); n > 0 && !p.settled {
+			for n > 1 && p.begun[n-1].t > g.t {
+				n--
+			}
+			p.begun = p.begun[:n]
+		}
+		p.refit()
+		return true
 	}
 	return false
 }
 
-func (p *platform) weighAfterJump(s, last, newest sample) {
-	if s.t-newest.t < pause {
-		return
+// below reports whether readings lie below the line from one to another, by a jump.
+func (p *platform) below(ss []sample, a, b sample) bool {
+	for _, s := range ss {
+		share := (s.t - a.t).Seconds() / (b.t - a.t).Seconds()
+		if a.v+float64(share*(b.v-a.v))-s.v < p.jump() {
+			return false
+		}
 	}
-	rate := p.rate
+	return true
+}
+
+func (p *platform) weighAfterJump(s, last, newest sample) {
+	p.unheard = max(p.unheard, s.t-newest.t)
+	rate := p.fit.rate
 	if math.Abs(s.v-newest.v) > p.jump() { // it has left where it jumped to
 		rate = jumpKgPerS
 	}
-	if p.continues(last, s, rate) && !p.hintedAt(s.t) {
+	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back {
 		p.pending = nil // it was a bump
 		p.accept(s)
 		return
@@ -277,7 +416,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		for _, f := range flow {
 			p.accept(f)
 		}
-		p.rate = p.slope()
+		p.refit()
 		return
 	}
 	if p.jumped(newest, s) {
@@ -286,8 +425,49 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	}
 	p.pending = append(p.pending, s)
 	if s.t-p.pending[0].t >= bumpMost {
-		p.breakSegment()
+		if p.goesOn(last, s) { // it has come back little by little
+			p.pending = nil
+			p.accept(s)
+			return
+		}
+		if !p.undoRise() {
+			p.breakSegment()
+		}
 	}
+}
+
+// undoRise takes back readings that were believed although they lay a little
+// high, where the weight has now fallen back to where the flow before them
+// would have it: a bump too small to be one at first.
+func (p *platform) undoRise() bool {
+	first := p.pending[0]
+	if p.suspect == 0 || first.t-p.suspect > bumpMost+p.usual() || p.back || p.hintedAt(first.t) {
+		return false
+	}
+	i := len(p.good)
+	for i > 0 && p.good[i-1].t >= p.suspect {
+		i--
+	}
+	if i < levelReads || p.carried {
+		return false
+	}
+	was, after := newestLevel(p.good[:i], p.noise), firstLevel(p.pending, p.noise)
+	dt := (after.t - was.t).Seconds()
+	fall := was.kg - after.kg
+	if fall < float64(min(was.rate, after.rate)*dt)-p.pairs() || fall > float64(max(was.rate, after.rate)*dt)+p.pairs() {
+		return false
+	}
+	p.good, p.suspect = p.good[:i], 0
+	for n := len(p.begun); n > 1 && !p.settled && p.begun[n-1].t > was.t; n-- {
+		p.begun = p.begun[:n-1]
+	}
+	since := p.pending
+	p.pending = nil
+	for _, s := range since {
+		p.accept(s)
+	}
+	p.refit()
+	return true
 }
 
 // flowsFast reports whether what looked like jump upon jump is a valve opened
@@ -314,14 +494,23 @@ func (p *platform) flowsFast(last sample) bool {
 func (p *platform) jumped(a, b sample) bool {
 	dt := (b.t - a.t).Seconds()
 	fall := a.v - b.v
-	most := max(p.jump(), float64(jumpKgPerS*dt), p.jump()+float64(2*p.rate*dt))
+	most := max(p.jump(), float64(jumpKgPerS*dt), p.jump()+float64(2*p.fit.rate*dt))
+	if b.t-a.t >= gapAtLeast && p.fastest > 0 { // nothing says that it flowed faster than it ever did
+		most = p.jump() + float64(2*p.fastest*dt)
+	}
 	if p.hintedAt(b.t) {
-		most = p.jump() + float64(gapHigh*p.rate*dt)
+		most = p.jump() + float64(gapHigh*p.fit.rate*dt)
 	}
 	return -fall > p.jump() || fall > most
 }
 
-func (p *platform) jump() float64 { return max(jumpKg, 6*p.noiseKg) }
+// jump is how far two readings on end lie apart that no noise explains.
+func (p *platform) jump() float64 {
+	if p.noise.levels < 3 || !p.units.known() {
+		return jumpAtOnce
+	}
+	return max(jumpLeast, float64(2.5*p.units.digit()), float64(jumpNoise*p.noise.sigma()))
+}
 
 func (p *platform) hintedAt(t time.Duration) bool { return p.hinted > 0 && t <= p.hinted }
 
@@ -329,8 +518,15 @@ func (p *platform) hintedAt(t time.Duration) bool { return p.hinted > 0 && t <= 
 // although a cylinder stood on it and cannot have emptied.
 func (p *platform) cameBackZeroed(last, s sample) bool {
 	gap := s.t - last.t
-	return gap >= gapAtLeast && gap > 3*p.usual() && math.Abs(s.v) < emptyKg && last.v > 1 &&
-		last.v-s.v > float64(gapHigh*p.rate*gap.Seconds())+emptyKg
+	if gap < gapAtLeast || gap <= 3*p.usual() || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
+		return false
+	}
+	meant := float64(p.fit.rate * gap.Seconds())
+	if last.v > 1 {
+		return last.v-s.v > gapHigh*meant+emptyKg
+	}
+	// It was zeroed before: about nought again although it flowed.
+	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10)
 }
 
 // usual is the time between readings.
@@ -354,72 +550,302 @@ func (p *platform) own() []sample {
 // breakSegment closes the segment where it was before the jump and opens the
 // next with what came since.
 func (p *platform) breakSegment() {
-	last := p.good[len(p.good)-1]
-	gap := p.pending[0].t - last.t
-	fall := last.v - p.pending[0].v
-	p.closedKg += p.start.v - p.levelKg()
+	p.refit()
+	rate := p.fit.rate
+	p.finish()
+	last, first := p.good[len(p.good)-1], p.pending[0]
+	was := p.fit
+	after := firstLevel(p.pending, p.noise)
+	gap := first.t - last.t
+	fall := was.kg - after.kg
+	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
 		p.betweenHi = min(float64(gapHigh*p.endRate*gap.Seconds()), last.v)
-	case gap >= gapAtLeast && gap > 3*p.usual(): // the best guess is that it flowed on as before
-		flowed := max(0, p.rate) * gap.Seconds()
-		p.closedKg += flowed
-		p.lostKg += flowed
-		p.lostHi += float64(gapHigh * flowed)
-	case fall > 0 && fall < 2 && math.Abs(p.pending[0].v) > emptyKg:
-		p.doubtKg += fall // a shift, or a gulp too fast to be one
+		p.start = weight{t: last.t, kg: last.v}
+		p.next(last.t, last.v, EndedSwap, true)
+	case p.unheard >= gapAtLeast && p.unheard > 3*p.usual(): // the best guess is that it flowed on as before
+		p.breakSilent(was, after, rate, gap)
+	case p.frozen(last, first, after): // it showed its last value while it flowed
+		since := p.pending
+		p.bridge(since[0], EndedSilence)
+		for _, s := range since[1:] {
+			p.accept(s)
+		}
+		return
+	case p.lifted && fall > gulpMost: // what was taken for an empty platform was zeroed under a cylinder that is lifted now
+		p.next(last.t, was.kg, EndedSwap, false)
+		p.lifted, p.stood, p.empties = true, was, nil
+	case p.lifted && math.Abs(after.kg) < emptyKg && was.kg < -1: // zeroed, empty
+		p.next(last.t, was.kg, EndedZeroed, false)
+		p.empties = append(p.empties, was)
+		p.open(p.pending)
+		p.pending = nil
+		return
+	case p.lifted && fall < -1:
+		p.putOn(was, after)
+	case empty || fall > gulpMost:
+		p.next(last.t, was.kg, EndedSwap, false)
+		p.rows[len(p.rows)-1].HighKg += float64(was.rate * gap.Seconds()) // it may have flowed on until then
+		p.lifted, p.stood, p.empties = true, was, nil
+		if p.hintedAt(first.t) && p.hint == "scale-zeroed" {
+			p.rows[len(p.rows)-1].Ended, p.lifted = EndedZeroed, false
+		}
+	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
+		empty := p.lifted
+		p.next(last.t, was.kg, EndedShift, false)
+		if !empty {
+			p.flowedOn(float64((was.rate + after.rate) / 2 * gap.Seconds()))
+			p.rows[len(p.rows)-1].HighKg += max(0, fall)
+		}
+		p.lifted = empty
+	case math.Abs(after.kg) < emptyKg: // it showed what had left it since it was zeroed
+		p.next(last.t, was.kg, EndedZeroed, false)
+	default: // another one, between two readings
+		p.next(last.t, was.kg, EndedSwap, true)
 	}
 	p.open(p.pending)
 	p.pending = nil
 }
 
+// flowedOn adds what flowed between the last reading of a closed segment and
+// the first of the next.
+func (p *platform) flowedOn(kg float64) {
+	r := &p.rows[len(p.rows)-1]
+	r.LowKg, r.BestKg, r.HighKg = r.LowKg+kg, r.BestKg+kg, r.HighKg+kg
+}
+
+// next closes the open segment; another cylinder may follow.
+func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
+	p.variance += float64(p.start.se*p.start.se) + float64(p.fit.se*p.fit.se)
+	p.closeRow(t, kg, why)
+	p.lifted = false
+	if another {
+		p.cylinder++
+		p.zeroedRow = 0
+	}
+}
+
+// breakSilent closes the segment before a silence after which the weight
+// cannot be compared. It flowed on as before, as far as is known; where it was
+// only seen to flow after it, it may have begun at any time.
+func (p *platform) breakSilent(was, after weight, rate float64, gap time.Duration) {
+	lifted := p.lifted
+	why := EndedSilence
+	if p.cut {
+		why = EndedPowerCut
+	}
+	last, first := p.good[len(p.good)-1], p.pending[0]
+	p.next(last.t, was.kg, why, false)
+	p.cut = false
+	if lifted {
+		p.cylinder++
+		return
+	}
+	best, high := float64(rate*gap.Seconds()), float64(gapHigh*rate*gap.Seconds())
+	if rate <= noFlow && after.rate > noFlow {
+		high = float64(gapHigh * after.rate * gap.Seconds())
+		best = high / 2
+	}
+	p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: last.t, Until: first.t, FromKg: was.kg, ToKg: after.kg,
+		BestKg: best, HighKg: high, Ended: EndedHeard, Unseen: true})
+	if p.hintedAt(first.t) && p.hint == "cylinder-swapped" {
+		p.cylinder++
+		p.zeroedRow = 0
+		return
+	}
+	p.zeroedRow, p.zeroedGross = len(p.rows), was.kg-p.zero
+}
+
+// putOn is a cylinder set on the platform. The one that was lifted off proves
+// where nought lay: that tells what flowed while a scale was silent that came
+// back zeroed under it. Another one does not: somebody may have zeroed between.
+func (p *platform) putOn(was, after weight) {
+	empties := append(p.empties, was)
+	stood := p.stood
+	p.swapped, p.hinted = after.t, 0
+	p.next(was.t, was.kg, EndedSwap, false)
+	p.zero = empties[len(empties)-1].kg
+	weighed := after.kg - p.zero
+	if same := math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()); same {
+		p.regain(weighed, 0)
+		return
+	}
+	p.cylinder++
+	p.zeroedRow = 0
+}
+
+// regain takes what the cylinder truly weighs, and what left it in the open
+// segment, and tells from it what flowed while nobody weighed.
+func (p *platform) regain(grossKg, openKg float64) {
+	if p.zeroedRow == 0 {
+		return
+	}
+	r := &p.rows[p.zeroedRow-1]
+	flowed := p.zeroedGross - grossKg - openKg
+	for _, later := range p.rows[p.zeroedRow:] {
+		flowed -= later.BestKg
+	}
+	if flowed < -p.jump() || flowed > p.jump()+float64(jumpKgPerS*(r.Until-r.Since).Seconds()) {
+		return // that is another cylinder, or another nought
+	}
+	flowed = max(0, flowed)
+	r.LowKg, r.BestKg, r.HighKg = flowed, flowed, flowed
+	p.zeroedRow = 0
+}
+
+// pairs is how far noise moves two readings on end apart, four standard
+// deviations.
+func (p *platform) pairs() float64 { return 4 * math.Sqrt2 * p.noise.sigma() }
+
+// thaws reports whether a scale that had shown the very same weight while it
+// flowed shows by a reading what flowed meanwhile.
+func (p *platform) thaws(s sample) bool {
+	meant := float64(p.sameBy * (s.t - p.same.t).Seconds())
+	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && math.Abs(p.same.v-s.v-meant) < meant/4+p.units.digit()
+}
+
+// frozen reports whether the weight lies lower after a jump because the scale
+// had shown its last value while it flowed.
+func (p *platform) frozen(last, first sample, after weight) bool {
+	rate := max(p.sameBy, after.rate)
+	if last.t-p.same.t < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg {
+		return false
+	}
+	meant := float64(rate * (first.t - p.same.t).Seconds())
+	fall := last.v - first.v
+	switch {
+	case fall < 0 || fall > gapHigh*meant+p.jump():
+		return false
+	case p.thaws(first) || after.rate > 0.4*rate && fall > 0.3*meant:
+		return true
+	}
+	// Noise would have moved the readings; or it is more than a hose weighs.
+	return p.stuck(last) || fall > gulpMost
+}
+
+// stuck reports whether the newest readings are the very same although the
+// scale's noise would have moved one of them, in all but one of 10,000 cases.
+func (p *platform) stuck(last sample) bool {
+	sigma := math.Sqrt(max(0, float64(p.noise.white*p.noise.white)-float64(p.noise.digit*p.noise.digit)/12))
+	if sigma == 0 {
+		return false
+	}
+	same := 0
+	for i := len(p.good) - 1; i >= 0 && p.good[i].v == last.v; i-- {
+		same++
+	}
+	// At the most a reading shows the same digit as often as noise stays
+	// within half of it.
+	return float64(float64(same)*math.Log(math.Erf(p.noise.digit/2/sigma/math.Sqrt2))) < math.Log(1e-4)
+}
+
 func (p *platform) open(first []sample) {
-	p.start, p.begun, p.settled = first[0], nil, false
+	p.start, p.begun, p.settled = weight{t: first[0].t, kg: first[0].v, se: p.noise.sigma()}, nil, false
+	p.began = first[0].t
 	p.good, p.from, p.carried = nil, nil, false
-	p.rate = 0
-	p.sloped = first[0].t
+	p.noise.apart()
+	p.fit, p.fitted = weight{t: first[0].t, kg: first[0].v, se: p.noise.sigma(), rateSe: math.Inf(1)}, first[0].t
+	p.suspect = 0
 	for _, s := range first {
 		p.accept(s)
 	}
+	p.refit()
 }
 
 func (p *platform) accept(s sample) {
 	if n := len(p.good); n > 0 {
-		off := math.Abs(s.v - p.good[n-1].v + float64(p.rate*(s.t-p.good[n-1].t).Seconds()))
-		if n >= 3 {
-			// Two readings differ by 1.128 times the spread of one, on average.
-			p.noiseKg += (min(off, p.jump())/1.128 - p.noiseKg) / 20
+		last := p.good[n-1]
+		dt := (s.t - last.t).Seconds()
+		if off := last.v - s.v - float64(p.fit.rate*dt); p.suspect == 0 && n >= 3 && p.noise.levels >= 3 && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.thaws(s) {
+			p.suspect = s.t
 		}
+		if s.v != p.same.v {
+			p.same, p.sameBy = s, p.fit.rate
+		}
+	} else {
+		p.same, p.sameBy = s, 0
 	}
+	p.noise.see(s)
 	p.good = append(p.good, s)
 	for len(p.good) > 8 && s.t-p.good[0].t > historyFor {
 		p.good = p.good[1:]
 	}
 	if !p.settled {
 		p.begun = append(p.begun, s)
-		p.begin(sample{p.begun[0].t, onset(p.begun)})
-		p.settled = s.t-p.begun[0].t >= onsetOver
 	}
 	if p.carried && s.t-p.good[1].t >= bumpMost {
 		p.good, p.carried = p.good[1:], false
 	}
-	if s.t-p.sloped >= slopeEvery {
-		p.sloped, p.rate = s.t, p.slope()
+	if s.t-p.fitted >= max(levelEvery, p.rest) || len(p.good) < levelReads+1 {
+		p.refit()
+		if p.same.t == s.t {
+			p.sameBy = max(p.sameBy, p.fit.rate)
+		}
+	}
+	if p.suspect > 0 && s.t-p.suspect >= 2*bumpMost {
+		p.shifted()
+	}
+}
+
+// refit takes the level by the newest readings, and the segment's first one
+// until that is settled.
+func (p *platform) refit() {
+	ss := p.own()
+	if len(ss) == 0 {
+		return
+	}
+	p.fit = newestLevel(ss, p.noise)
+	p.fitted = p.fit.t
+	p.noise.learn(p.fit, ss)
+	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
+		p.fastest = max(p.fastest, p.fit.rate)
+	}
+	if p.settled || len(p.begun) == 0 {
+		return
+	}
+	first := firstLevel(p.begun, p.noise)
+	// It is settled once what follows no longer agrees with it.
+	p.settled = first.n < len(p.begun)/2 && len(p.begun) > 8 && p.begun[len(p.begun)-1].t-p.begun[0].t > 6*levelLeast || len(p.begun) >= firstMost
+	if p.settled {
+		first = hinged(first, p.begun, p.noise, true)
+	}
+	p.begin(first)
+}
+
+// refit takes the newest levels.
+func (l *ledger) refit() {
+	for _, p := range l.platforms {
+		p.refit()
+	}
+}
+
+// finish takes the open segment's two levels for good, as nearly as the
+// readings give them.
+func (p *platform) finish() {
+	p.refit()
+	ss := p.own()
+	if len(ss) == 0 {
+		return
+	}
+	p.fit = hinged(p.fit, ss, p.noise, false)
+	if !p.settled && len(p.begun) > 0 {
+		p.begin(hinged(firstLevel(p.begun, p.noise), p.begun, p.noise, true))
 	}
 }
 
 // begin takes the gross weight with which a segment begins. Where it goes on
 // from the step before, what flowed between counts: surely where the rate at
 // that step's end explains it, else doubtfully.
-func (p *platform) begin(first sample) {
+func (p *platform) begin(first weight) {
 	if p.from == nil {
-		p.start.v = first.v
+		p.start = first
 		return
 	}
-	fall := p.from.v - first.v
-	p.start, p.betweenKg, p.betweenHi = *p.from, 0, 0
+	fall := p.from.v - first.kg
+	p.start, p.betweenKg, p.betweenHi = weight{t: p.from.t, kg: p.from.v}, 0, 0
 	switch {
-	case p.continues(*p.from, first, p.endRate):
+	case p.continues(*p.from, sample{first.t, first.kg}, p.endRate):
 	case fall < gulpMost:
 		p.betweenKg = fall
 	default:
@@ -427,162 +853,114 @@ func (p *platform) begin(first sample) {
 	}
 }
 
-// onset is a segment's gross weight before flow began: the level part of a
-// level that then falls, by least squares over where it begins to fall.
-func onset(begun []sample) float64 {
-	n := len(begun)
-	if n < 6 {
-		return median(begun[:min(n, 3)])
+// shifted looks at a suspected jump once there are readings enough on both
+// sides of it: where the level before and the level after, each brought to the
+// jump, lie further apart than flow explains, it was none and stayed.
+func (p *platform) shifted() {
+	i := len(p.good) - 1
+	for i > 0 && p.good[i].t > p.suspect {
+		i--
 	}
-	best, level := math.Inf(1), begun[0].v
-	step := max(1, n/30)
-	for k := 0; k < n; k += step {
-		if v, sse := hinge(begun, begun[k].t); sse < best {
-			best, level = sse, v
+	if len(p.good)-i < levelReads {
+		return
+	}
+	p.suspect = 0
+	if i < 2 || p.carried {
+		return
+	}
+	was, after := newestLevel(p.good[:i], p.noise), firstLevel(p.good[i:], p.noise)
+	dt := (after.t - was.t).Seconds()
+	fall := was.kg - after.kg
+	low := max(0, min(was.rate-2*was.rateSe, after.rate-2*after.rateSe)) * dt
+	high := max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt
+	if was.rate < noFlow && after.rate < noFlow {
+		high = jumpKgPerS * dt // a valve opened for a moment
+		if p.fastest > 0 {
+			high = min(high, 2*p.fastest*dt)
 		}
 	}
-	return level
-}
-
-// hinge fits v = level - slope*max(0, t-from) and returns the level and the
-// sum of squares.
-func hinge(ss []sample, from time.Duration) (level, sse float64) {
-	var n, sx, sy, sxx, sxy float64
-	for _, s := range ss {
-		x := max(0, (s.t - from).Seconds())
-		n++
-		sx += x
-		sy += s.v
-		sxx += float64(x * x)
-		sxy += float64(x * s.v)
+	beyond := fall - min(max(fall, low), high)
+	// A flow that changed at any moment must not explain the readings as well.
+	around := p.good[max(0, i-2*(len(p.good)-i)-4):]
+	each := float64(p.noise.sigma()*p.noise.sigma()) * float64(p.noise.inflation()*p.noise.inflation())
+	if beyond == 0 || bentBest(around)-steppedAt(around, p.good[i].t) < stepBetter*each {
+		return
 	}
-	det := float64(n*sxx) - float64(sx*sx)
-	slope := 0.0
-	if det > 1e-9 {
-		slope = min(0, (float64(n*sxy)-float64(sx*sy))/det)
+	doubt := math.Sqrt(float64(was.se*was.se) + float64(after.se*after.se))
+	if math.Abs(beyond) < max(jumpLeast, float64(1.5*p.units.digit()), 3*doubt) {
+		return
 	}
-	level = (sy - float64(slope*sx)) / n
-	for _, s := range ss {
-		d := s.v - level - float64(slope*max(0, (s.t-from).Seconds()))
-		sse += float64(d * d)
+	// What goes back within the time of a bump did not stay.
+	k := i
+	for k < len(p.good)-1 && p.good[k].t-p.good[i].t < bumpMost {
+		k++
 	}
-	return level, sse
-}
-
-// slope is the mass leaving a second, robust (the median of pairs, Theil and
-// Sen), over the last three minutes; over the last one where the flow has
-// clearly changed since.
-func (p *platform) slope() float64 {
-	long, _, _ := theilSen(p.since(slopeOver))
-	short, doubt, spread := theilSen(p.since(slopeOver / 3))
-	p.spreadKg = spread
-	if math.Abs(short-long) > 3*doubt && (math.Abs(short) > 1.5*math.Abs(long) || math.Abs(short) < 0.67*math.Abs(long)) {
-		long = short
+	later := firstLevel(p.good[k:], p.noise)
+	stays := was.kg - later.kg - float64(max(was.rate, later.rate)*(later.t-was.t).Seconds())
+	if stays*beyond <= 0 || math.Abs(stays) < math.Abs(beyond)/2 {
+		return
 	}
-	return -long
-}
-
-func (p *platform) since(span time.Duration) []sample {
-	last := p.good[len(p.good)-1].t
-	i := sort.Search(len(p.good), func(i int) bool { return last-p.good[i].t <= span })
-	return p.good[i:]
-}
-
-// theilSen is the median slope of pairs of at most 30 samples, a second,
-// its standard error by their scatter about it, and that scatter.
-func theilSen(ss []sample) (slope, doubt, spread float64) {
-	ss = thinned(ss, 30)
-	if len(ss) < 3 {
-		return 0, math.Inf(1), 0
-	}
-	var slopes []float64
-	for i := range ss {
-		for k := i + 1; k < len(ss); k++ {
-			if dt := (ss[k].t - ss[i].t).Seconds(); dt > 0 {
-				slopes = append(slopes, (ss[k].v-ss[i].v)/dt)
-			}
+	since := append([]sample(nil), p.good[i:]...)
+	p.good = p.good[:i]
+	p.fit = was
+	if n := len(p.begun); !p.settled {
+		for n > 1 && p.begun[n-1].t > was.t {
+			n--
 		}
+		p.begun = p.begun[:n]
 	}
-	sort.Float64s(slopes)
-	slope = middle(slopes)
-	var off []float64
-	for _, s := range ss {
-		off = append(off, s.v-float64(slope*s.t.Seconds()))
+	p.finish()
+	p.next(was.t, was.kg, EndedShift, false)
+	p.flowedOn(float64((was.rate + after.rate) / 2 * dt))
+	if beyond > 0 {
+		p.rows[len(p.rows)-1].HighKg += beyond
 	}
-	sort.Float64s(off)
-	mid := middle(off)
-	for i := range off {
-		off[i] = math.Abs(off[i] - mid)
-	}
-	sort.Float64s(off)
-	spread = 1.4826 * middle(off)
-	span := (ss[len(ss)-1].t - ss[0].t).Seconds()
-	return slope, spread * math.Sqrt(12/float64(len(ss))) / span, spread
+	p.open(since)
 }
 
-func thinned(ss []sample, most int) []sample {
-	if len(ss) <= most {
-		return ss
-	}
-	kept := make([]sample, most)
-	for i := range kept {
-		kept[i] = ss[i*(len(ss)-1)/(most-1)]
-	}
-	return kept
-}
-
-// chargedKg is what left the cylinders of this platform: by the newest few
-// readings, brought to the newest one's moment by the rate.
-func (p *platform) chargedKg() float64 {
+// openKg is what left the open segment's cylinder.
+func (p *platform) openKg() float64 {
 	if len(p.good) == 0 {
 		return 0
 	}
-	return p.closedKg + p.start.v - p.levelKg()
+	kg := p.start.kg - p.levelKg()
+	if p.lifted && !p.flowedLifted(kg) {
+		return 0
+	}
+	return kg
 }
 
 // levelKg is the gross weight now.
-func (p *platform) levelKg() float64 {
-	few := tail(p.good, 3)
-	lag := few[len(few)-1].t - few[len(few)/2].t
-	return median(few) - float64(p.rate*lag.Seconds())
-}
-
-// surelyOver reports whether more than limit has left, beyond a bump and the
-// scale's noise.
-func (p *platform) surelyOver(limitKg float64) bool {
-	for _, span := range []time.Duration{steadyOver, 3 * steadyOver, 9 * steadyOver} {
-		ss := p.since(span)
-		if len(ss) < 3 || ss[len(ss)-1].t-ss[0].t < bumpMost {
-			continue
-		}
-		// A median's standard error is 1.25 that of a mean; wind and load cells
-		// are slow, so four readings count as one (common practice).
-		doubt := 2 * 1.25 * p.spreadKg / math.Sqrt(float64(len(ss))/4)
-		if p.spreadKg < p.units.digit()/2 {
-			doubt = 0
-		}
-		if p.closedKg+p.units.display(p.start.v)-p.units.display(median(ss))-doubt > limitKg {
-			return true
-		}
-	}
-	return false
-}
+func (p *platform) levelKg() float64 { return p.fit.at(p.good[len(p.good)-1].t) }
 
 // charge is the whole charge by now.
 func (l *ledger) charge(target Setting, aimed bool) charge {
 	c := l.before
 	c.targetKg, c.aimed = target.Value, aimed
+	variance := 0.0
 	for _, p := range l.platforms {
-		kg := p.chargedKg()
-		c.bestKg += kg
-		c.unweighedKg += p.lostKg + p.betweenKg
-		c.lowKg += kg - p.lostKg - p.betweenKg
-		c.highKg += kg - p.lostKg + p.lostHi + p.doubtKg + p.betweenHi
+		for _, r := range p.rows {
+			c.lowKg, c.bestKg, c.highKg = c.lowKg+r.LowKg, c.bestKg+r.BestKg, c.highKg+r.HighKg
+			c.unweighedKg += p.unweighed(r)
+		}
+		kg := p.openKg()
+		c.lowKg, c.bestKg, c.highKg = c.lowKg+kg-p.betweenKg, c.bestKg+kg, c.highKg+kg+p.betweenHi
+		c.unweighedKg += p.betweenKg
+		variance += p.variance + float64(p.start.se*p.start.se) + float64(p.fit.se*p.fit.se)
 	}
+	c.seKg = math.Sqrt(variance)
 	for _, kg := range []*float64{&c.bestKg, &c.lowKg, &c.highKg, &c.unweighedKg} {
 		*kg = wholeMg(*kg)
 	}
 	return c
+}
+
+// unweighed is the part of a row that no scale saw, before or after.
+func (p *platform) unweighed(r Segment) float64 {
+	if r.HighKg > r.LowKg {
+		return r.BestKg - r.LowKg
+	}
+	return 0
 }
 
 func (l *ledger) values(target Setting, aimed bool) []Value {
@@ -598,9 +976,8 @@ func (l *ledger) values(target Setting, aimed bool) []Value {
 // watched for long enough to be believed.
 func (l *ledger) flow() (kgPerS float64) {
 	for _, p := range l.platforms {
-		ss := p.own()
-		if n := len(ss); n > 0 && ss[n-1].t-ss[0].t >= onsetOver*3/4 && p.rate > noFlow {
-			kgPerS += p.rate
+		if p.fit.rate > noFlow && p.fit.rate > 4*p.fit.rateSe && !p.lifted {
+			kgPerS += p.fit.rate
 		}
 	}
 	return kgPerS
@@ -616,10 +993,10 @@ func (l *ledger) heard() (last time.Duration, ok bool) {
 	return last, ok
 }
 
-// pace is how long it takes to be sure of a condition: a reading or two.
-func (l *ledger) pace() (d time.Duration) {
+// usual is the time between readings, of the slowest scale.
+func (l *ledger) usual() (d time.Duration) {
 	for _, p := range l.platforms {
-		d = max(d, sureFor, p.usual())
+		d = max(d, p.usual())
 	}
 	return d
 }
@@ -635,88 +1012,95 @@ func (l *ledger) grossKg() (kg float64) {
 	return kg
 }
 
-// surelyOver reports whether more than the target has gone in, by more than
-// one display digit.
-func (l *ledger) surelyOver(targetKg float64) bool {
-	all := l.charge(Setting{}, false).bestKg
+// digit is the display digit, of the coarsest scale.
+func (l *ledger) digit() (kg float64) {
 	for _, p := range l.platforms {
-		others := all - p.chargedKg()
-		if len(p.good) > 0 && p.surelyOver(targetKg+1.1*p.units.digit()-others) {
-			return true
+		kg = max(kg, p.units.digit())
+	}
+	return kg
+}
+
+// foretold is what had gone in by now, were what the last seconds show no more
+// than a bump: by the readings before them.
+func (l *ledger) foretold() (kg float64, ok bool) {
+	now := l.charge(Setting{}, false).bestKg
+	for _, p := range l.platforms {
+		n := len(p.good)
+		if n == 0 || p.lifted {
+			continue
+		}
+		last := p.good[n-1].t
+		k := n - 1
+		for k > 0 && (last-p.good[k].t < bumpMost) {
+			k--
+		}
+		if k < levelReads {
+			return 0, false
+		}
+		before := newestLevel(p.good[:k+1], p.noise)
+		now += p.levelKg() - before.at(last)
+	}
+	return now, true
+}
+
+// surelyAbove reports whether more than a mass has gone in, beyond the scale's
+// noise: by means over the last seconds, which lag behind a weight that falls
+// and so never say too much of it.
+func (l *ledger) surelyAbove(limitKg float64) bool {
+	c := l.charge(Setting{}, false)
+	for _, p := range l.platforms {
+		if len(p.good) == 0 || p.lifted {
+			continue
+		}
+		others := c.bestKg - p.openKg()
+		// A scale without noise shows a digit that it may not have reached.
+		rounding := p.noise.digit * (1 - p.noise.dither())
+		share := p.noise.beyondDigit() / p.noise.sigma()
+		before := (p.variance + float64(p.start.se*p.start.se)) * share * share
+		each := p.noise.beyondDigit() * p.noise.inflation()
+		ss := p.own()
+		last := ss[len(ss)-1].t
+		sum, n := 0.0, 0.0
+		span := sureFor
+		for i := len(ss) - 1; i >= 0; i-- {
+			sum, n = sum+ss[i].v, n+1
+			if i > 0 && last-ss[i-1].t < span {
+				continue
+			}
+			doubt := float64(surely*math.Sqrt(before+float64(each*each)/n)) + rounding
+			if others+p.start.kg-sum/n-doubt > limitKg {
+				return true
+			}
+			span *= 2
 		}
 	}
 	return false
 }
 
-// granularity finds the display digit: the coarsest usual division of which
-// all readings are multiples.
-type granularity struct {
-	seen  int
-	last  int64
-	fails [len(divisionsMg)]bool
-}
-
-// Usual divisions of charging scales, coarsest first, in mg: grams, then
-// fractions of a pound and of an ounce (common practice).
-var divisionsMg = [...]float64{100e3, 50e3, 20e3, 10e3, 5e3, 2e3, 1e3,
-	0.05 * 453592.37, 0.02 * 453592.37, 0.01 * 453592.37, 0.5 * 28349.523125, 0.2 * 28349.523125, 0.1 * 28349.523125}
-
-func (g *granularity) see(kg float64) {
-	mg := int64(math.Round(kg * 1e6))
-	if mg == g.last {
-		return
+// segments is the ledger, stretch by stretch, at a moment of the running boot.
+func (l *ledger) segments() (rows []Segment) {
+	b := l.before
+	if b.bestKg != 0 || b.highKg != 0 {
+		rows = append(rows, Segment{LowKg: Num(b.lowKg), BestKg: Num(b.bestKg), HighKg: Num(b.highKg), Ended: EndedStep,
+			Since: l.clock.when(0), Until: l.clock.when(0)})
 	}
-	g.last = mg
-	g.seen++
-	for i, d := range divisionsMg {
-		n := math.Round(float64(mg) / d)
-		if math.Abs(float64(mg)-float64(n*d)) > 1 {
-			g.fails[i] = true
+	for _, p := range l.platforms {
+		all := p.rows
+		if n := len(p.good); n > 0 && !p.lifted {
+			kg := p.openKg()
+			all = append(all[:len(all):len(all)], Segment{Scale: p.point, Cylinder: p.cylinder, Since: p.began, Until: p.good[n-1].t,
+				FromKg: p.start.kg, ToKg: p.levelKg(), LowKg: kg - p.betweenKg, BestKg: kg, HighKg: kg + p.betweenHi})
 		}
-	}
-}
-
-// digit is the display digit in kg; 5 g until enough different readings were
-// seen, or where none fits (common practice).
-func (g *granularity) digit() float64 {
-	if g.seen >= 8 {
-		for i, d := range divisionsMg {
-			if !g.fails[i] {
-				return d * 1e-6
+		for _, r := range all {
+			if r.Cylinder == 0 || r.Until <= r.Since && r.BestKg == 0 {
+				continue
 			}
+			r.Since, r.Until = l.clock.when(r.Since), l.clock.when(r.Until)
+			for _, kg := range []*float64{&r.FromKg, &r.ToKg, &r.LowKg, &r.BestKg, &r.HighKg} {
+				*kg = Num(wholeMg(*kg))
+			}
+			rows = append(rows, r)
 		}
 	}
-	return 0.005
+	return rows
 }
-
-// display is a weight as the scale would show it: a mean of many readings must
-// not find what one digit cannot show.
-func (g *granularity) display(kg float64) float64 {
-	d := g.digit()
-	return math.Round(kg/d) * d
-}
-
-func tail(ss []sample, n int) []sample { return ss[max(0, len(ss)-n):] }
-
-// median of the samples' values; of an even number the mean of the middle two.
-func median(ss []sample) float64 {
-	vs := make([]float64, len(ss))
-	for i, s := range ss {
-		vs[i] = s.v
-	}
-	sort.Float64s(vs)
-	return middle(vs)
-}
-
-func middle(sorted []float64) float64 {
-	n := len(sorted)
-	switch {
-	case n == 0:
-		return math.NaN()
-	case n%2 == 1:
-		return sorted[n/2]
-	}
-	return (sorted[n/2-1] + sorted[n/2]) / 2
-}
-
-func seconds(d time.Duration) float64 { return d.Seconds() }

@@ -43,7 +43,7 @@ func StepNames() []string { return append([]string(nil), stepNames[:]...) }
 // Limits is the table of every step's settings; the site file is checked against it.
 func Limits() []Limit {
 	s := sensors.Pressures
-	k, t, m := sensors.Differences, sensors.Times, sensors.Masses
+	k, t := sensors.Differences, sensors.Times
 	given := func(step, key string, dim sensors.Dimension, v float64, source, doc string) Limit {
 		return Limit{Step: step, Key: key, Dimension: dim, Default: v, HasDef: true, Source: source, Doc: doc}
 	}
@@ -53,7 +53,7 @@ func Limits() []Limit {
 		return Limit{Step: step, Key: "powered", Words: []string{"allowed", "forbidden"}, Source: practice,
 			Doc: "whether indoor units may have power: a maker's evacuation mode wants it; otherwise their valves shut and cut the pipework into parts"}
 	}
-	return []Limit{
+	return append(weighingLimits(), []Limit{
 		gauge(given("pressure-test", "target", s, 550*psiPa, practice+"; never above the lowest-rated part", "the gauge pressure of the last stage")),
 		given("pressure-test", "lasts", t, 24*3600, ufgsPressure, "how long the last stage stands"),
 		{Step: "pressure-test", Key: "ceiling", Dimension: s, Quantity: sensors.Pressure, Source: "the lowest-rated part", Doc: "gauge pressure that must never be passed, in the hottest hour either"},
@@ -74,16 +74,9 @@ func Limits() []Limit {
 		given("vacuum-hold", "settle", t, 300, practice, "how long the first minutes are left out of the comparison, while the pump's side evens out"),
 		powered("vacuum-hold"),
 
-		{Step: "draw-in", Key: "target", Dimension: m, Source: siteFile, Doc: "the whole additional charge; without it the weigh-in's target counts"},
-		given("draw-in", "lead", t, 120, practice, "how long before the charge's predicted arrival somebody is told"),
-		given("draw-in", "near", m, 0.2, practice, "the mass left at which somebody is called whatever the rate"),
 		powered("draw-in"),
 
 		given("preheat", "lasts", t, 6*3600, practice+" for inverter units; 24 h after a long lay-up", "how long the crankcase heaters must have been on"),
-
-		{Step: "weigh-in", Key: "target", Dimension: m, Source: siteFile, Doc: "the whole additional charge, counted from the first draw-in"},
-		given("weigh-in", "lead", t, 120, practice, "how long before the charge's predicted arrival somebody is told"),
-		given("weigh-in", "near", m, 0.2, practice, "the mass left at which somebody is called whatever the rate"),
 
 		given("trial-run", "lasts", t, 45*60, practice, "how long the full cooling run takes"),
 
@@ -96,7 +89,7 @@ func Limits() []Limit {
 
 		given("branch-check", "settle", t, 600, practice, "how long each command is left to work"),
 		given("mixed-run", "lasts", t, 20*60, practice, "how long half the units heat while the other half cool"),
-	}
+	}...)
 }
 
 // Settings returns a step's settings: the site's where given, else the defaults.
@@ -111,12 +104,14 @@ func (s Site) Settings(system, step string) map[string]Setting {
 		if sys.Name != system {
 			continue
 		}
-		// One ledger runs over draw-in and weigh-in: one target for both.
-		if target, ok := sys.targetOf(); ok && (step == "draw-in" || step == "weigh-in") {
+		// One ledger runs over draw-in and weigh-in: one target for both, and the same cylinders.
+		if target, ok := sys.targetOf(); ok && isWeighing(step) {
 			settings["target"] = target
 		}
-		if target, ok := sys.Steps["weigh-in"]["target"]; ok && step == "draw-in" {
-			settings["target"] = target
+		for _, key := range []string{"target", "allowance", "tare", "contents"} {
+			if v, ok := sys.Steps["weigh-in"][key]; ok && step == "draw-in" {
+				settings[key] = v
+			}
 		}
 		for key, v := range sys.Steps[step] {
 			settings[key] = v

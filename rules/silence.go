@@ -256,7 +256,7 @@ func (q *scaleQuiet) weight(now time.Duration) (clear bool) {
 }
 
 func beginScaleSilent(s Start) Judge {
-	j := &scaleSilent{ledger: beginLedger(s), step: s.Step.Name}
+	j := &scaleSilent{ledger: beginLedger(s).rested(), step: s.Step.Name}
 	j.target, j.aimed = limit(s.Step, "target")
 	for _, p := range s.Points {
 		q := &scaleQuiet{}
@@ -294,6 +294,7 @@ func (j *scaleSilent) Next(e Entry) (out []Finding) {
 				continue
 			}
 			if q.weight(e.At.Since) {
+				j.ledger.refit()
 				out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: scaleSpeaks(j.standing())})
 			}
 		}
@@ -320,6 +321,7 @@ func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) (out []Findin
 		}
 	}
 	q.raise(now)
+	j.ledger.refit()
 	values := append([]Value{{"silent_s", seconds(quiet)}}, j.ledger.values(j.target, j.aimed)...)
 	return append(out, Finding{Edge: Raised, Flag: "scale-silent", Subject: q.point.Name, Urgency: urgency,
 		Points: []string{q.point.Name}, Text: scaleIsSilent(quiet, q.fault, j.standing()), Values: values})

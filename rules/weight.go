@@ -1,0 +1,490 @@
+package rules
+
+import (
+	"math"
+	"slices"
+	"sort"
+	"time"
+)
+
+type sample struct {
+	t time.Duration // of the step
+	v float64
+}
+
+// weight is what stands on a scale at a moment and how fast it falls, with the standard
+// errors that the readings' scatter leaves.
+type weight struct {
+	t          time.Duration
+	kg, rate   float64 // kg, kg/s
+	se, rateSe float64
+	span       time.Duration
+	n          int
+	misfit     float64 // the readings' scatter about it, of what their noise explains
+}
+
+// at is the weight at another moment, were the flow the same.
+func (l weight) at(t time.Duration) float64 {
+	return l.kg - float64(l.rate*(t-l.t).Seconds())
+}
+
+const (
+	levelLeast  = 10 * time.Second // the shortest span that gives a level
+	levelReads  = 3                // and the fewest readings, where they come often
+	levelGrows  = 1.4              // from one span tried to the next; our choice, from trial runs with seeds
+	levelAgrees = 2.5              // standard errors within which a longer span agrees with the shorter ones; our choice, the same
+	fewAgree    = 3.0              // the same, of fewer than four readings
+	seldom      = 4 * time.Second  // readings further apart are believed one by one
+)
+
+// newestLevel is the level at the last of the readings, by a line through as
+// many of them as agree with one: the span grows as long as what it says of
+// level and rate lies within the doubt of every shorter span (Lepski's method:
+// O. Lepski, Theory Probab. Appl. 35 (1991) 454; from memory). So a valve that
+// was just shut, or opened, is followed at once, and a steady flow is averaged.
+func newestLevel(ss []sample, n noise) weight { return levelFrom(ss, n, false) }
+
+// firstLevel is the level at the first of the readings, in the same way.
+func firstLevel(ss []sample, n noise) weight { return levelFrom(ss, n, true) }
+
+func levelFrom(ss []sample, n noise, first bool) weight {
+	last := len(ss) - 1
+	pick := func(i int) sample { return ss[last-i] }
+	if first {
+		pick = func(i int) sample { return ss[i] }
+	}
+	origin := pick(0)
+	sigma, kappa := n.sigma(), n.inflation()
+	best := weight{t: origin.t, kg: origin.v, se: sigma, rateSe: math.Inf(1), n: 1}
+	sparse := last > 0 && max(pick(1).t-origin.t, origin.t-pick(1).t) >= seldom
+	var sx, sy, sxx, sxy, syy float64
+	lo, hi, lowest, highest := math.Inf(-1), math.Inf(1), math.Inf(-1), math.Inf(1)
+	next := float64(levelReads)
+	for i := 0; i <= last; i++ {
+		s := pick(i)
+		x, y := (s.t - origin.t).Seconds(), s.v-origin.v
+		sx += x
+		sy += y
+		sxx += float64(x * x)
+		sxy += float64(x * y)
+		syy += float64(y * y)
+		m := float64(i + 1)
+		span := max(s.t-origin.t, origin.t-s.t)
+		switch {
+		case i == 0 && sparse:
+			off := fewAgree * best.se
+			lo, hi = best.kg-off, best.kg+off
+			continue
+		case sparse && m < 4: // each
+		case m < levelReads || span < levelLeast && i < last || m < next && i < last:
+			continue
+		}
+		next = math.Ceil(m * levelGrows)
+		mean := sx / m
+		wide := sxx - float64(sx*mean)
+		if wide <= 0 {
+			continue
+		}
+		slope := (sxy - float64(sy*mean)) / wide
+		// Rounding to the digit averages out only where noise or flow moves the
+		// readings over several digits.
+		rounds := 1 + max(0, -slope)*span.Seconds()/n.digit + m*n.dither()
+		rounding := float64(n.digit*n.digit) / 12 / rounds
+		each := float64(sigma*sigma) * float64(kappa*kappa)
+		l := weight{t: origin.t, span: span, n: i + 1}
+		l.rateSe = math.Sqrt(max(each/wide, 12*rounding/float64(span.Seconds()*span.Seconds())))
+		// Nothing flows back into a cylinder, and a slope smaller than its own
+		// standard error costs more doubt than leaving it out costs truth.
+		if -slope > l.rateSe {
+			l.rate = -slope
+			l.kg = origin.v + (sy-float64(slope*sx))/m
+			l.se = math.Sqrt(max(each/m+each*float64(mean*mean)/wide, 4*rounding))
+		} else {
+			l.kg = origin.v + sy/m
+			bias := min(0, slope) * mean
+			l.se = math.Sqrt(max(each/m, rounding) + float64(bias*bias))
+		}
+		if l.kg < lo || l.kg > hi || l.rate < lowest || l.rate > highest {
+			break
+		}
+		agrees := levelAgrees
+		if m < 4 {
+			agrees = fewAgree
+		}
+		off, offRate := agrees*l.se, agrees*l.rateSe
+		lo, hi = max(lo, l.kg-off), min(hi, l.kg+off)
+		lowest, highest = max(lowest, l.rate-offRate), min(highest, l.rate+offRate)
+		// The sum of squares about the line, and about the mean.
+		about := max(0, syy-float64(sy*sy)/m-float64(max(0, -slope)*max(0, -slope)*wide))
+		l.misfit = math.Sqrt(about/max(1, m-2)) / sigma
+		best = l
+	}
+	return best
+}
+
+// hinged looks whether the level stood still near its end and flowed beyond it
+// (a valve shut before the last reading, or opened after the first): where
+// that fits clearly better than a line, the part that stood still gives the
+// level.
+func hinged(w weight, ss []sample, n noise, first bool) weight {
+	last := len(ss) - 1
+	pick := func(i int) sample { return ss[last-i] }
+	sign := 1.0 // a fall, seen backwards, rises
+	if first {
+		pick = func(i int) sample { return ss[i] }
+		sign = -1
+	}
+	m := min(len(ss), max(3*w.n, 8))
+	if m < 4 {
+		return w
+	}
+	origin := pick(0)
+	each := float64(n.sigma()*n.sigma()) * float64(n.inflation()*n.inflation())
+	line, best := math.Inf(1), math.Inf(1)
+	at := w
+	step := max(1, m/40)
+	for k := 0; k < m-1; k += step {
+		from := pick(k).t
+		var sz, sy, szz, szy, syy float64
+		for i := range m {
+			s := pick(i)
+			z := 0.0
+			if i > k {
+				z = math.Abs((s.t - from).Seconds()) * sign
+			}
+			y := s.v - origin.v
+			sz, sy = sz+z, sy+y
+			szz, szy, syy = szz+float64(z*z), szy+float64(z*y), syy+float64(y*y)
+		}
+		f := float64(m)
+		wide := szz - float64(sz*sz)/f
+		if wide <= 0 {
+			continue
+		}
+		rate := max(0, (szy-float64(sz*sy)/f)/wide)
+		about := max(0, syy-float64(sy*sy)/f-float64(rate*rate*wide)) / each
+		if k == 0 {
+			line = about
+		}
+		if about < best {
+			best = about
+			at = weight{t: origin.t, kg: origin.v + (sy-float64(rate*sz))/f, n: w.n, span: w.span, rateSe: w.rateSe}
+			at.se = math.Sqrt(max(each/f+each*float64(sz/f*sz/f)/wide, float64(n.digit*n.digit)/12/(1+float64(k)*n.dither())))
+			if k == 0 {
+				at.rate = rate
+			}
+		}
+	}
+	if best > line-hingeBetter || best > 2*float64(m) {
+		return w
+	}
+	return at
+}
+
+// hingeBetter is by how much chi-square must fall before a hinge is believed:
+// 1 % by chance, for the one more parameter (chi-square tables).
+const hingeBetter = 6.63
+
+// stepBetter is by how much chi-square must fall before a jump is believed
+// against a change of flow: five standard deviations of a normal distribution,
+// since any reading may be one.
+const stepBetter = 25
+
+// bentBest is the least sum of squares about two lines that meet anywhere.
+func bentBest(ss []sample) float64 {
+	best := math.Inf(1)
+	for i := 1; i < len(ss); i++ {
+		half := (ss[i-1].t + ss[i].t) / 2
+		best = min(best, bentAt(ss, ss[i-1].t), bentAt(ss, half))
+	}
+	return best
+}
+
+// bentAt is the sum of squares about two lines that meet at a time.
+func bentAt(ss []sample, bend time.Duration) float64 {
+	// About the first line through all, the second slope takes what the part of
+	// it that is no line explains.
+	var line lineSums
+	for _, s := range ss {
+		line.add((s.t - bend).Seconds(), s.v-ss[0].v)
+	}
+	var szz, szy float64
+	over := lineSums{}
+	for _, s := range ss {
+		over.add((s.t - bend).Seconds(), max(0, (s.t-bend).Seconds()))
+	}
+	for _, s := range ss {
+		x := (s.t - bend).Seconds()
+		z := over.off(x, max(0, x))
+		y := line.off(x, s.v-ss[0].v)
+		szz, szy = szz+float64(z*z), szy+float64(z*y)
+	}
+	about := line.about()
+	if szz > 1e-9 {
+		about -= float64(szy*szy) / szz
+	}
+	return max(0, about)
+}
+
+// steppedAt is the sum of squares about a line before a time and another from
+// then on.
+func steppedAt(ss []sample, step time.Duration) float64 {
+	var before, after lineSums
+	for _, s := range ss {
+		if s.t < step {
+			before.add((s.t - step).Seconds(), s.v-ss[0].v)
+		} else {
+			after.add((s.t - step).Seconds(), s.v-ss[0].v)
+		}
+	}
+	return before.about() + after.about()
+}
+
+// lineSums are the sums of a least-squares line.
+type lineSums struct{ n, x, y, xx, xy, yy float64 }
+
+func (l *lineSums) add(x, y float64) {
+	l.n++
+	l.x, l.y = l.x+x, l.y+y
+	l.xx, l.xy, l.yy = l.xx+float64(x*x), l.xy+float64(x*y), l.yy+float64(y*y)
+}
+
+func (l *lineSums) slope() float64 {
+	wide := l.xx - float64(l.x*l.x)/l.n
+	if wide <= 1e-9 {
+		return 0
+	}
+	return (l.xy - float64(l.x*l.y)/l.n) / wide
+}
+
+// off is how far a point lies off the line.
+func (l *lineSums) off(x, y float64) float64 {
+	return y - l.y/l.n - float64(l.slope()*(x-l.x/l.n))
+}
+
+// about is the sum of squares about the line.
+func (l *lineSums) about() float64 {
+	if l.n < 2 {
+		return 0
+	}
+	b := l.slope()
+	return max(0, l.yy-float64(l.y*l.y)/l.n-float64(b*(l.xy-float64(l.x*l.y)/l.n)))
+}
+
+// scatter is how the readings of a level lie about it: standard deviation, and
+// correlation from one to the next.
+func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
+	few := tail(ss, l.n)
+	if len(few) < 8 {
+		return 0, 0, false
+	}
+	var sum, lagged, before float64
+	for i, s := range few {
+		e := s.v - l.at(s.t)
+		if l.rate == 0 {
+			e = s.v - l.kg
+		}
+		sum += float64(e * e)
+		if i > 0 {
+			lagged += float64(e * before)
+		}
+		before = e
+	}
+	m := float64(len(few))
+	if sum <= 0 {
+		return 0, 0, true
+	}
+	rho = lagged / sum
+	rho += (1 + 4*rho) / m // a short stretch's correlation is too small by as much (Kendall 1954; from memory)
+	return math.Sqrt(sum / (m - 2)), min(max(rho, 0), 0.95), true
+}
+
+// noise is how a scale's readings scatter about what flows: by how they lie
+// about a level, and by how each differs from the line through its neighbours.
+type noise struct {
+	digit          float64
+	spread, rho    float64     // of the readings about their level: standard deviation, and correlation of two on end
+	scatters, rhos [31]float64 // by the newest levels
+	levels, still  int         // how many; of these, of what stood still
+	a, b           sample      // the two readings before
+	row, odds      int         // readings on end; second differences seen
+	odd            [31]float64 // how far off the newest readings were, in standard deviations of one
+	white          float64
+}
+
+// see takes a reading that is believed.
+func (n *noise) see(s sample) {
+	if n.row >= 2 {
+		w := 0.5
+		if d := (s.t - n.a.t).Seconds(); d > 0 {
+			w = (n.b.t - n.a.t).Seconds() / d
+		}
+		off := n.b.v - float64((1-w)*n.a.v) - float64(w*s.v)
+		n.odd[n.odds%len(n.odd)] = math.Abs(off) / math.Sqrt(1+float64(w*w)+float64((1-w)*(1-w)))
+		n.odds++
+		if n.odds >= 4 && n.odds%4 == 0 {
+			few := append([]float64(nil), n.odd[:min(n.odds, len(n.odd))]...)
+			sort.Float64s(few)
+			n.white = few[len(few)/3] / normalThird
+		}
+	}
+	n.a, n.b = n.b, s
+	n.row++
+}
+
+// normalThird is what a third of a normal distribution's sizes lie under, in
+// standard deviations: a flow that changes now and then moves it little.
+const normalThird = 0.4307
+
+// apart tells that the next reading cannot be compared with those before.
+func (n *noise) apart() { n.row = 0 }
+
+// learn takes how the readings lie about their level.
+func (n *noise) learn(l weight, ss []sample) {
+	// A flow that changes lies about its level as gusts do: what stands still
+	// tells noise alone, where it was seen.
+	if l.rate > 0 && n.still >= 8 {
+		return
+	}
+	kg, rho, ok := l.scatter(ss)
+	if !ok {
+		return
+	}
+	if l.rate == 0 {
+		if n.still == 0 {
+			n.levels = 0
+		}
+		n.still++
+	}
+	// A level that is left behind by a change of flow says nothing of noise:
+	// the middle of many is taken.
+	n.scatters[n.levels%len(n.scatters)], n.rhos[n.levels%len(n.rhos)] = kg, rho
+	n.levels++
+	if n.levels < 8 || n.levels%4 == 0 {
+		m := min(n.levels, len(n.scatters))
+		n.spread, n.rho = middleOf(n.scatters[:m]), middleOf(n.rhos[:m])
+	}
+}
+
+func middleOf(vs []float64) float64 {
+	few := append([]float64(nil), vs...)
+	sort.Float64s(few)
+	return middle(few)
+}
+
+// sigma is the standard deviation of one reading: never less than rounding to
+// the display digit leaves.
+func (n *noise) sigma() float64 {
+	return max(n.spread, n.white, n.digit/math.Sqrt(12))
+}
+
+// beyondDigit is what of it rounding does not explain.
+func (n *noise) beyondDigit() float64 {
+	sigma := n.sigma()
+	return math.Sqrt(max(0, float64(sigma*sigma)-float64(n.digit*n.digit)/12))
+}
+
+// dither is how far noise alone moves a reading over its digit: from nought to
+// one, where it rounds each reading anew.
+func (n *noise) dither() float64 {
+	share := 2 * n.white / n.digit
+	return min(1, float64(share*share))
+}
+
+// inflation is by how much correlation from reading to reading widens a mean's
+// standard error.
+func (n *noise) inflation() float64 {
+	// Readings that are rounded follow each other without being noise.
+	share := n.beyondDigit() / n.sigma()
+	rho := n.rho * share * share
+	return math.Sqrt((1 + rho) / (1 - rho))
+}
+
+// granularity finds the display digit: the coarsest usual division of which
+// all readings are multiples.
+type granularity struct {
+	seen  int
+	last  int64
+	fails [len(divisionsMg)]bool
+	now   float64 // the digit; nought: to be looked up
+}
+
+// Usual divisions of charging scales, coarsest first, in mg: grams, then
+// fractions of a pound and of an ounce (common practice).
+var divisionsMg = [...]float64{100e3, 50e3, 20e3, 10e3, 5e3, 2e3, 1e3,
+	0.05 * 453592.37, 0.02 * 453592.37, 0.01 * 453592.37, 0.5 * 28349.523125, 0.2 * 28349.523125, 0.1 * 28349.523125}
+
+func (g *granularity) see(kg float64) {
+	mg := int64(math.Round(kg * 1e6))
+	if mg == g.last {
+		return
+	}
+	g.last = mg
+	g.seen++
+	g.now = 0
+	for i, d := range divisionsMg {
+		if g.fails[i] {
+			continue
+		}
+		n := math.Round(float64(mg) / d)
+		if math.Abs(float64(mg)-float64(n*d)) > 1 {
+			g.fails[i] = true
+		}
+	}
+}
+
+// known reports whether enough different readings were seen: a scale of 5 g
+// shows three multiples of 50 g on end once in a thousand times.
+func (g *granularity) known() bool { return g.seen >= 3 }
+
+// digit is the display digit in kg; 5 g until it is known, or where none fits
+// (common practice).
+func (g *granularity) digit() float64 {
+	if g.now > 0 {
+		return g.now
+	}
+	g.now = 0.005
+	if g.known() {
+		for i, d := range divisionsMg {
+			if !g.fails[i] {
+				g.now = d * 1e-6
+				break
+			}
+		}
+	}
+	return g.now
+}
+
+// finest is what the readings are rounded to: the digit, or next to nothing
+// where they are no multiples of any.
+func (g *granularity) finest() float64 {
+	if g.known() && !slices.Contains(g.fails[:], false) {
+		return 0.001
+	}
+	return g.digit()
+}
+
+func tail(ss []sample, n int) []sample { return ss[max(0, len(ss)-n):] }
+
+// median of the samples' values; of an even number the mean of the middle two.
+func median(ss []sample) float64 {
+	vs := make([]float64, len(ss))
+	for i, s := range ss {
+		vs[i] = s.v
+	}
+	sort.Float64s(vs)
+	return middle(vs)
+}
+
+func middle(sorted []float64) float64 {
+	n := len(sorted)
+	switch {
+	case n == 0:
+		return math.NaN()
+	case n%2 == 1:
+		return sorted[n/2]
+	}
+	return (sorted[n/2-1] + sorted[n/2]) / 2
+}
+
+func seconds(d time.Duration) float64 { return d.Seconds() }

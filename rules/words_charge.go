@@ -1,0 +1,190 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// What is said of the scale and of the charge.
+
+func scaleIsSilent(quiet time.Duration, fault string, c charge) string {
+	if fault != "" {
+		return fmt.Sprintf("The scale has given no weight for %s, at %s: %s. What flows now is not weighed. Close the cylinder valve and look at the scale.",
+			span(quiet), ofTarget(c), whyNoValue(fault))
+	}
+	return fmt.Sprintf("Scale silent for %s at %s. What flows now is not weighed. Close the cylinder valve or wake the scale.", span(quiet), ofTarget(c))
+}
+
+func scaleSpoke(quiet time.Duration) string {
+	return fmt.Sprintf("The scale was heard for a moment, %s ago.", span(quiet))
+}
+
+func scaleSpeaks(c charge) string {
+	if c.highKg-c.lowKg > 0.1 { // it came back zeroed, say
+		return fmt.Sprintf("The scale is heard again, at %s: between %s and %s went in. Lift the cylinder off, wait until the scale stands still, and put it back: that gives its weight again.",
+			ofTarget(c), kg(c.lowKg), kg(c.highKg))
+	}
+	return fmt.Sprintf("The scale is heard again, at %s.", ofTarget(c))
+}
+
+func ofTarget(c charge) string {
+	if !c.aimed {
+		return fmt.Sprintf("%.2f kg", c.bestKg)
+	}
+	return fmt.Sprintf("%.2f of %.2f kg", c.bestKg, c.targetKg)
+}
+
+func kg(x float64) string { return fmt.Sprintf("%.2f kg", x) }
+
+// pounds says a mass as pounds and ounces, as it is asked on the telephone.
+func pounds(x float64) string {
+	const poundKg = 0.45359237
+	oz := math.Round(x / poundKg * 16)
+	if oz < 0 {
+		return "-" + pounds(-x)
+	}
+	if oz < 16 {
+		return fmt.Sprintf("%.0f oz", oz)
+	}
+	return fmt.Sprintf("%.0f lb %.0f oz", math.Floor(oz/16), math.Mod(oz, 16))
+}
+
+func perMin(kgPerS float64) string { return fmt.Sprintf("%.2f kg a minute", kgPerS*60) }
+
+func chargeNear(c charge, left time.Duration, flows bool, u Urgency) string {
+	s := fmt.Sprintf("Charge at %s, %s (%s) to go", ofTarget(c), kg(max(c.remainingKg(), 0)), pounds(max(c.remainingKg(), 0)))
+	if flows && left > 0 {
+		s += fmt.Sprintf(": about %s at this rate", span(left.Round(time.Second)))
+	}
+	if u == Wake {
+		return s + ". Close the cylinder valve now: what is in the hose still goes in."
+	}
+	return s + ". Close the cylinder valve in time; what is in the hose still goes in."
+}
+
+func chargeFar(c charge) string {
+	return fmt.Sprintf("Charge at %s: its target is no longer close.", ofTarget(c))
+}
+
+func chargeOver(c charge) string {
+	if -c.remainingKg() <= c.tolerance() {
+		return fmt.Sprintf("Charge at %s: %s (%s) over. Close the cylinder valve now. %s",
+			ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), stillWithin(c))
+	}
+	return fmt.Sprintf("Charge at %s: %s (%s) too much. Close the cylinder valve. %s",
+		ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), recoverBy)
+}
+
+func stillWithin(c charge) string {
+	return fmt.Sprintf("Still within %s of the target.", kg(c.tolerance()))
+}
+
+func chargeBack(c charge) string {
+	return fmt.Sprintf("Charge at %s: no longer over its target.", ofTarget(c))
+}
+
+func chargeHandedOver() string { return "The weigh-in goes on from here." }
+
+func targetLine(target Setting) string {
+	return fmt.Sprintf("gross weight with %s charged; %s", kg(target.Value), target.Source)
+}
+
+func scaleNeverHeard(step string) string {
+	return fmt.Sprintf("%s not proven: no scale was heard.", stepWord(step))
+}
+
+func scaleQuietAtEnd(step string, quiet time.Duration, c charge) string {
+	return fmt.Sprintf("%s not proven: %s by the last weight, but the scale had been silent for %s at the end.", stepWord(step), ofTarget(c), span(quiet))
+}
+
+func weighed(step, result, cause string, c charge, tol float64, source string) string {
+	name := stepWord(step)
+	switch {
+	case step == "draw-in" && result == Passed && !c.aimed:
+		return fmt.Sprintf("%s ended with %s (%s) drawn in.", name, kg(c.bestKg), pounds(c.bestKg))
+	case step == "draw-in" && result == Passed:
+		return fmt.Sprintf("%s ended with %s drawn in; %s (%s) remain for the weigh-in.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+	case result == Passed:
+		return fmt.Sprintf("%s passed: %s (%s), within %.2f kg of the target (%s; tolerance by common practice).", name, ofTarget(c), pounds(c.bestKg), tol, source)
+	case cause == "over":
+		return fmt.Sprintf("%s failed: %s, %s (%s) too much. %s", name, ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), recoverBy)
+	case cause == "short":
+		return fmt.Sprintf("%s failed: %s, %s (%s) short.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+	case !c.aimed:
+		return fmt.Sprintf("%s not proven: %s (%s) weighed in, but no target was given.", name, kg(c.bestKg), pounds(c.bestKg))
+	}
+	return fmt.Sprintf("%s not proven: between %s and %s went in, of %s. Weigh the cylinder, and compare with its weight before: that settles it.",
+		name, kg(c.lowKg), kg(c.highKg), kg(c.targetKg))
+}
+
+func chargeNotHeard(step string, aimed bool, target Setting) string {
+	if !aimed {
+		return fmt.Sprintf("%s, no target given. The scale has not been heard yet.", stepWord(step))
+	}
+	return fmt.Sprintf("%s of %s. The scale has not been heard yet.", stepWord(step), kg(target.Value))
+}
+
+func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Duration, over bool) string {
+	s := fmt.Sprintf("%s, %s (%s", stepWord(step), ofTarget(c), pounds(c.bestKg))
+	if c.aimed {
+		s += " of " + pounds(c.targetKg)
+	}
+	s += ")."
+	switch {
+	case quiet > 0:
+		return fmt.Sprintf("%s The scale was last heard %s ago: what flows now is not weighed.", s, span(quiet))
+	case over && -c.remainingKg() <= c.tolerance():
+		return fmt.Sprintf("%s %s over: close the cylinder valve now. %s", s, kg(max(0, -c.remainingKg())), stillWithin(c))
+	case over:
+		return fmt.Sprintf("%s %s too much: close the cylinder valve.", s, kg(-c.remainingKg()))
+	case kgPerS <= 0:
+		return s + " Nothing flows now."
+	case left >= 0:
+		return fmt.Sprintf("%s %s: about %s to go.", s, perMin(kgPerS), span(left))
+	}
+	return fmt.Sprintf("%s %s.", s, perMin(kgPerS))
+}
+
+// recoverBy says how what is too much comes out again.
+const recoverBy = "It is recovered by weight into a recovery cylinder, by a certified person: never into a disposable one, and never above 80 % of what its water capacity holds as liquid."
+
+func chargeUncertain(c charge) string {
+	return fmt.Sprintf("Charge uncertain: between %s and %s went in, best %s; the allowance is %s. Close the cylinder valve. Lift the cylinder off, wait until the scale stands still, and put it back, or enter its weight: that settles it.",
+		kg(c.lowKg), kg(c.highKg), ofTarget(c), kg(c.tolerance()))
+}
+
+func chargeCertain(c charge) string {
+	return fmt.Sprintf("Charge at %s, known within %s again.", ofTarget(c), kg(c.tolerance()))
+}
+
+func chargingFast(kgPerS float64, limit Setting, step string) string {
+	s := fmt.Sprintf("Charging at %s; the limit is %s (%s).", perMin(kgPerS), perMin(limit.Value), limit.Source)
+	if step == "weigh-in" {
+		return s + " Liquid may reach the compressor. Throttle the cylinder valve."
+	}
+	return s + " Throttle the cylinder valve."
+}
+
+func chargingSlower(kgPerS float64, limit Setting) string {
+	return fmt.Sprintf("Charging at %s, within %s again.", perMin(kgPerS), perMin(limit.Value))
+}
+
+func flowStopped(c charge) string {
+	s := fmt.Sprintf("Draw-in finished: nothing to speak of has flowed for 5 min, at %s.", ofTarget(c))
+	if c.aimed && c.remainingKg() > 0 {
+		s += fmt.Sprintf(" %s (%s) remain for the weigh-in.", kg(c.remainingKg()), pounds(c.remainingKg()))
+	}
+	return s + " Close the cylinder valve. The line is full of liquid: open the service valves, as the unit maker says, before indoor units get power."
+}
+
+func flowsAgain(kgPerS float64) string { return fmt.Sprintf("It flows again, %s.", perMin(kgPerS)) }
+
+func cylinderLow(netKg, contentsKg float64) string {
+	return fmt.Sprintf("Cylinder nearly empty: %s (%s) left of %s. What is left is mostly vapour. Have the next one ready.",
+		kg(max(0, netKg)), pounds(max(0, netKg)), kg(contentsKg))
+}
+
+func cylinderFull(netKg float64) string {
+	return fmt.Sprintf("The cylinder on the scale holds %s.", kg(netKg))
+}
