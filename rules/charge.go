@@ -138,9 +138,9 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 	return append(out, j.followFlow(now, c)...)
 }
 
-// surely is how many standard errors of noise the charge must lie above its
+// overSigmas is how many standard errors of noise the charge must lie above its
 // target before somebody is woken: the readings are looked at again and again.
-const surely = 3.3
+const overSigmas = 3.3
 
 // isOver reports whether the charge is above its target by more than one
 // display digit, and surely above it by the scale's noise. A bump is over

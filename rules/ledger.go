@@ -1067,7 +1067,7 @@ func (l *ledger) surelyAbove(limitKg float64) bool {
 			if i > 0 && last-ss[i-1].t < span {
 				continue
 			}
-			doubt := float64(surely*math.Sqrt(before+float64(each*each)/n)) + rounding
+			doubt := float64(overSigmas*math.Sqrt(before+float64(each*each)/n)) + rounding
 			if others+p.start.kg-sum/n-doubt > limitKg {
 				return true
 			}
