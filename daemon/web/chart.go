@@ -329,7 +329,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 			return nil, err
 		}
 		ch = newChart(snap, c, p.Point, from, to, samples, most)
-		line, side, trend = chargeTarget(st), "above", carried(snap, st)
+		line, side, trend = chargeTarget(st), "above", carried(snap, st, samples)
 	} else if ch, err = s.pointChart(ctx, snap, c, p.Point, from, to, most); err != nil {
 		return nil, err
 	}

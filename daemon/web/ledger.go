@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"slices"
-	"time"
 
 	"standwatch/daemon/journal"
 	"standwatch/rules"
@@ -81,6 +80,9 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 		r.FromTo = between(x.FromKg, x.ToKg)
 		r.When = s.words.say("ledger.between", clock(x.Begun, snap.Wall, snap.zone()), clock(x.Ended, snap.Wall, snap.zone()))
 		r.Ended = s.words.name("ended", x.Segment.Ended)
+		if x.Segment.Ended == "" && !st.Ended.IsZero() {
+			r.Ended = s.words.say("ended.step")
+		}
 		l.Rows = append(l.Rows, r)
 	}
 	l.Best, l.Other = say(best)
@@ -144,24 +146,52 @@ func (s *screens) charged(ctx context.Context, st Step, from, to int64, most int
 	return all, nil
 }
 
-// carried is the charge with its bounds, from stretch to stretch, and on to
-// where the target is expected to be reached.
-func carried(snap Snapshot, st Step) (ts []TrendPoint) {
+// carriedPlaces is how many places of a stretch that a scale saw are drawn.
+const carriedPlaces = 12
+
+// carried is the charge with its bounds: along the samples where a scale saw
+// it flow, straight where none did, and on to where the target is expected to
+// be reached.
+func carried(snap Snapshot, st Step, samples []journal.Sample) (ts []TrendPoint) {
 	var low, best, high float64
-	add := func(at time.Time) { ts = append(ts, TrendPoint{at.UnixMilli(), low, best, high}) }
+	add := func(at, low, best, high float64) { ts = append(ts, TrendPoint{int64(at), low, best, high}) }
 	for _, x := range st.Ledger {
+		from, to := float64(x.Begun.UnixMilli()), float64(x.Ended.UnixMilli())
 		if x.Scale != "" {
-			add(x.Begun)
+			add(from, low, best, high)
+		}
+		if x.Scale != "" && !x.Unseen {
+			var seen []journal.Sample
+			for _, p := range samples {
+				if ms := float64(p.WallMs); ms > from && ms < to {
+					seen = append(seen, p)
+				}
+			}
+			for k := 1; k < carriedPlaces && len(seen) > carriedPlaces; k++ {
+				at := k * len(seen) / carriedPlaces
+				share := (float64(seen[at].WallMs) - from) / max(to-from, 1)
+				v := middle(seen[max(0, at-2):min(len(seen), at+3)])
+				add(float64(seen[at].WallMs), v-(best-low)-share*(x.BestKg-x.LowKg), v, v+(high-best)+share*(x.HighKg-x.BestKg))
+			}
 		}
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
 		if x.Scale != "" {
-			add(x.Ended)
+			add(to, low, best, high)
 		}
 	}
 	if target := chargeTarget(st); target != nil && st.Outlook.Left > 0 && st.Ended.IsZero() {
 		rest := target.Value - best
-		low, best, high = low+rest, target.Value, high+rest
-		add(snap.Wall.Add(st.Outlook.Left))
+		add(float64(snap.Wall.Add(st.Outlook.Left).UnixMilli()), low+rest, target.Value, high+rest)
 	}
 	return ts
+}
+
+// middle is the median of a few samples: a bump is not flow.
+func middle(samples []journal.Sample) float64 {
+	v := make([]float64, len(samples))
+	for i, s := range samples {
+		v[i] = s.Value
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
 }

@@ -43,7 +43,7 @@ func TestChargeIsDrawnAsMassThatWentIn(t *testing.T) {
 		t.Errorf("now between %g and %g, best %g", last.Low, last.High, last.Best)
 	}
 	st.Outlook.Left = 30 * time.Minute
-	carried := carried(box.snap, st)
+	carried := carried(box.snap, st, nil)
 	if p := carried[len(carried)-1]; p.Best != 14.2 || p.WallMs != box.snap.Wall.Add(30*time.Minute).UnixMilli() || math.Abs(p.High-p.Low-0.33) > 1e-9 {
 		t.Errorf("arrival: %+v", p)
 	}
@@ -56,7 +56,7 @@ func TestLedgerIsATable(t *testing.T) {
 	for _, page := range []string{"/", "/steps/weigh-in"} {
 		_, text := visit(t, h, "GET", page, nil)
 		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 to 6.80 kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
-			"not weighed, by the flow before", "0.00 to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 to 9.70 kg", "4.61 kg (10\u00a0lb\u00a02.6\u00a0oz)"} {
+			"no scale saw it flow", "0.00 to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 to 9.70 kg", "4.61 kg (10\u00a0lb\u00a02.6\u00a0oz)"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%s: %q is missing in\n%s", page, want, text)
 			}

@@ -379,7 +379,7 @@ type tableRow struct{ Clock, Value string }
 type nowView struct {
 	Lead   *stepView
 	Others []stepView
-	Urgent []flagView // that nobody has acknowledged, of the step shown or to wake for: before the curve
+	Urgent []flagView // that nobody has acknowledged, the first of the step shown or to wake for: before the curve
 	Flags  []flagView
 	Next   *stepRow
 	// NextTitle is its name within a sentence.
@@ -423,7 +423,7 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	for _, f := range snap.Flags {
 		fv := s.flagView(snap, v, f.Finding, f.Raised, &f)
 		ofLead := n.Lead != nil && f.System == n.Lead.System && f.Step == n.Lead.Name && f.Urgency != rules.Note
-		if !f.Acknowledged && (ofLead || f.Urgency == rules.Wake) {
+		if !f.Acknowledged && (ofLead && len(n.Urgent) == 0 || f.Urgency == rules.Wake) { // one thing before the curve, unless more wake
 			n.Urgent = append(n.Urgent, fv)
 		} else {
 			n.Flags = append(n.Flags, fv)

@@ -57,6 +57,14 @@ func TestWhatToSeeToStandsBeforeTheCurve(t *testing.T) {
 	if card < 0 || curve < 0 || other < 0 || card > curve || other < curve {
 		t.Errorf("the step's flag at %d, the curve at %d, another's flag at %d", card, curve, other)
 	}
+	second := box.snap.Flags[len(box.snap.Flags)-1]
+	second.Flag.Flag = "freezing-risk"
+	box.snap.Flags = append(box.snap.Flags, second)
+	_, text = visit(t, box.screens().handler(), "GET", "/", nil)
+	if first, next := strings.Index(text, `id="flag-vacuum-rising`), strings.Index(text, `id="flag-freezing-risk`); first > strings.Index(text, `class="curve"`) || next < strings.Index(text, `class="curve"`) {
+		t.Error("of two flags to tell not the first one alone stands before the curve")
+	}
+	box.snap.Flags = box.snap.Flags[:len(box.snap.Flags)-1]
 	box.snap.Flags[len(box.snap.Flags)-1].Acknowledged = true
 	_, text = visit(t, box.screens().handler(), "GET", "/", nil)
 	if strings.Index(text, `id="flag-vacuum-rising`) < strings.Index(text, `class="curve"`) {
