@@ -217,10 +217,13 @@ func (c *chart) axes(zone *time.Location, most int) {
 // from all else (nine tenths of the samples, the limit) that it would take
 // three quarters of the axis for itself. All else is taken to span a twentieth
 // of its size at least, of a vacuum a third of a decade: an axis never shows less.
+// An extreme among the readings that a sample stands for was shorter still: it
+// may take a third.
 const (
-	strayMost = 2
-	strayFar  = 3
-	strayLog  = 1.0 / 3
+	strayMost  = 2
+	strayFar   = 3
+	strayBrief = 0.5
+	strayLog   = 1.0 / 3
 )
 
 // findStrays returns the samples that are strays, and whether they are above.
@@ -250,21 +253,24 @@ func (c *chart) findStrays() map[int]bool {
 	if !c.Log {
 		least = max(math.Abs(low), math.Abs(high)) / 20
 	}
-	far := strayFar * max(high-low, least)
-	off := func(k int) bool {
-		down, up := c.ends(drawn[k])
-		return scale(down) < low-far || scale(up) > high+far
+	span := max(high-low, least)
+	above := func(i int) bool {
+		_, up := c.ends(i)
+		return scale(*c.Y[i]) > high+strayFar*span || up > *c.Y[i] && scale(up) > high+strayBrief*span
+	}
+	below := func(i int) bool {
+		down, _ := c.ends(i)
+		return scale(*c.Y[i]) < low-strayFar*span || down < *c.Y[i] && scale(down) < low-strayBrief*span
 	}
 	strays := map[int]bool{}
 	for k := 0; k < len(drawn); k++ {
 		n := 0
-		for k+n < len(drawn) && off(k+n) {
+		for k+n < len(drawn) && (above(drawn[k+n]) || below(drawn[k+n])) {
 			n++
 		}
 		if n > 0 && n <= strayMost && k+2*n <= len(drawn) {
 			for i := k; i < k+n; i++ {
-				_, up := c.ends(drawn[i])
-				strays[drawn[i]] = scale(up) > high+far
+				strays[drawn[i]] = above(drawn[i])
 			}
 		}
 		k += n

@@ -287,6 +287,29 @@ func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
 	}
 }
 
+// A bump that one sample of a long curve hides among its readings does not
+// stretch the axis either: the scale in a bin showed 31 kg for a moment.
+func TestABumpWithinASampleIsMarked(t *testing.T) {
+	var samples []journal.Sample
+	for i := range int64(200) {
+		v := float64(i) / 20
+		samples = append(samples, journal.Sample{WallMs: i * 13_000, Value: v, Low: v - 0.01, High: v + 0.01})
+	}
+	samples[150].High, samples[150].Value = 31, 9
+	c := draw(samples, 0, 2_600_000, 200)
+	c.axes(time.UTC, 6)
+	if c.High > 15 || len(c.Strays) != 1 || c.Strays[0].Text != "31.00 kg" || !c.Strays[0].Up {
+		t.Errorf("axis to %g, strays %+v", c.High, c.Strays)
+	}
+	for i := 100; i < 110; i++ { // many bumps are a noisy scale: all of it is shown
+		samples[i].High = 31
+	}
+	c = draw(samples, 0, 2_600_000, 200)
+	if c.axes(time.UTC, 6); c.High < 31 {
+		t.Errorf("axis to %g hides a noisy scale", c.High)
+	}
+}
+
 func slicesMin(m map[int]float64) float64 { return slices.Min(slices.Collect(maps.Values(m))) }
 func slicesMax(m map[int]float64) float64 { return slices.Max(slices.Collect(maps.Values(m))) }
 

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"standwatch/rules"
 	"standwatch/sensors"
@@ -141,20 +142,34 @@ type label struct {
 	text string
 }
 
-// labels lays out the ticks' numbers along an axis.
+// labels lays out the ticks' numbers along an axis: neighbours join until no
+// number runs into another.
 func labels(es []event, x func(ms int64) float64) (ls []label) {
-	const room = 15 // of two figures, in pixels
-	for i := 0; i < len(es); {
-		j := i + 1
-		for j < len(es) && x(es[j].Ms)-x(es[j-1].Ms) < room {
-			j++
+	const digit = 8 // pixels, and as much between two numbers
+	type group struct{ from, to int }
+	at := func(g group) label {
+		l := label{(x(es[g.from].Ms) + x(es[g.to].Ms)) / 2, fmt.Sprint(es[g.from].N)}
+		if g.to > g.from {
+			l.text += "\u2013" + fmt.Sprint(es[g.to].N)
 		}
-		l := label{(x(es[i].Ms) + x(es[j-1].Ms)) / 2, fmt.Sprint(es[i].N)}
-		if j-i > 1 {
-			l.text += "\u2013" + fmt.Sprint(es[j-1].N)
+		return l
+	}
+	half := func(l label) float64 { return digit / 2 * float64(utf8.RuneCountInString(l.text)+1) }
+	var gs []group
+	for i := range es {
+		g := group{i, i}
+		for len(gs) > 0 {
+			before := gs[len(gs)-1]
+			a, b := at(before), at(g)
+			if b.x-a.x >= half(a)+half(b) {
+				break
+			}
+			g.from, gs = before.from, gs[:len(gs)-1]
 		}
-		ls = append(ls, l)
-		i = j
+		gs = append(gs, g)
+	}
+	for _, g := range gs {
+		ls = append(ls, at(g))
 	}
 	return ls
 }

@@ -423,12 +423,21 @@
         ctx.fill();
         if (e.at !== undefined) this.flag(ctx, px, x, this.at(u, e.at), b, e.kind === "raised");
       }
-      // Numbers that would run into each other stand together.
-      for (let i = 0, j; i < events.length; i = j) {
-        for (j = i + 1; j < events.length && place(events[j]) - place(events[j - 1]) < 15 * px;) j++;
-        const text = events[i].n + (j - i > 1 ? "\u2013" + events[j - 1].n : "");
-        ctx.fillText(text, (place(events[i]) + place(events[j - 1])) / 2, bottom + 33 * px);
-      }
+      // Numbers join until none runs into another.
+      const groups = [], label = (g) => ({
+        x: (place(events[g.from]) + place(events[g.to])) / 2,
+        text: events[g.from].n + (g.to > g.from ? "\u2013" + events[g.to].n : ""),
+      });
+      events.forEach((e, i) => {
+        const g = { from: i, to: i };
+        while (groups.length) {
+          const a = label(groups[groups.length - 1]), b = label(g);
+          if (b.x - a.x >= 4 * px * (a.text.length + b.text.length + 2)) break;
+          g.from = groups.pop().from;
+        }
+        groups.push(g);
+      });
+      for (const l of groups.map(label)) ctx.fillText(l.text, l.x, bottom + 33 * px);
       ctx.restore();
     }
 
