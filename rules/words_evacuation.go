@@ -27,7 +27,9 @@ func powerBegunAgain(point, step string) string {
 	return fmt.Sprintf("%s: the %s is begun again with the power off. Whether the expansion valves stand open the box cannot see.", point, strings.ToLower(stepWord(step)))
 }
 
-func powerAnew(point string) string { return fmt.Sprintf("%s: this is told anew, as power has come again or is on as a step begins.", point) }
+func powerAnew(point string) string {
+	return fmt.Sprintf("%s: this is told anew, as power has come again or is on as a step begins.", point)
+}
 
 // evacWhy says why a vacuum stalls and what to do, in the middle of a sentence.
 var evacWhy = map[string]string{

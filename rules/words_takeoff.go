@@ -31,8 +31,6 @@ func TubeSize(m float64) string {
 	return fmt.Sprintf("%s (%d-%d/%d in)", mm, whole, part, of)
 }
 
-func metres(m float64) string { return fmt.Sprintf("%.4g m (%.4g ft)", m, m/0.3048) }
-
 func litres(m3 float64) string { return fmt.Sprintf("%.1f l", m3*1e3) }
 
 func lineWord(line string) string { return strings.ReplaceAll(line, "-", " ") }
