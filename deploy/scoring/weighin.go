@@ -18,7 +18,7 @@ type weighScore struct {
 	near, nearAll, noNear  share
 	over, overPlus, overAl share
 	falseOver, falseBump   share
-	falseHose              share
+	falseHose, restored    share
 	unweighed              share
 	errors                 spread
 	said                   confusion
@@ -43,6 +43,7 @@ func newWeighScore() score {
 		band:      share{name: "truth inside [low, high] where the scale came back zeroed", asked: 0.95},
 		best:      share{name: "  best estimate within 10 % of what went in unseen, + 10 g + 1.5 digits"},
 		bandAll:   share{name: "truth inside [low, high] + 10 g + 1.5 digits, all trials"},
+		restored:  share{name: "charged mass where it was then lifted off, zeroed empty and put back"},
 		unweighed: share{name: "unweighed_kg is more than nought where the scale came back zeroed"},
 		near:      share{name: "near target told 60 s to 5 min ahead (or at 0.2 kg), flow steady and seen for 5 min", asked: 0.95},
 		nearAll:   share{name: "  the same, all arrivals"},
@@ -101,6 +102,8 @@ func (s *weighScore) weighed(c judged, v said, off, allowed float64, odd func(st
 		s.bandAll.count(low-allowed <= truth && truth <= high+allowed)
 	}
 	switch {
+	case c.yes("rezeroed") && c.yes("restored"):
+		s.restored.count(good)
 	case c.yes("rezeroed"):
 		inside := hasLow && hasHigh && low-1e-3 <= truth && truth <= high+1e-3
 		s.band.count(inside)
@@ -228,7 +231,7 @@ func (s *weighScore) write(w io.Writer) {
 		one.write(w)
 	}
 	s.errors.write(w)
-	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
 		one.write(w)
 	}
 	s.said.write(w)

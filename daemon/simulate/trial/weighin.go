@@ -69,6 +69,7 @@ type truthSeen struct {
 	silent, frozen, cut   float64
 	rezeroed, late, shift bool
 	flowed, unseen        bool
+	restored              bool
 	still, missed         bool // the scale was read standing still since the valve was shut or a cylinder put on; once it was not
 	zeroed                int
 	startPlatform         float64
@@ -385,6 +386,7 @@ func (w *weighing) truth(steps string) []Fact {
 		{Name: "power_cut_s", Number: s.cut},
 		{Name: "late", Word: yes(s.late)},
 		{Name: "rezeroed", Word: yes(s.rezeroed)},
+		{Name: "restored", Word: yes(s.restored)}, // lifted off, zeroed empty and put back
 		{Name: "unweighed_kg", Number: s.unweighed},
 		{Name: "zeroed", Number: float64(s.zeroed)},
 		{Name: "ended_unseen", Word: yes(s.unseen)}, // a step ended while the scale showed nothing

@@ -72,7 +72,37 @@ func (w *weighing) fallSilent() {
 		if chance(r, 0.3) {
 			w.tell("mark", "scale-zeroed", "")
 		}
+		if chance(r, 0.35) && !w.lifted {
+			w.run(between(r, 30, 120))
+			w.restore()
+		}
 	}})
+}
+
+// restore is what the box asks for when a scale has come back zeroed under its
+// load: the cylinder is lifted off, the empty platform zeroed, and the cylinder
+// put back. From then on the gross weight is right again.
+func (w *weighing) restore() {
+	if w.busy() {
+		return
+	}
+	r, open := w.r, w.open
+	if open {
+		w.shuts()
+	}
+	w.run(between(r, 8, 20))
+	w.lifted = true
+	w.scale.hose = 0
+	w.run(between(r, 12, 40))
+	w.scale.tared(w.t, 0)
+	w.tell("mark", "scale-zeroed", "")
+	w.run(between(r, 5, 15))
+	w.lifted = false
+	w.seen.still, w.seen.touched, w.seen.restored = false, w.t, true
+	w.run(between(r, 12, 40))
+	if open {
+		w.opens()
+	}
 }
 
 // freeze is a display that holds its last value.
