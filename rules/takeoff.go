@@ -104,6 +104,17 @@ func ReadRun(text func(column string) string) (r Run, faults []RunFault) {
 	return r, faults
 }
 
+// Fields are the run's columns as text that ReadRun reads back.
+func (r Run) Fields() []string {
+	text := func(v, scale float64, unit string) string {
+		if v == 0 {
+			return ""
+		}
+		return strconv.FormatFloat(v*scale, 'g', 7, 64) + " " + unit
+	}
+	return []string{r.Name, r.Line, text(r.OutsideDiameterM, 1e3, "mm"), text(r.LengthM, 1, "m"), text(r.WallM, 1e3, "mm"), text(r.FactorKgM, 1, "kg/m")}
+}
+
 // massPerLength reads the maker's factor, in kg/m.
 func massPerLength(text string) (float64, bool) {
 	scale := 1.0

@@ -157,7 +157,12 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 	}
 	if kind.Of == "step" {
 		for _, st := range s.order {
-			m.Steps = append(m.Steps, option{st, s.words.name("step", st), st == step})
+			if name != "accepted" || s.stepRow(snap, m.System, st).acceptable() {
+				m.Steps = append(m.Steps, option{st, s.words.name("step", st), st == step})
+			}
+		}
+		if len(m.Steps) == 0 {
+			m.Help = s.words.say("markhelp.nothing-to-accept")
 		}
 	}
 	if name == "command" {

@@ -907,21 +907,25 @@ func (s *screens) next(snap Snapshot) *stepRow {
 // settled, a sentence a system, besides the step that is suggested.
 func (s *screens) leftOver(snap Snapshot, next *stepRow) (said []string) {
 	for _, sys := range snap.Site.Systems {
-		var failed, never []string
+		var failed, never, told, accepted []string
 		begun := false
 		for _, name := range slices.Backward(s.order) {
 			row := s.stepRow(snap, sys.Name, name)
 			begun = begun || row.State != waiting
 			switch {
 			case next != nil && next.System == sys.Name && next.Name == name:
-			case row.settled():
+			case row.State == reported:
+				told = append(told, midSentence(row.Title))
+			case row.accepted:
+				accepted = append(accepted, midSentence(row.Title))
 			case row.State == rules.NotPassed || row.State == rules.NotProven:
 				failed = append(failed, midSentence(row.Title))
 			case row.State == waiting && begun:
 				never = append(never, midSentence(row.Title))
 			}
 		}
-		text := s.titles("now.not-passed", failed) + s.titles("now.never-begun", never)
+		text := s.titles("now.not-passed", failed) + s.titles("now.never-begun", never) +
+			s.titles("now.reported", told) + s.titles("now.accepted", accepted)
 		if text == "" {
 			continue
 		}

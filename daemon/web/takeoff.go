@@ -1,6 +1,7 @@
 package web
 
 import (
+	"encoding/csv"
 	"math"
 	"net/http"
 	"net/url"
@@ -33,6 +34,8 @@ type takeoffRow struct {
 
 type takeoffForm struct {
 	Run, Other, Wall, Length, Factor string
+	Sheet                            string // rows as CSV, to paste or to mend
+	Pasted                           bool   // it is what somebody has just sent
 	Lines, Sizes, Lengths, Factors   []option
 }
 
@@ -82,6 +85,10 @@ func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Valu
 		if sys.Name == system {
 			plant = sys
 		}
+	}
+	if t.Running && t.Form.Sheet == "" && len(st.Entered.Rows) == 0 {
+		before, _ := snap.past(system, "take-off")
+		t.Form.Sheet = sheetOf(before.Entered, plant.Runs)
 	}
 	p, doubts := plant.TakenOff(st.Entered)
 	t.FromFile = len(st.Entered.Rows) == 0 && len(p.Runs) > 0
@@ -168,7 +175,7 @@ func (c choice) factor(kgM float64) string {
 }
 
 func (s *screens) takeoffForm(f url.Values) takeoffForm {
-	t := takeoffForm{Run: f.Get("run"), Other: f.Get("other"), Wall: f.Get("wall"), Length: f.Get("length"), Factor: f.Get("factor")}
+	t := takeoffForm{Run: f.Get("run"), Other: f.Get("other"), Wall: f.Get("wall"), Length: f.Get("length"), Factor: f.Get("factor"), Sheet: f.Get("sheet"), Pasted: f.Get("sheet") != ""}
 	for _, l := range rules.RunLines {
 		t.Lines = append(t.Lines, option{l, s.words.name("line", l), l == f.Get("line")})
 	}
@@ -212,6 +219,9 @@ func (s *screens) postTakeoff(w http.ResponseWriter, r *http.Request) {
 			return
 		}
 		told = rules.RowMark(system, fields, true)
+	} else if f.Get("do") == "sheet" {
+		s.postSheet(w, r, system, f)
+		return
 	} else {
 		fields := rowFields(f)
 		if fields[0] == "" {
@@ -239,6 +249,80 @@ func (s *screens) postTakeoff(w http.ResponseWriter, r *http.Request) {
 	}
 	told.By = tidy(f.Get("by"), mostName)
 	s.record(w, r, told, "mark", "/takeoff?"+next.Encode())
+}
+
+// postSheet records every row of a pasted sheet, or none where one of them is wrong.
+func (s *screens) postSheet(w http.ResponseWriter, r *http.Request, system string, f url.Values) {
+	rows, problem := s.readSheet(f.Get("sheet"))
+	if problem != "" {
+		s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, problem)
+		return
+	}
+	for i, fields := range rows {
+		told := rules.RowMark(system, fields, false)
+		told.By = tidy(f.Get("by"), mostName)
+		if i == len(rows)-1 {
+			s.record(w, r, told, "mark", takeoffURL(system))
+			return
+		}
+		if err := s.box.Tell(r.Context(), told); err != nil {
+			s.log.Error("a row was not recorded", "row", i+1, "error", err)
+			s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
+			return
+		}
+	}
+}
+
+// readSheet reads rows as the take-off's file has them, with its header or without.
+func (s *screens) readSheet(text string) (rows [][]string, problem string) {
+	in := csv.NewReader(strings.NewReader(strings.TrimSpace(text)))
+	in.FieldsPerRecord = -1
+	all, err := in.ReadAll()
+	if err != nil {
+		return nil, s.words.say("problem.sheet", err.Error())
+	}
+	for i, fields := range all {
+		if i == 0 && slices.Equal(fields, rules.RunColumns[:min(len(fields), len(rules.RunColumns))]) {
+			continue
+		}
+		if len(fields) < rules.RunNeeds || len(fields) > len(rules.RunColumns) {
+			return nil, s.words.say("problem.sheet-columns", i+1, strings.Join(rules.RunColumns, ","))
+		}
+		for len(fields) < len(rules.RunColumns) {
+			fields = append(fields, "")
+		}
+		for k := range fields {
+			fields[k] = tidy(fields[k], mostName)
+		}
+		if fields[0] == "" {
+			return nil, s.words.say("problem.sheet-row", i+1, s.words.say("problem.row-name"))
+		}
+		if _, faults := rules.ReadRun(func(column string) string { return fields[slices.Index(rules.RunColumns, column)] }); len(faults) > 0 {
+			return nil, s.words.say("problem.sheet-row", i+1, faults[0].Problem)
+		}
+		rows = append(rows, fields)
+	}
+	if len(rows) == 0 {
+		return nil, s.words.say("problem.sheet", s.words.say("takeoff.none"))
+	}
+	return rows, ""
+}
+
+// sheetOf is the rows that came before, to be pasted again and mended: those of the take-off before, else of the site file.
+func sheetOf(before rules.Entered, file []rules.Run) string {
+	var b strings.Builder
+	w := csv.NewWriter(&b)
+	_ = w.Write(rules.RunColumns) // into memory
+	for _, row := range before.Rows {
+		_ = w.Write(row.Fields)
+	}
+	if len(before.Rows) == 0 {
+		for _, run := range file {
+			_ = w.Write(run.Fields())
+		}
+	}
+	w.Flush()
+	return b.String()
 }
 
 // rowFields are the form's fields as a take-off's columns.

@@ -132,3 +132,51 @@ func TestWhatIsAnsweredForStandsBesideTheVerdict(t *testing.T) {
 		t.Errorf("before the draw-in it misses %q", note)
 	}
 }
+
+func TestAPastedSheetIsRecordedWholeOrNotAtAll(t *testing.T) {
+	const sheet = "run,line,outside_diameter,length,wall,factor\r\na,liquid,1/2 in,30 m,,0.1 kg/m\r\n\"b, roof\",suction,7/8 in,30 m\r\n"
+	box := newFakeBox("take-off")
+	resp, text := visit(t, box.screens().handler(), "POST", "/takeoff", form("do", "sheet", "sheet", sheet, "by", "Ines"))
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 2 || box.told[1].Note != `take-off row: "b, roof",suction,7/8 in,30 m,,` || box.told[1].By != "Ines" {
+		t.Errorf("%d, recorded %+v\n%s", resp.StatusCode, box.told, text)
+	}
+	for name, c := range map[string]struct{ sheet, says string }{
+		"empty":    {"", "could not be read"},
+		"a column": {"a,liquid,1/2 in\n", "Line 1 of the sheet has too few"},
+		"a unit":   {sheet + "c,liquid,1/2 in,30,,\n", "Line 4 of the sheet: length"},
+		"a quote":  {`a,"liquid,1/2 in,30 m`, "could not be read"},
+	} {
+		box := newFakeBox("take-off")
+		resp, text := visit(t, box.screens().handler(), "POST", "/takeoff", form("do", "sheet", "sheet", c.sheet))
+		if resp.StatusCode != http.StatusUnprocessableEntity || len(box.told) != 0 || !strings.Contains(text, c.says) {
+			t.Errorf("%s: %d, recorded %v, want 422 and %q in\n%s", name, resp.StatusCode, box.told, c.says, text)
+		}
+	}
+	// A take-off that has just begun offers the rows of the one before, to be mended.
+	box = newFakeBox("take-off")
+	past := box.snap.Running[0]
+	past.Ended, past.Begin = box.snap.Wall, 3
+	box.snap.Past, box.snap.Running[0].Entered = []Step{past}, rules.Entered{}
+	if _, text := visit(t, box.screens().handler(), "GET", "/takeoff", nil); !strings.Contains(text, "d,suction,1-1/8 in,15.5 m,,") {
+		t.Errorf("the rows of the take-off before are not offered:\n%s", text)
+	}
+}
+
+// What the file has is offered as text that reads back the same.
+func TestTheFilesRowsReadBack(t *testing.T) {
+	for _, run := range []rules.Run{
+		{Name: "a, b", Line: "liquid", OutsideDiameterM: 0.009525, LengthM: 18.9, FactorKgM: 0.0476216},
+		{Name: "c", Line: "hot-gas", OutsideDiameterM: 0.028, LengthM: 30.48, WallM: 0.0015},
+	} {
+		rows, problem := newFakeBox("take-off").screens().readSheet(sheetOf(rules.Entered{}, []rules.Run{run}))
+		if problem != "" || len(rows) != 1 {
+			t.Fatalf("%+v: %s", run, problem)
+		}
+		var e rules.Entered
+		told := rules.RowMark("", rows[0], false)
+		e.Tell(&told, "")
+		if len(e.Rows) != 1 || e.Rows[0].Run != run {
+			t.Errorf("%+v came back as %+v", run, e)
+		}
+	}
+}
