@@ -17,7 +17,7 @@ Invented: every figure is drawn. Ranges and where they come from:
   thermal gauge that ends at 25,000 micron; a reading each 1 to 10 s; water in some pipes, which may be warm
 Facts: shut_share of the volume, shut_pull (0: none), shut_at_s after the begin, shut_at_pa;
 window_share: the share shut off on the way from 100 to 25 torr of that pull; proof: what the instruments could prove it by
-(pump: speed and volume stated; earlier: a whole pull before; both; none);
+(pump: speed and volume stated; earlier: a whole pull before; both; none, also where it fell before the step's begin);
 expect: flag where 40 % or more was shut off on that way and there is proof, none where nothing was shut, else either.`
 
 const (
@@ -142,6 +142,7 @@ type pulling struct {
 	// On the way from 100 to 25 torr of the pull that counts:
 	share, lnSum, lastPa float64
 	fallS, hiS           float64
+	unseen               bool // the first pull fell before the step had begun: nobody was looking
 }
 
 const valveAt = 3 // the valve lies behind this section
@@ -276,6 +277,7 @@ func (w *pulling) pull(n int) {
 func (w *pulling) follow(pa float64) {
 	if w.lastPa >= windowHiPa && pa < windowHiPa {
 		w.hiS = w.s
+		w.unseen = w.unseen || w.s < 0
 	}
 	if pa < windowHiPa && w.lastPa > windowLowPa && w.lastPa > pa {
 		ln := math.Log(min(w.lastPa, windowHiPa) / max(pa, windowLowPa))
@@ -350,9 +352,10 @@ system:
 }
 
 // proof is what the instruments could prove a shut part by.
-func (p *pullPlan) proof() string {
+func (p *pullPlan) proof(w *pulling) string {
 	pump := p.absolute != nil && p.known && p.coils != "unknown"
-	earlier := p.absolute != nil && p.pulls > 1
+	earlier := p.absolute != nil && p.pulls > 1 && !w.unseen
+	pump = pump && (p.pulls > 1 || !w.unseen)
 	switch {
 	case pump && earlier:
 		return "both"
@@ -370,7 +373,7 @@ func (p *pullPlan) truth(w *pulling) []Fact {
 	switch {
 	case p.shutPull == 0:
 		expect = "none"
-	case window >= pullFlag && p.proof() != "none":
+	case window >= pullFlag && p.proof(w) != "none":
 		expect = "flag"
 	}
 	water := "no"
@@ -382,7 +385,7 @@ func (p *pullPlan) truth(w *pulling) []Fact {
 		absolute = "yes"
 	}
 	return []Fact{
-		{Name: "expect", Word: expect}, {Name: "proof", Word: p.proof()}, {Name: "coils", Word: p.coils}, {Name: "absolute", Word: absolute},
+		{Name: "expect", Word: expect}, {Name: "proof", Word: p.proof(w)}, {Name: "coils", Word: p.coils}, {Name: "absolute", Word: absolute},
 		{Name: "shut_share", Number: six(p.share)}, {Name: "window_share", Number: six(window)}, {Name: "shut_pull", Number: float64(p.shutPull)},
 		{Name: "pulls", Number: float64(p.pulls)}, {Name: "shut_at_s", Number: six(w.shutAtS)}, {Name: "shut_at_pa", Number: six(w.shutAtPa)},
 		{Name: "volume_m3", Number: six(p.m3)}, {Name: "stated_m3", Number: six(p.stated)}, {Name: "pump_m3_per_s", Number: six(p.pump.m3PerS)},
