@@ -24,11 +24,13 @@ const (
 	fastDropPa = 35e3             // within fastOver: somebody is called (the field guide)
 	fastOver   = 10 * time.Minute //
 	settleFor  = 30 * time.Minute // it must have been settled that long (the field guide)
-	heldRatio  = 0.98             // of the target counts as held (common practice)
+	heldRatio  = 0.95             // of the target counts as held: what a fill's heat takes away again (our choice)
 	highRatio  = 1.1              // of the target, where no ceiling is given (common practice)
 	highFor    = 10 * time.Second // above the ceiling before somebody is called: a hose that is knocked is over sooner (our choice)
 	lowerFor   = time.Minute      // below it before that is cleared (our choice)
-	fillRatio  = 0.03             // of the pressure within fastOver: a stage is raised, or the pipe topped up; less may be the sun (our choice, from trial runs with seeds)
+	fillRatio  = 0.01             // of the pressure within fillOver: a stage is raised, or the pipe topped up; less, or slower, may be the sun (our choice, from trial runs with seeds)
+	fillOver   = 2 * time.Minute  //
+	burstRatio = 0.25             // of the pressure: more than a fill's heat can be, however fast it was filled (our choice)
 	vented     = 0.1              // of the pressure at the start: what is below has been let out, not shared with another part (our choice)
 	tellSure   = 3.0              // standard errors of its slope before a fall is told: it is looked at often (our choice, from trial runs with seeds)
 )
@@ -50,7 +52,7 @@ type pressureTest struct {
 	filled time.Duration // when gas was last let in, as far as the gauge shows
 	start  *pressState   // where the comparison begins
 	settle settling      // what was left of the fill's heat then
-	bestPa float64       // the highest level seen since
+	bestPa float64       // the highest level seen
 	lowPa  float64       // the gauge's lowest and highest reading since
 	topPa  float64
 
@@ -58,6 +60,7 @@ type pressureTest struct {
 	tried   time.Duration // to find the start
 	view    pressView
 	sound   pressView // as it was before the pressure fell at once
+	fell    fall
 	falling Urgency
 	raised  bool
 	surely  lasting
@@ -71,6 +74,12 @@ type pressureTest struct {
 }
 
 type stretch struct{ from, to time.Duration }
+
+// fall is a sudden one, and no gas was let in since: from which level, and to which it went at the least.
+type fall struct {
+	is           bool
+	fromPa, toPa float64
+}
 
 func beginPressureTest(s Start) Judge {
 	if s.Entry.At.Since-s.Began.Since > bridged {
@@ -136,6 +145,7 @@ func (j *pressureTest) read(place int, s sample) []Finding {
 	fresh := s.t/j.fine != j.last/j.fine
 	j.heard, j.last = true, s.t
 	j.lowPa, j.topPa = min(j.lowPa, s.v), max(j.topPa, s.v)
+	j.bestPa, j.fell.toPa = max(j.bestPa, j.level()), min(j.fell.toPa, j.level())
 	out := j.tooHigh(s.t)
 	if fresh || math.Abs(j.level()-j.refPa) > fastDropPa/2 {
 		out = append(out, j.lookForJumps(s.t)...)
@@ -196,8 +206,12 @@ func (j *pressureTest) ends() time.Duration {
 // averaged is over how long the beginning and the end are averaged.
 func (j *pressureTest) averaged() time.Duration { return max(min(10*time.Minute, j.lasts/24), j.fine) }
 
-// enough is how much of the test must be left for the comparison (our choice).
-func (j *pressureTest) enough() time.Duration { return j.lasts / 3 }
+// How much of the test must be left for the comparison, and how long the last
+// stage must have stood, as parts of how long the test lasts (our choice).
+const (
+	enough = 1.0 / 3
+	stood  = 0.75
+)
 
 // course is what was heard, from the last fill on.
 func (j *pressureTest) course() []pressState {
@@ -212,23 +226,24 @@ func (j *pressureTest) look(t time.Duration) {
 	h := j.course()
 	j.findStart(h, t)
 	j.view = j.seen(h, t)
-	if j.view.ok {
-		j.bestPa = max(j.bestPa, j.view.end.gaugePa)
-	}
 }
 
 // lookForJumps tells what happens within minutes: gas let in, which begins the
 // comparison anew, or a fall as no small leak makes.
 func (j *pressureTest) lookForJumps(t time.Duration) []Finding {
-	sudden := j.refPa - j.level()
 	j.refPa = j.level()
+	if j.rises(t) {
+		return j.gasLetIn(t)
+	}
 	if j.quiet(t) {
 		return nil
 	}
 	h := j.course()
 	ago, ok := around(h, t-fastOver, j.fine)
-	if !ok && t-j.filled < fastOver+j.fine && len(h) > 0 {
-		ago, ok = h[0], true
+	if !ok { // filled since, or not heard then: what was heard first since
+		if since := after(h, t-fastOver); len(since) > 0 {
+			ago, ok = since[0], true
+		}
 	}
 	now, heard := around(h, t, 2*j.fine)
 	if !ok || !heard || j.tracks[j.gauge].n < 3 {
@@ -237,15 +252,48 @@ func (j *pressureTest) lookForJumps(t time.Duration) []Finding {
 	now.gaugePa, now.t = j.level(), t
 	c := j.compare(ago, now)
 	// A part of the pipe may warm or cool as no clamp shows.
-	limit := fastDropPa + float64(2*c.priorPa)
-	filling := max(limit, float64(fillRatio*(ago.gaugePa+physics.AtmospherePa))+float64(2*c.priorPa))
-	switch {
-	case c.changePa > filling && j.result != Passed && j.result != NotPassed:
-		return j.gasLetIn(h, now)
-	case c.changePa < -limit && j.falling != Wake:
-		return j.fallsAtOnce(h, t, now, c.changePa, sudden)
+	if c.changePa < -fastDropPa-float64(2*c.priorPa) && j.falling != Wake {
+		return j.fallsAtOnce(h, t, now, c.changePa)
 	}
 	return nil
+}
+
+// moved is how far the level is from the lowest (or the highest) of the last
+// two minutes, temperature allowed for, and how far it may be so without a valve.
+func (j *pressureTest) moved(t time.Duration, sign float64) (pa, mayPa float64) {
+	few := j.states(j.recent, j.fine, t-fillOver-2*j.fine, t+j.fine)
+	if len(few) == 0 {
+		return 0, 0
+	}
+	from, now := few[0], few[len(few)-1]
+	for _, s := range few {
+		if float64(sign*s.gaugePa) < float64(sign*from.gaugePa) {
+			from = s
+		}
+	}
+	now.gaugePa = j.level()
+	mayPa = float64(fillRatio * (from.gaugePa + physics.AtmospherePa))
+	if float64(sign*(now.gaugePa-from.gaugePa)) < mayPa/2 {
+		return 0, mayPa
+	}
+	c := j.compare(from, now)
+	return float64(sign * c.changePa), mayPa + float64(2*c.priorPa)
+}
+
+// rises reports whether gas is being let in.
+func (j *pressureTest) rises(t time.Duration) bool {
+	pa, may := j.moved(t, 1)
+	if back := (j.level() - j.fell.toPa) / (j.fell.fromPa - j.fell.toPa); j.fell.is && back < 0.5 {
+		return false // gas that expands cools, by 0.29 of its pressure at the most, and warms up again
+	}
+	return pa > may && j.result != Passed && j.result != NotPassed
+}
+
+// drops reports whether the pressure falls within two minutes as a fill's heat
+// does not once gas and wall have evened out.
+func (j *pressureTest) drops(t time.Duration) bool {
+	pa, may := j.moved(t, -1)
+	return pa > max(may, fastDropPa) && t-j.filled > gasEven
 }
 
 // quiet reports whether the newest readings alone show that nothing happens:
@@ -271,32 +319,23 @@ func (j *pressureTest) quiet(t time.Duration) bool {
 }
 
 // gasLetIn begins anew: a stage is raised, or the pipe is topped up.
-func (j *pressureTest) gasLetIn(h []pressState, now pressState) []Finding {
-	j.filled = now.t
-	if len(h) > 0 {
-		top := now
-		for _, s := range h {
-			if s.gaugePa >= top.gaugePa {
-				top = s
-			}
-		}
-		j.filled = top.t + j.fine/2 // its stretch may hold some of the raise itself
-	}
+func (j *pressureTest) gasLetIn(t time.Duration) []Finding {
+	j.filled = t + j.fine/2 // this stretch may hold some of the raise itself
 	j.restart(j.filled)
-	j.start, j.view, j.bestPa, j.tried = nil, pressView{}, 0, 0
-	j.surely, j.calm = lasting{}, lasting{}
+	j.start, j.view, j.tried = nil, pressView{}, 0
+	j.surely, j.calm, j.fell = lasting{}, lasting{}, fall{}
 	if !j.raised {
 		return nil
 	}
 	j.raised, j.falling = false, Note
-	return []Finding{{Edge: Cleared, Flag: "pressure-falling", Text: pressFilled(now.gaugePa)}}
+	return []Finding{{Edge: Cleared, Flag: "pressure-falling", Text: pressFilled(j.level())}}
 }
 
 // fallsAtOnce calls somebody. What a fresh fill loses while it cools takes
 // minutes and slows down as it goes, and calls nobody.
-func (j *pressureTest) fallsAtOnce(h []pressState, t time.Duration, now pressState, changePa, suddenPa float64) []Finding {
+func (j *pressureTest) fallsAtOnce(h []pressState, t time.Duration, now pressState, changePa float64) []Finding {
 	fresh := j.start == nil && t-j.filled < settleMost+settleFor
-	if fresh && suddenPa < fastDropPa && changePa > -0.1*(now.gaugePa-changePa+physics.AtmospherePa) {
+	if fresh && !j.drops(t) && changePa > -burstRatio*(now.gaugePa-changePa+physics.AtmospherePa) {
 		first, ok1 := around(h, t-2*fastOver, j.fine)
 		half, ok2 := around(h, t-fastOver, j.fine)
 		if !ok1 || !ok2 || j.compare(half, now).changePa > 0.75*j.compare(first, half).changePa {
@@ -310,7 +349,7 @@ func (j *pressureTest) fallsAtOnce(h []pressState, t time.Duration, now pressSta
 		}
 		urgency, text = Tell, pressVented(-changePa, now.gaugePa)
 	}
-	j.sound = j.view
+	j.sound, j.fell = j.view, fall{true, now.gaugePa - changePa, now.gaugePa}
 	j.raised, j.falling, j.calm = true, urgency, lasting{}
 	return []Finding{j.flag("pressure-falling", urgency, text, changePa)}
 }
@@ -398,7 +437,7 @@ func (j *pressureTest) standsStill(t time.Duration) bool {
 	h := j.course()
 	ago, ok := around(h, t-settleFor/2, 2*j.fine)
 	now, heard := around(h, t, 2*j.fine)
-	if !ok || !heard || j.start != nil && now.gaugePa < vented*j.start.gaugePa {
+	if !ok || !heard || now.gaugePa < vented*j.bestPa {
 		return false
 	}
 	c := j.compare(ago, now)
@@ -411,21 +450,24 @@ func (j *pressureTest) final() []Finding {
 	if unit := j.slip(j.level()); unit != "" {
 		return j.give(NotProven, "gauge", pressUnit(j.level(), j.points[j.gauge].Unit, unit, j.target))
 	}
+	if j.bestPa > heldRatio*j.target.Value && j.level() < vented*j.bestPa {
+		return j.give(NotPassed, "leak", pressEmptied(j.level()))
+	}
 	if !v.ok {
 		return j.give(NotProven, "settling", pressNothing())
 	}
 	switch tolerance := 2 * v.doubtPa; {
-	case v.end.gaugePa < vented*j.start.gaugePa:
-		return j.give(NotPassed, "leak", pressEmptied(v))
-	case v.end.t-j.start.t < j.enough()-j.averaged()-j.fine:
-		return j.give(NotProven, "settling", pressTooShort(v.end.t-j.start.t, j.enough()))
-	case j.topPa == j.lowPa && math.Abs(v.expectedPa) > tolerance:
+	case v.t-j.filled < asTime(stood*j.lasts.Seconds()):
+		return j.give(NotProven, "settling", pressNotStood(v.t-j.filled, asTime(stood*j.lasts.Seconds())))
+	case v.end.t-j.start.t < asTime(enough*j.lasts.Seconds())-j.averaged()-j.fine:
+		return j.give(NotProven, "settling", pressTooShort(v.end.t-j.start.t, asTime(enough*j.lasts.Seconds())))
+	case j.topPa == j.lowPa && math.Abs(v.expectedPa) > 2*tolerance:
 		return j.give(NotProven, "gauge", pressStuck(j.level(), v))
 	case v.source == noTemperature:
 		return j.give(NotProven, "temperature", pressNoTemp(v))
 	case v.changePa < -1.5*tolerance && v.monotone && !v.step:
 		return j.give(NotPassed, "leak", pressFailed(v, j.spanS(), j.leakOf(-v.changePa)))
-	case v.step:
+	case v.step || j.fell.is && v.changePa <= tolerance:
 		return j.give(NotProven, "unknown", pressStep(v))
 	case math.Abs(v.changePa) <= tolerance && j.bestPa < heldRatio*j.target.Value:
 		return j.give(NotProven, "unknown", pressLow(j.bestPa, j.target))

@@ -510,6 +510,8 @@ func (f pressFit) trend(j *pressureTest, v pressView) (ps []pressTrend) {
 // What the fill's heat can be.
 const (
 	heatMostPa = 300e3            // 20 K at 550 psi (common practice)
+	gasEven    = 5 * time.Minute  // gas in a pipe has the wall's temperature by then (a bore of 20 mm conducts within 30 s; coils take longer)
+	calmPart   = 0.25             // of the usual doubt: what moves less has evened out before (our choice)
 	settleMost = 90 * time.Minute // a fill has evened out by then, whatever it looks like
 	heatSure   = 12.0             // by how much chi-square it must fit better with than without (our choice, from trial runs with seeds)
 )
@@ -519,65 +521,89 @@ var heatTausS = [...]float64{180, 300, 480, 780, 1260, 2000}
 // settling is what is left of a fill's heat where the comparison begins.
 type settling struct{ leftPa, tauS float64 }
 
-// findStart finds where the comparison begins: the fill's heat, which fades as
-// a leak does not, moves the pressure by less than two standard uncertainties
-// an hour (the field guide), or the time for it is over.
+// findStart finds where the comparison begins: nothing moved since the fill; or
+// the fill's heat, which fades as a leak does not, moves the pressure by less than
+// two standard uncertainties an hour (the field guide); or the time for it is over.
 func (j *pressureTest) findStart(h []pressState, t time.Duration) {
 	window := min(settleFor, j.lasts/4)
-	if j.start != nil || t-j.filled < window || t-j.tried < window/10 && t < j.ends() {
+	h = after(h, j.filled)
+	if j.start != nil || t-j.filled < window || len(h) < 6 || t-j.tried < window/10 && t < j.ends() {
 		return
 	}
-	j.tried = t
-	h = after(h, j.filled)
+	j.tried, j.settle = t, settling{}
+	if last := h[len(h)-1]; math.Abs(j.compare(h[0], last).changePa) < calmPart*j.base(pressGas{source: byClamps}, j.paPerK(h[0])) { // it was calm before
+		j.begin(h, h[0].t)
+		return
+	}
+	h = after(h, j.filled+min(gasEven, window/4)) // the gas evens out with the wall first, and the wall with what is around it then
 	if len(h) < 6 {
 		return
 	}
-	j.settle = settling{}
+	from, left := j.heat(h)
+	late := t-j.filled >= min(settleMost, j.lasts*3/4)
+	switch {
+	case left.tauS == 0 && !late && j.moves(h):
+		return // nothing says yet that it moves by a fill's heat: the more is seen the surer
+	case t-from < window && !late:
+		return
+	case t-from < window:
+		left.leftPa *= math.Exp((from - t + window).Seconds() / max(left.tauS, 1))
+		from = t - window
+	}
+	if j.begin(h, from) && left.leftPa != 0 {
+		j.settle = left
+	}
+}
+
+// paPerK is by how much a state's pressure changes a kelvin, its temperature taken as 20 C.
+func (j *pressureTest) paPerK(s pressState) float64 {
+	return physics.NitrogenPaPerK(max(s.gaugePa+physics.AtmospherePa, 1e4), 20)
+}
+
+// moves reports whether the pressure changed faster than counts as settled.
+func (j *pressureTest) moves(h []pressState) bool {
+	last := h[len(h)-1]
+	c := j.compare(h[0], last)
+	return math.Abs(c.changePa) > float64(2*c.basePa)*(last.t-h[0].t).Hours()
+}
+
+// heat looks for a fill's heat that fades: from when on it moves the pressure by
+// less than counts as settled, and what is left of it then.
+func (j *pressureTest) heat(h []pressState) (from time.Duration, left settling) {
+	from = h[0].t
 	g := j.gasOf(h[0], h[len(h)-1])
 	f := j.fit(h, g)
 	if !f.ok {
-		return
+		return from, left
 	}
-	best, gain, amp := 0.0, heatSure, 0.0
+	u := j.base(g, j.paPerK(h[0]))
+	gain := heatSure
 	for _, tau := range heatTausS {
 		if better, pa := f.withHeat(tau); better > gain {
-			best, gain, amp = tau, better, pa
+			gain, left = better, settling{pa, tau}
 		}
 	}
-	from := h[0].t
-	leftPa := 0.0
-	if best > 0 {
-		hold := g.hold(h[0])
-		u := j.base(g, physics.NitrogenPaPerK(max(hold.GaugePa+hold.AtmospherePa, 1e4), hold.TempC))
-		// amp/tau exp(-t/tau) = 2u an hour
-		if calmS := best * math.Log(math.Abs(amp)/best*3600/(2*u)); calmS > 0 {
-			from += asTime(calmS)
-			leftPa = amp * math.Exp(-calmS/best)
-		}
+	if left.tauS == 0 {
+		return from, left
 	}
-	late := t-j.filled >= min(settleMost, j.lasts*3/4)
-	if last := h[len(h)-1]; best == 0 && t-j.filled < min(settleMost, j.lasts/3) {
-		// It moves, and nothing says yet that it does so by a fill's heat: the more is seen the surer.
-		if c := j.compare(h[0], last); math.Abs(c.changePa) > float64(2*c.basePa)*(last.t-h[0].t).Hours() {
-			return
-		}
+	// amp/tau exp(-t/tau) = 2u an hour
+	if calmS := left.tauS * math.Log(math.Abs(left.leftPa)/left.tauS*3600/(2*u)); calmS > 0 {
+		from += asTime(calmS)
+		left.leftPa *= math.Exp(-calmS / left.tauS)
+	} else {
+		left.leftPa = 0
 	}
-	if t-from < window {
-		if !late {
-			return
-		}
-		from = t - window
-		leftPa = amp * math.Exp(-(from-h[0].t).Seconds()/best)
-	}
+	return from, left
+}
+
+// begin begins the comparison.
+func (j *pressureTest) begin(h []pressState, from time.Duration) bool {
 	s, ok := meanOf(h, from, from+j.averaged())
-	if !ok {
-		return
+	if ok {
+		j.start = &s
+		j.lowPa, j.topPa = math.Inf(1), math.Inf(-1)
 	}
-	j.start = &s
-	if leftPa != 0 {
-		j.settle = settling{leftPa, best}
-	}
-	j.lowPa, j.topPa = math.Inf(1), math.Inf(-1)
+	return ok
 }
 
 // digit is the doubt of the gauge's resolution. A gauge quieter than its last

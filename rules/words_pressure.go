@@ -75,8 +75,8 @@ func pressFailed(v pressView, spanS, leak float64) string {
 		pressMoved(v), psiFine(-v.changePa/spanS*3600), leakRate(leak))
 }
 
-func pressEmptied(v pressView) string {
-	return fmt.Sprintf("Pressure test failed: the nitrogen has gone, %s is left. If it was let out on purpose, end the step and test again; if not, something has opened or burst: stand clear, find it and mend it.", psi(v.end.gaugePa))
+func pressEmptied(nowPa float64) string {
+	return fmt.Sprintf("Pressure test failed: the nitrogen has gone, %s is left. If it was let out on purpose, end the step and test again; if not, something has opened or burst: stand clear, find it and mend it.", psi(nowPa))
 }
 
 func pressNoGauge() string {
@@ -92,6 +92,10 @@ func pressGap(unknown bool) string {
 
 func pressNothing() string {
 	return "Pressure test not proven: too few readings to compare since the pipe was filled. Hold on."
+}
+
+func pressNotStood(stood, must time.Duration) string {
+	return fmt.Sprintf("Pressure test not proven: the pipe was filled last %s ago, and the last stage must stand for %s. Hold on.", span(stood), span(must))
 }
 
 func pressTooShort(left, enough time.Duration) string {
