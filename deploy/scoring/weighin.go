@@ -54,9 +54,9 @@ func newWeighScore() score {
 		slow:      share{name: "  of these: a reading each 10 s or seldomer"},
 		overPlus:  share{name: "  or with the first reading after that"},
 		overAl:    share{name: "  told at all before the step's end, over by 3 digits and 30 g"},
-		falseOver: share{name: "over target told though the target was never passed", asked: 0.01, atMost: true},
+		falseOver: share{name: "over target told, at the end still short of it by 10 g + half a digit", asked: 0.01, atMost: true},
 		falseHose: share{name: "  the same where a hose was laid on the scale, or it was zeroed"},
-		falseBump: share{name: "over target told more than 3 s before it was passed by a digit", asked: 0.01, atMost: true},
+		falseBump: share{name: "over target told before it was passed by a digit less 10 g + 1.5 digits, and 3 s", asked: 0.01, atMost: true},
 		said:      confusion{name: "verdict of the last step"},
 	}
 }
@@ -179,7 +179,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	moved := c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on")
 	over := c.number("over_kg")
 	if !c.has("over_s") {
-		if over <= 0 || !c.has("over_kg") {
+		if c.number("charged_kg") < c.number("target_kg")-0.010-c.number("digit_kg")/2 {
 			of := &s.falseOver
 			if moved {
 				of = &s.falseHose
@@ -192,14 +192,14 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 		return
 	}
 	at := c.number("over_s")
-	early := len(raised) > 0 && raised[0].s < at-3
+	digit := c.number("digit_kg")
+	early := len(raised) > 0 && raised[0].s < at-3-(0.010+1.5*digit)/max(c.number("arrival_kg_per_s"), 1e-6)
 	if !moved {
 		s.falseBump.count(early)
 	}
 	if early {
 		odd(fmt.Sprintf("over target told %.0f s before it was passed by a digit", at-raised[0].s))
 	}
-	digit := c.number("digit_kg")
 	if over > 3*digit+0.03 {
 		s.overAl.count(len(raised) > 0)
 	}

@@ -12,7 +12,7 @@ import (
 // said to have gone in, within two display digits and the wind.
 func TestWeighInMassIsConserved(t *testing.T) {
 	checked := 0
-	for seed := range uint64(600) {
+	for seed := range uint64(300) {
 		one := of(t, "weigh-in").Of(seed)
 		for _, clean := range []string{"swaps", "zeroed", "platform_kg"} {
 			if v, _ := one.Number(clean); v != 0 {
@@ -45,8 +45,8 @@ func TestWeighInMassIsConserved(t *testing.T) {
 			t.Errorf("seed %d: the scale shows %.3f kg less, %.3f kg are said to have gone in", seed, left, charged)
 		}
 	}
-	if checked < 30 {
-		t.Errorf("only %d of 600 trials are plain enough to check", checked)
+	if checked < 15 {
+		t.Errorf("only %d of 300 trials are plain enough to check", checked)
 	}
 }
 
@@ -54,7 +54,7 @@ func TestWeighInMassIsConserved(t *testing.T) {
 // what went in unseen is part of what went in.
 func TestWeighInFactsAgree(t *testing.T) {
 	arrived, over, zeroed := 0, 0, 0
-	for seed := range uint64(300) {
+	for seed := range uint64(200) {
 		one := of(t, "weigh-in").Of(seed)
 		charged, _ := one.Number("charged_kg")
 		target, _ := one.Number("target_kg")
@@ -70,8 +70,8 @@ func TestWeighInFactsAgree(t *testing.T) {
 		}
 		arrived, over, zeroed = arrived+count(arrives), over+count(passes), zeroed+count(one.Word("rezeroed") == "yes")
 	}
-	if arrived < 100 || over < 60 || zeroed < 15 {
-		t.Errorf("of 300 trials %d arrive, %d pass the target, %d come back zeroed: too few to judge by", arrived, over, zeroed)
+	if arrived < 70 || over < 40 || zeroed < 10 {
+		t.Errorf("of 200 trials %d arrive, %d pass the target, %d come back zeroed: too few to judge by", arrived, over, zeroed)
 	}
 }
 
