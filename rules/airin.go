@@ -15,6 +15,7 @@ const (
 	wildlyOver  = 5.0              // of the limit, and
 	wildlyUp    = 2.0              // of what the hold began at: no settling does that
 	wildlyFor   = 15 * time.Second
+	farReadings = 12              // whose line is the rise then
 	mostOfThem  = 0.9             // of the readings, so that a spike in them excuses nothing
 	backFor     = 5 * time.Minute // a level that has fallen back must stay
 	backWithin  = 0.15            // of the level before: the gauge's own doing

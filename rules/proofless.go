@@ -13,29 +13,35 @@ const (
 	fallShareAt = 0.9              //
 	fallLeast   = 20 * micronPa    // no gauge's drift (common practice)
 	fallFrom    = 10 * time.Minute // of the hold, before it is said
+	fallOver    = 90 * time.Second // at both ends
 	stuckLeast  = 100              // readings, not one of which differs
 	finerThan   = 0.01             // of the level: a gauge that shows so little moves in an hour
+	jumpOver    = 20 * time.Second // at least, of a level that is compared
 	jumpShare   = 0.1              // of the level within a minute, and
 	jumpTimes   = 4.0              // what it moved in the minutes before and after
 )
 
 // falls reports whether the level has fallen, to so much of what it was once
 // settled: more than any noise does.
-func (j *vacuumHold) falls(share float64) (first float64, falls bool) {
-	v, n := j.view, min(3, len(j.buckets))
+func (j *vacuumHold) falls(share float64) (first, now float64, falls bool) {
+	v := j.view
 	if !v.ok || v.t < j.sett+fallFrom/2 || v.t < fallFrom {
-		return 0, false
+		return 0, 0, false
 	}
-	first, now := levelOf(j.buckets[:n]), levelOf(j.buckets[len(j.buckets)-n:]) // no fit: that knows only rises
-	return first, now < share*first && first-now > fallLeast
+	first, now = j.levelOver(j.sett, j.sett+fallOver), j.levelOver(v.t-fallOver, v.t) // no fit: that knows only rises
+	return first, now, now < share*first && first-now > fallLeast
 }
 
-func levelOf(bs []bucket) float64 {
+// levelOver is the mean of what was heard over a time; not a number where
+// nothing was, and so neither less nor more.
+func (j *vacuumHold) levelOver(from, to time.Duration) float64 {
 	sum, of := 0.0, 0.0
-	for _, b := range bs {
-		sum, of = sum+b.pPa, of+b.n
+	for _, b := range j.buckets {
+		if b.n > 0 && b.last >= from && b.first <= to {
+			sum, of = sum+b.pPa, of+b.n
+		}
 	}
-	return sum / of // not a number where nothing was heard, and so neither less nor more
+	return sum / of
 }
 
 // stuck reports whether not one reading of the hold differs from the others, on
@@ -73,9 +79,18 @@ func digit(shown float64) float64 {
 // jumped finds a step in a level that is otherwise calm: by how much, and when.
 func (j *vacuumHold) jumped() (byPa float64, at time.Duration, ok bool) {
 	var tS, pPa []float64
-	for _, b := range j.buckets {
-		if b.n > 0 {
+	var b bucket
+	for _, x := range j.buckets {
+		if x.n == 0 || x.first < j.sett {
+			continue
+		}
+		if b.n == 0 {
+			b.first = x.first
+		}
+		b.tS, b.pPa, b.n = b.tS+x.tS, b.pPa+x.pPa, b.n+x.n
+		if x.last-b.first >= jumpOver {
 			tS, pPa = append(tS, b.tS/b.n), append(pPa, b.pPa/b.n)
+			b = bucket{}
 		}
 	}
 	n := len(pPa)
@@ -100,8 +115,9 @@ func (j *vacuumHold) jumped() (byPa float64, at time.Duration, ok bool) {
 
 // provesNothing says why a hold that would pass is not proven; empty where it is.
 func (j *vacuumHold) provesNothing() (cause, text string) {
-	if first, falls := j.falls(fallShare); falls {
-		return "unknown", holdFell(first, j.view.nowPa)
+	if first, now, falls := j.falls(fallShare); falls {
+		j.view.nowPa = now
+		return "unknown", holdFell(first, now)
 	}
 	if j.stuck() {
 		return "gauge", holdStuck(j.ss[0].v, len(j.ss))

@@ -19,26 +19,32 @@ var VacuumRising = Rule{
 	Begin: beginVacuumHold,
 }
 
-// What the hold goes by, besides its limits. Trial runs with noise of 0.5 to
-// 3 % (white, and with a correlation of 0.95 at 10 s) chose the bands so that
-// a steady 470 of 500 micron is never flagged.
+// What the hold goes by, besides its limits. physics.FitRises says how probable
+// it is that the limit is or will be passed; how probable it must be, and for
+// how long, is our choice from trial runs with seeds (rulestest, holds_test.go).
 const (
-	bridged      = 2 * time.Minute  // gaps up to it count as heard (the contract)
-	gapMost      = 10 * time.Minute // longer ones leave the hold not proven (the contract)
-	overFor      = 90 * time.Second // how long the limit must be surely passed
-	persistFor   = 3 * time.Minute  // a projection and a cause must last (the field guide)
-	localOver    = 5 * time.Minute  // the level now is a line through these last minutes
-	bandLevel    = 2.5              // standard errors before the limit counts as passed
-	bandLocal    = 3.0              // the same, of a line through the last minutes alone
-	bandProject  = 2.0              //
-	bandPass     = 0.67             // three times out of four the truth lies on that side
-	bandFail     = 1.0              // five times out of six
-	wholeFrom    = 15 * time.Minute // the whole fit speaks for the level from this span on
-	noiseMost    = 0.03             // of the reading, a bad gauge's noise (the field guide)
-	noiseLeast   = 0.001            // and the least that is believed
-	bucketsMost  = 128              //
-	bucketFirst  = 30 * time.Second //
-	mixedNotTill = 45 * time.Minute // a leak beside moisture is not told apart sooner (the field guide)
+	bridged     = 2 * time.Minute  // gaps up to it count as heard (the contract)
+	gapMost     = 10 * time.Minute // longer ones leave the hold not proven (the contract)
+	overFor     = 90 * time.Second // how long the limit must be surely passed
+	persistFor  = 3 * time.Minute  // a projection and a cause must last (the field guide)
+	surelyOver  = 0.995            // how probably it is passed, or will be
+	surelyWill  = 0.985            // for as long as a projection must last,
+	stillWill   = 0.97             // and not less meanwhile;
+	farSurer    = 0.999            // or this, at two looks
+	tooClose    = 0.1              // either side of even, at the end
+	causeSure   = 0.75             // of what rises, before its cause is named
+	riseSure    = 0.9              // how probably it rises at all
+	noiseMost   = 0.03             // of the reading, a bad gauge's noise (the field guide)
+	noiseLeast  = 0.001            // of the reading: the least that is believed
+	spikeLeast  = 0.01             // of the level: what departs by less is no spike
+	spikeTimes  = 8.0              // the usual departure from the neighbours' median
+	bucketsMost = 200              //
+	kickWide    = 4                // stretches to either side
+	kickShare   = 0.15             // of the level
+	bucketFirst = 10 * time.Second //
+	lookEvery   = 30 * time.Second // or at every bucket, where they are longer
+	glanceEvery = 5 * time.Second  // where the newest readings lie far over the limit
+	viewFrom    = 2 * time.Minute  // of readings
 )
 
 type vacuumHold struct {
@@ -57,6 +63,7 @@ type vacuumHold struct {
 	extend    time.Duration
 	broken    bool // a gap too long, or of unknown length
 	buckets   []bucket
+	rough     float64 // how far a reading usually lies from its neighbours' median, of the level
 	width     time.Duration
 	stale     bool // a late reading came: buckets must be made anew
 	startPa   float64
@@ -65,9 +72,11 @@ type vacuumHold struct {
 
 	view      holdView
 	looked    time.Duration
+	glanced   time.Duration
 	above     lasting       // surely past the limit
 	surely    time.Duration // since when the projection is surely over
 	isSurely  bool
+	farSurer  lasting
 	fine      time.Duration // since when a projection that was told is no longer so
 	told      Urgency       // of the flag, where raised
 	raised    bool
@@ -77,31 +86,32 @@ type vacuumHold struct {
 	gaveCause string
 }
 
-// bucket is a stretch of readings, each the median of five.
+// bucket is a stretch of readings without spikes.
 type bucket struct {
-	tS, pPa float64 // sums
-	n       float64
+	tS, pPa     float64 // sums
+	n           float64
+	first, last time.Duration
 }
 
 // holdView is what the readings say at one moment.
 type holdView struct {
-	ok                     bool
-	t                      time.Duration
-	fit                    physics.RiseFit
-	nowPa, sePa, lowPa     float64 // the level, and what it surely is at least
-	leastPa                float64 // the same, three times as sure
-	endPa, endLow, endHigh float64 // at the hold's end
-	peakPa                 float64
-	slopePaPerS            float64
-	cause                  string
-	both                   physics.Rise
+	ok                      bool
+	t                       time.Duration
+	rises                   physics.Rises
+	nowPa, sePa             float64 // the level and its standard error
+	isOver, willBe          float64 // how probably the level is over the limit, and will be at the hold's end
+	endPa                   float64 // at the hold's end
+	peakPa                  float64
+	slopePaPerS, meanPaPerS float64 // now, and over all that is compared
+	cause                   string
+	sure                    float64 // of the cause
 }
 
 func beginVacuumHold(s Start) Judge {
 	if s.Entry.At.Since-s.Began.Since > bridged {
 		s.Began = s.Entry.At // what the gauge said before a mark that came so late was never heard here
 	}
-	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, startPa: math.NaN(), pipeM3: s.PipeM3}
+	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, rough: noiseLeast, startPa: math.NaN(), pipeM3: s.PipeM3}
 	j.limit, _ = limit(s.Step, "limit")
 	j.start, _ = limit(s.Step, "start")
 	lasts, _ := limit(s.Step, "lasts")
@@ -174,19 +184,20 @@ func (j *vacuumHold) read(s sample) []Finding {
 		j.ss[i] = s
 		j.stale = true
 	}
+	j.lookAtStart()
 	last := j.ss[len(j.ss)-1].t
-	every := j.width
-	if j.recentPa() > farOver*j.limit.Value {
-		every = 5 * time.Second
+	since := last - j.looked
+	if j.stale {
+		since = max(since, j.clock.newest-j.looked)
 	}
-	due := last-j.looked >= every || j.stale && j.clock.newest-j.looked >= every
-	if last >= j.ends() && j.result == "" {
-		due = true
-	}
-	if !due {
+	switch {
+	case since >= max(lookEvery, j.width, last/40), last >= j.ends() && j.result == "":
+		j.look(last)
+	case last-j.glanced >= glanceEvery && j.recentPa() > farOver*j.limit.Value: // no fit needed
+		j.glanced = last
+	default:
 		return nil
 	}
-	j.look(last)
 	return j.decide(last)
 }
 
@@ -199,8 +210,18 @@ func (j *vacuumHold) append(s sample) {
 	j.gap(s.t - was)
 	j.ss = append(j.ss, s)
 	if n := len(j.ss); n >= 5 {
-		j.bucket(j.ss[n-3].t, median(j.ss[n-5:]))
+		j.unlessSpike(j.ss[n-3], median(j.ss[n-5:]))
 	}
+}
+
+// unlessSpike takes a reading into its bucket, but for one that departs from
+// its neighbours as no noise does.
+func (j *vacuumHold) unlessSpike(s sample, among float64) {
+	off := math.Abs(s.v/among - 1)
+	if off <= max(spikeTimes*j.rough, spikeLeast) {
+		j.bucket(s.t, s.v)
+	}
+	j.rough += (min(off, 4*j.rough+spikeLeast) - j.rough) / 50
 }
 
 func (j *vacuumHold) gap(d time.Duration) {
@@ -212,13 +233,14 @@ func (j *vacuumHold) gap(d time.Duration) {
 }
 
 func (j *vacuumHold) bucket(t time.Duration, pPa float64) {
-	if t < j.sett {
+	from := j.sett / 2 // what has not settled by then physics.FitRises allows for
+	if t < from {
 		return
 	}
-	i := int((t - j.sett) / j.width)
+	i := int((t - from) / j.width)
 	for i >= bucketsMost {
 		j.halve()
-		i = int((t - j.sett) / j.width)
+		i = int((t - from) / j.width)
 	}
 	for len(j.buckets) <= i {
 		j.buckets = append(j.buckets, bucket{})
@@ -226,6 +248,10 @@ func (j *vacuumHold) bucket(t time.Duration, pPa float64) {
 	b := &j.buckets[i]
 	b.tS += t.Seconds()
 	b.pPa += pPa
+	if b.n == 0 {
+		b.first = t
+	}
+	b.last = t
 	b.n++
 }
 
@@ -236,6 +262,12 @@ func (j *vacuumHold) halve() {
 		b := j.buckets[i]
 		if i+1 < len(j.buckets) {
 			c := j.buckets[i+1]
+			if b.n == 0 {
+				b.first = c.first
+			}
+			if c.n > 0 {
+				b.last = c.last
+			}
 			b.tS, b.pPa, b.n = b.tS+c.tS, b.pPa+c.pPa, b.n+c.n
 		}
 		half = append(half, b)
@@ -247,6 +279,7 @@ func (j *vacuumHold) halve() {
 func (j *vacuumHold) sortOut() {
 	ss := j.ss
 	j.ss, j.buckets, j.extend, j.broken, j.stale = nil, nil, 0, j.clock.unknown, false
+	j.rough = noiseLeast
 	for _, s := range ss {
 		j.append(s)
 	}
@@ -266,23 +299,64 @@ func (j *vacuumHold) look(t time.Duration) {
 		j.sortOut()
 	}
 	j.looked = max(t, j.clock.newest)
-	j.lookAtStart()
-	var tS, pPa []float64
+	var all []physics.Stretch
 	for _, b := range j.buckets {
 		if b.n > 0 {
-			tS, pPa = append(tS, b.tS/b.n), append(pPa, b.pPa/b.n)
+			all = append(all, physics.Stretch{TS: b.tS / b.n, PPa: b.pPa / b.n, N: b.n, SpanS: (b.last - b.first).Seconds()})
 		}
 	}
-	if len(tS) < 2 {
+	all = withoutKicks(all)
+	n := len(all)
+	if n < 5 || t < j.sett || all[n-1].TS-all[0].TS < viewFrom.Seconds() {
 		j.view = holdView{}
 		return
 	}
-	v := holdView{ok: true, t: t}
-	v.fit = physics.FitRise(tS, pPa, noiseLeast)
-	v.levelNow(j, tS, pPa)
-	v.atEnd(j.ends().Seconds())
-	v.lookForCause(tS, pPa)
+	v := holdView{t: t, rises: physics.FitRises(all, j.limit.Value)}
+	if v.ok = v.rises.Known; v.ok {
+		now, first := t.Seconds(), max(all[0].TS, j.sett.Seconds())
+		level := v.rises.At(now)
+		v.nowPa, v.sePa = level.Pa, level.SePa
+		v.isOver = level.Above(j.limit.Value)
+		v.endPa, v.willBe = v.nowPa, v.isOver
+		if end := j.ends().Seconds(); end > now {
+			level := v.rises.At(end)
+			v.endPa, v.willBe = level.Quantile(0.5), level.Above(j.limit.Value)
+		}
+		before, atFirst := v.rises.At(now-60).Pa, v.rises.At(first).Pa
+		v.slopePaPerS, v.meanPaPerS = (v.nowPa-before)/60, (v.nowPa-atFirst)/max(now-first, 1)
+		v.peakPa = max(v.nowPa, atFirst)
+		v.lookForPeak(all, j.sett.Seconds())
+		v.lookForCause(max(now, j.ends().Seconds()) - first)
+	}
 	j.view = v
+}
+
+// withoutKicks leaves out the few stretches that depart from their neighbours'
+// median as no rise does: a kicked hose. The newest count once they are many.
+func withoutKicks(all []physics.Stretch) []physics.Stretch {
+	n := len(all)
+	if n < 2*kickWide {
+		return all
+	}
+	off, near := make([]float64, n), make([]float64, 0, 2*kickWide+1)
+	for i, s := range all {
+		near = near[:0]
+		for _, x := range all[max(0, i-kickWide):min(n, i+kickWide+1)] {
+			near = append(near, x.PPa)
+		}
+		sort.Float64s(near)
+		off[i] = math.Abs(s.PPa/middle(near) - 1)
+	}
+	usual := append([]float64(nil), off...)
+	sort.Float64s(usual)
+	most := max(kickShare, spikeTimes*middle(usual))
+	kept := make([]physics.Stretch, 0, n)
+	for i, s := range all {
+		if off[i] <= most {
+			kept = append(kept, s)
+		}
+	}
+	return kept
 }
 
 // lookAtStart takes the pressure at which the hold began, once it is known.
@@ -297,69 +371,26 @@ func (j *vacuumHold) lookAtStart() {
 	j.startedHi = j.startPa > j.limit.Value && j.ss[0].t < time.Minute
 }
 
-// levelNow is the pressure now and what it surely is at least: the line
-// through the last minutes against the noise about the whole fit, and the
-// whole fit against its own standard error; the better proof counts.
-func (v *holdView) levelNow(j *vacuumHold, tS, pPa []float64) {
-	n := len(tS)
-	now := v.t.Seconds()
-	i := sort.SearchFloat64s(tS, now-localOver.Seconds())
-	i = min(i, max(0, n-3))
-	v.nowPa, v.slopePaPerS = lineAt(tS[i:], pPa[i:], now)
-	span := max((tS[n-1] - tS[0]), 1)
-	noise := noiseMost * min(1, (5*60)/span)
-	if v.fit.Known {
-		noise = max(noise, v.fit.Spread)
-	} else {
-		noise = max(noise, leftOver(v.fit, tS, pPa))
-	}
-	v.sePa = float64(noise * v.nowPa * lineDoubt(tS[i:], now, v.fit))
-	v.lowPa = v.nowPa - float64(bandLocal*v.sePa)
-	v.leastPa = v.nowPa - float64(3*bandLocal*v.sePa)
-	if v.fit.Known && v.fit.Effective >= 6 && span >= wholeFrom.Seconds() {
-		if best, se := v.fit.Level(now); se < v.sePa {
-			v.nowPa, v.sePa = best, se
-			v.lowPa = max(v.lowPa, best-float64(bandLevel*se))
-			v.leastPa = max(v.leastPa, best-float64(3*bandLevel*se))
+// lookForPeak finds a level beyond the fit's and beyond noise, over some minutes.
+func (v *holdView) lookForPeak(all []physics.Stretch, fromS float64) {
+	from, sum, of := 0, 0.0, 0.0
+	for _, s := range all {
+		if s.TS < fromS {
+			from++
+			continue
+		}
+		sum, of = sum+float64(s.PPa*s.N), of+s.N
+		for s.TS-all[from].TS > peakOver {
+			sum, of = sum-float64(all[from].PPa*all[from].N), of-all[from].N
+			from++
+		}
+		if mean := sum / of; mean > v.peakPa && mean > v.rises.At(s.TS).Pa*(1+3*max(v.rises.Spread, noiseLeast)) {
+			v.peakPa = max(v.peakPa, mean)
 		}
 	}
-	for k := range tS {
-		lo, hi := max(0, k-5), min(n, k+5)
-		mean := 0.0
-		for _, p := range pPa[lo:hi] {
-			mean += p / float64(hi-lo)
-		}
-		v.peakPa = max(v.peakPa, mean)
-	}
-	v.peakPa = max(v.peakPa, v.nowPa)
 }
 
-// lineDoubt is the standard error of a line through the last few points at a
-// time, in units of their spread; never below one, for a gauge drifts.
-func lineDoubt(tS []float64, t float64, f physics.RiseFit) float64 {
-	n := float64(len(tS))
-	mean, stt := 0.0, 0.0
-	for _, x := range tS {
-		mean += x / n
-	}
-	for _, x := range tS {
-		stt += float64((x - mean) * (x - mean))
-	}
-	inflation := (1 + f.Correlation) / max(1-f.Correlation, 0.03)
-	return min(max(math.Sqrt(inflation*(1/n+float64((t-mean)*(t-mean))/max(stt, 1))), 1), 2)
-}
-
-func leftOver(f physics.RiseFit, tS, pPa []float64) float64 {
-	if len(tS) < 4 {
-		return 0
-	}
-	sum := 0.0
-	for i, p := range pPa {
-		r := p/f.Best.At(tS[i]) - 1
-		sum += float64(r * r)
-	}
-	return math.Sqrt(sum / float64(len(tS)))
-}
+const peakOver = 180.0 // s
 
 // lineAt is a straight line through points, at a time, and its slope.
 func lineAt(tS, pPa []float64, t float64) (p, slope float64) {
@@ -380,31 +411,21 @@ func lineAt(tS, pPa []float64, t float64) (p, slope float64) {
 	return mp + float64(slope*(t-mt)), slope
 }
 
-func (v *holdView) atEnd(endS float64) {
-	v.endPa, v.endLow, v.endHigh = v.nowPa, 0, math.Inf(1)
-	if v.fit.Known {
-		v.endLow, v.endPa, v.endHigh = v.fit.Band(endS, bandProject)
-	}
-}
-
-// lookForCause tells a leak (straight) from moisture (towards a plateau) where
-// the fit is clear, by the field guide's decision.
-func (v *holdView) lookForCause(tS, pPa []float64) {
+// lookForCause names the cause where one is much more probable than the others.
+func (v *holdView) lookForCause(spanS float64) {
 	v.cause = "unknown"
-	if v.t >= mixedNotTill {
-		if gain, both := v.fit.BothGain(tS, pPa, noiseLeast); gain > 10 {
-			v.cause, v.both = "leak-and-moisture", both
-			return
+	c := v.rises.Causes(spanS)
+	rises := 1 - c.Steady
+	if rises < riseSure {
+		return
+	}
+	for _, x := range []struct {
+		cause string
+		p     float64
+	}{{"leak", c.Leak}, {"moisture", c.Moisture}, {"leak-and-moisture", c.Both}} {
+		if p := x.p / rises; p > causeSure {
+			v.cause, v.sure = x.cause, p
 		}
-	}
-	if !v.fit.Known || v.endLow <= 1.02*v.fit.Best.At(tS[0]) {
-		return // too early, or it hardly rises
-	}
-	switch low, high := v.fit.Tau(); {
-	case v.fit.CurveGain() > 10 && high < 2*3600:
-		v.cause = "moisture"
-	case low > 3600:
-		v.cause = "leak"
 	}
 }
 
@@ -452,7 +473,11 @@ func (j *vacuumHold) lookAtLateStart(t time.Duration) (out []Finding) {
 	}
 	from := sort.Search(len(j.ss), func(i int) bool { return j.ss[i].t >= t-max(j.sett/2, bridged) })
 	l := lineThrough(j.ss[from:])
-	if (!l.known || l.pPa-float64(bandLevel*l.sePa) <= j.limit.Value) && !j.isFarOver() {
+	if l.known && !j.unstarted && j.startPa-float64(3*l.spreadPa) <= j.limit.Value { // within its noise: then it did begin
+		j.startedHi = false
+		return nil
+	}
+	if (!l.known || l.pPa-float64(2.5*l.sePa) <= j.limit.Value) && !j.isFarOver() {
 		return nil
 	}
 	j.unstarted = true
@@ -473,8 +498,8 @@ func (j *vacuumHold) lookAtLateStart(t time.Duration) (out []Finding) {
 // line is a straight line through readings: its level at the last of them and
 // its slope, with standard errors from how they scatter about it.
 type line struct {
-	pPa, sePa, slopePaPerS, seSlope float64
-	known                           bool
+	pPa, sePa, slopePaPerS, seSlope, spreadPa float64
+	known                                     bool
 }
 
 func lineThrough(ss []sample) (l line) {
@@ -504,31 +529,35 @@ func lineThrough(ss []sample) (l line) {
 	rho = min(max(rho+(1+float64(4*rho))/float64(n), 0), 0.97) // as physics.FitRise does
 	worth := float64(n) * (1 - rho) / (1 + rho)
 	spread := math.Sqrt(max(own/max(float64(n)-2*float64(n)/worth, 1), float64(least*least)))
-	l.sePa = 2 * spread / math.Sqrt(worth)
+	l.spreadPa, l.sePa = spread, 2*spread/math.Sqrt(worth)
 	l.seSlope = math.Sqrt(12/worth) * spread / max(tS[n-1]-tS[0], 1)
 	l.known = worth >= 3
 	return l
 }
 
-// isOver reports whether the limit has surely been passed: an excess must
-// last, for an hour has a hundred looks, or be three times as sure.
+// isOver reports whether the limit has surely been passed: for some time, for
+// an hour has a hundred looks, or beyond all doubt.
 func (j *vacuumHold) isOver(t time.Duration) bool {
 	v := j.view
-	if !v.ok || v.lowPa <= j.limit.Value || j.recentPa() <= 0.9*j.limit.Value {
+	if !v.ok || v.isOver < surelyOver || j.recentPa() <= 0.9*j.limit.Value {
 		j.above = lasting{}
 		return j.isFarOver()
 	}
-	return j.above.by(t, true, overFor) || v.leastPa > j.limit.Value || j.isFarOver()
+	return j.above.by(t, true, overFor) || j.isFarOver()
 }
 
 func (j *vacuumHold) passLimit(out []Finding) []Finding {
 	if j.isFarOver() {
 		j.view.nowPa = max(j.view.nowPa, j.recentPa())
 		j.view.t = max(j.view.t, j.ss[len(j.ss)-1].t)
+		if l := lineThrough(j.ss[max(0, len(j.ss)-farReadings):]); l.slopePaPerS > j.view.slopePaPerS { // the fit lags behind
+			j.view.slopePaPerS = l.slopePaPerS
+		}
 	}
-	words := j.settledCause()
+	cause := j.settledCause()
+	words := cause
 	if j.isWild() {
-		words = "air"
+		words, cause = "air", "leak"
 	}
 	if !j.raised || j.told < Wake {
 		j.raised, j.told = true, Wake
@@ -541,8 +570,8 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 	}
 	switch {
 	case j.result == Passed: // the hour's verdict stands
-	case j.result != NotPassed || j.settledCause() != "unknown" && j.settledCause() != j.gaveCause:
-		out = append(out, j.verdict(NotPassed, j.settledCause(), holdFailed(j.view.nowPa, j.limit, j.view.t, words)))
+	case j.result != NotPassed || cause != "unknown" && cause != j.gaveCause:
+		out = append(out, j.verdict(NotPassed, cause, holdFailed(j.view.nowPa, j.limit, j.view.t, words)))
 	}
 	return out
 }
@@ -569,10 +598,9 @@ func (j *vacuumHold) settledCause() string {
 // project tells when the limit will surely be passed before the hold's end.
 func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 	v := j.view
-	surely := v.ok && v.fit.Known && v.fit.Effective >= 5 && j.result != Passed && t < j.ends() &&
-		v.endLow > j.limit.Value && v.slopePaPerS > 0
+	surely := v.ok && j.result != Passed && t < j.ends() && (v.willBe > surelyWill || j.isSurely && v.willBe > stillWill)
 	if !surely {
-		j.isSurely = false
+		j.isSurely, j.farSurer = false, lasting{}
 		if !j.raised || j.told != Tell {
 			return out
 		}
@@ -589,7 +617,8 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 	if !j.isSurely {
 		j.isSurely, j.surely = true, t
 	}
-	if j.raised || t-j.surely < persistFor {
+	far := j.farSurer.by(t, v.willBe > farSurer, lookEvery)
+	if j.raised || t-j.surely < persistFor && !far {
 		return out
 	}
 	j.raised, j.told = true, Tell
@@ -605,7 +634,7 @@ func (j *vacuumHold) final() []Finding {
 	}
 	result, cause, text := NotProven, "unknown", holdTooClose(end, doubt, j.limit)
 	switch {
-	case end+float64(bandPass*doubt) <= j.limit.Value*(1+1e-6):
+	case doubt == 0 && end <= j.limit.Value*(1+1e-6) || doubt > 0 && v.isOver < 0.5-tooClose:
 		result, cause = Passed, "none"
 		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start, j.leakRise())
 		if by, at, ok := j.jumped(); ok {
@@ -616,7 +645,7 @@ func (j *vacuumHold) final() []Finding {
 		}
 	case j.startedHi:
 		text = holdNotStarted(j.startPa, j.limit)
-	case end-float64(bandFail*doubt) > j.limit.Value*(1+1e-6):
+	case doubt == 0 || v.isOver > 0.5+tooClose:
 		return j.passLimit(nil)
 	}
 	if result == j.result {
@@ -688,19 +717,16 @@ func (j *vacuumHold) verdict(result, cause, text string) Finding {
 	values := []Value{{"limit_pa", j.limit.Value}, {"elapsed_s", seconds(j.clock.newest)}, {"start_pa", j.startPa}}
 	if v.ok {
 		values = append(values, Value{"end_pa", v.nowPa}, Value{"peak_pa", max(v.peakPa, v.nowPa)},
-			Value{"rise_pa_per_s", v.meanRise()})
+			Value{"rise_pa_per_s", v.meanPaPerS})
 		if v.cause == "moisture" {
-			values = append(values, Value{"plateau_pa", v.fit.Curve.PlateauPa()})
+			values = append(values, Value{"plateau_pa", v.rises.PlateauPa()})
 		}
 		if j.pipeM3 > 0 { // as if all of the rise were a leak: more does not come in
-			values = append(values, Value{"leak_pa_m3_per_s", physics.LeakPaM3PerS(j.pipeM3, max(0, v.meanRise()))})
+			values = append(values, Value{"leak_pa_m3_per_s", physics.LeakPaM3PerS(j.pipeM3, max(0, v.meanPaPerS))})
 		}
 	}
 	return Finding{Edge: Given, Result: result, Cause: cause, Text: text, Points: []string{j.gauge.Name}, Values: values}
 }
-
-// meanRise is the rise a second, over all that was compared.
-func (v *holdView) meanRise() float64 { return v.fit.Line.DriftPaPerS }
 
 // Due is the hold's end, or the moment at which a gap has grown too long.
 func (j *vacuumHold) Due() (time.Duration, bool) {
@@ -728,7 +754,7 @@ func (j *vacuumHold) Outlook(at Instant) Outlook {
 		o.FigAt = Instant{at.Boot, j.clock.when(j.ss[n-1].t)}
 	}
 	o.Sentence, o.Sure = j.sentence(elapsed)
-	if v := j.view; v.ok && v.fit.Known {
+	if v := j.view; v.ok {
 		o.Trend = j.trend()
 	}
 	return o
@@ -739,8 +765,8 @@ func (j *vacuumHold) trend() (ps []TrendPoint) {
 	const steps = 24
 	for i := range steps + 1 {
 		t := j.sett + (end-j.sett)*time.Duration(i)/steps
-		low, best, high := j.view.fit.Band(t.Seconds(), bandProject)
-		ps = append(ps, TrendPoint{j.clock.when(t), Num(max(low, 0)), Num(best), Num(high)})
+		level := j.view.rises.At(t.Seconds())
+		ps = append(ps, TrendPoint{j.clock.when(t), Num(max(level.Quantile(0.025), 0)), Num(level.Pa), Num(level.Quantile(0.975))})
 	}
 	return ps
 }
@@ -762,17 +788,17 @@ func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 		sure = "sure"
 	case j.raised:
 		sure = "sure"
-	case v.ok && v.fit.Known && v.endHigh <= j.limit.Value:
+	case v.ok && v.willBe < 0.05:
 		sure, h.stays = "likely", true
 	default:
 		sure = "too early to say"
 	}
-	if _, falls := j.falls(fallShareAt); falls && j.result == "" {
+	if _, _, falls := j.falls(fallShareAt); falls && j.result == "" {
 		sure, h.stays, h.falls = "too early to say", false, true
 	}
 	h.settling = elapsed < j.sett
 	if v.ok {
-		h.slopePaPerS, h.known, h.endPa = v.slopePaPerS, v.fit.Known, v.endPa
+		h.slopePaPerS, h.known, h.endPa = v.slopePaPerS, true, v.endPa
 	}
 	return holdStands(h), sure
 }

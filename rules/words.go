@@ -152,7 +152,7 @@ var causeAdvice = map[string]string{
 
 func vacuumPassed(nowPa float64, limit Setting, slope float64, cause string) string {
 	rises := ""
-	if slope > steadyRise {
+	if slope > steadyRise && cause != "air" {
 		rises = ", rising " + perMinute(slope)
 	}
 	return fmt.Sprintf("Vacuum at %s, past its limit of %s%s. %s %s",

@@ -241,3 +241,32 @@ func fitBent(x, y, w []float64, f func(float64) float64) (left, slope, more floa
 	}
 	return left, k[1], k[2]
 }
+
+// solve3 solves three linear equations by elimination with pivots.
+func solve3(m [3][4]float64) (x [3]float64, ok bool) {
+	for c := range 3 {
+		p := c
+		for r := c + 1; r < 3; r++ {
+			if math.Abs(m[r][c]) > math.Abs(m[p][c]) {
+				p = r
+			}
+		}
+		m[c], m[p] = m[p], m[c]
+		if math.Abs(m[c][c]) < 1e-18 {
+			return x, false
+		}
+		for r := range 3 {
+			if r == c {
+				continue
+			}
+			k := m[r][c] / m[c][c]
+			for j := c; j < 4; j++ {
+				m[r][j] -= float64(k * m[c][j])
+			}
+		}
+	}
+	for c := range 3 {
+		x[c] = m[c][3] / m[c][c]
+	}
+	return x, true
+}
