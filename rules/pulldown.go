@@ -24,14 +24,16 @@ const (
 	pullRepeats  = 0.03             // a pump warms, valves are opened a little differently: our choice
 	knownTo      = 0.10             // pump speed and volume, where given (the issue's own figure)
 	rigM3PerS    = 10 * 0.47194745e-3
-	rigMostM3S   = 2 * rigM3PerS // no pump that one carries is as fast: 20 cfm, 9.4 l/s (from memory)
-	unitM3       = 0.002         // an indoor unit's coil: 1 to 3 l (from memory)
-	unitDoubtM3  = 0.0006        // the spread of an even chance between them
-	noisePa      = 100.0         // an absolute transducer's (the field guide: 0.1 kPa)
-	zeroOffPa    = 300.0         // and its zero: 0.15 % of 200 kPa (from memory)
-	stepGain     = 10.0          // by so much chi-square must a bend be better than a smooth curve (as the field guide decides between models)
-	stepLeast    = 5             // readings before and after a step
-	stepMost     = 0.05          // a pump that began to draw, or a valve opened, looks like more
+	rigMostM3S   = 2 * rigM3PerS    // no pump that one carries is as fast: 20 cfm, 9.4 l/s (from memory)
+	unitM3       = 0.002            // an indoor unit's coil: 1 to 3 l (from memory)
+	unitDoubtM3  = 0.0006           // the spread of an even chance between them
+	noisePa      = 100.0            // an absolute transducer's (the field guide: 0.1 kPa)
+	zeroOffPa    = 300.0            // and its zero: 0.15 % of 200 kPa (from memory)
+	stepGain     = 10.0             // by so much chi-square must a bend be better than a smooth curve (as the field guide decides between models)
+	stepLeast    = 5                // readings before and after a step
+	stepFromPa   = 60e3             // below it the pump draws, and what was vented after a break is over, on a mountain too
+	stepMost     = 0.15             // a pump that began to draw, or a valve opened, looks like more
+	pullStands   = 30 * time.Second // a pull falls by more than a few hundredths meanwhile
 	samplesMost  = 2048
 )
 
@@ -42,7 +44,6 @@ var bores = []float64{4.8e-3, 6.4e-3, 8e-3, 9.5e-3, 13e-3, 19e-3, 0.1}
 // volume judges what volume each pull draws on.
 type volume struct {
 	fall, gaugeFall pullDown
-	hasAbs          bool
 	rig             rig
 	wholeM3         float64 // of the pipework; 0: not known
 	wholeDoubt      float64 // a share of it
@@ -72,9 +73,6 @@ func beginVolume(s Start) volume {
 	v.rig = rig{pump.Value, physics.Hose{BoreM: bore.Value, LengthM: length.Value}, bore.Given}
 	v.fall = pullDown{fromPa: pullFromPa, toPa: pullToPa, widePa: pullWidePa}
 	v.gaugeFall = pullDown{fromPa: 0.9 * gaugeTopPa, toPa: 0.1 * gaugeTopPa, widePa: 0.9 * gaugeTopPa, gauge: true}
-	for _, p := range s.Points {
-		v.hasAbs = v.hasAbs || p.Role == "absolute-pressure"
-	}
 	for _, f := range s.Earlier { // the same rig pulled before
 		for _, x := range f.Values {
 			if f.Step == "evacuation" && x.Key == "fall_100_to_25_torr_s" && x.Number > 0 {
@@ -262,11 +260,11 @@ func (v *volume) byPump(d drawn) opinion {
 // gaugeOver forgets what the vacuum gauge showed: it was not of the pipework.
 func (v *volume) gaugeOver() { v.gaugeFall.restart() }
 
-// readGauge takes a reading of the vacuum gauge, where there is no absolute
-// transducer: it proves nothing, but water and the gauge's own crookedness
+// readGauge takes a reading of the vacuum gauge, where no absolute transducer
+// has told of this pull: it proves nothing, but water and the gauge's own crookedness
 // only make a pull look slower.
 func (v *volume) readGauge(s sample, ok bool) *Finding {
-	if v.hasAbs || !ok || v.rig.pumpM3PerS <= 0 || v.wholeM3 <= 0 || !v.gaugeFall.add(s) {
+	if v.judged || !ok || v.rig.pumpM3PerS <= 0 || v.wholeM3 <= 0 || !v.gaugeFall.add(s) {
 		return nil
 	}
 	d := v.gaugeFall.judge(v.rig, 0, 1)
@@ -337,6 +335,9 @@ func (d *pullDown) add(s sample) bool {
 		return false
 	}
 	d.leastPa = min(d.leastPa, s.v)
+	if s.v > pullWidePa && d.stands(s) {
+		d.ss = d.ss[:0]
+	}
 	if len(d.ss) >= samplesMost {
 		d.thin()
 	}
@@ -348,6 +349,16 @@ func (d *pullDown) add(s sample) bool {
 	}
 	d.done = d.below >= 2
 	return d.done
+}
+
+// stands reports whether nothing has been drawn off lately, as after a break is vented.
+func (d *pullDown) stands(s sample) bool {
+	for i := len(d.ss) - 1; i >= 0; i-- {
+		if s.t-d.ss[i].t >= pullStands {
+			return s.v > 0.97*d.ss[i].v
+		}
+	}
+	return false
 }
 
 // thin drops every other reading of a fall that takes long.
@@ -437,7 +448,7 @@ func (d *pullDown) judge(r rig, zeroPa, zeroDoubtPa float64) (best drawn) {
 			best.fallS, best.fallDoubt = f.VolumeM3*(c.SPerM3(pullToPa)-c.SPerM3(pullFromPa)), f.Doubt
 		}
 	}
-	if tS, pPa := d.between(math.Inf(1), d.toPa, start); !d.gauge {
+	if tS, pPa := d.between(stepFromPa, d.toPa, start); !d.gauge {
 		best.step(r, tS, pPa)
 	}
 	if best.doubt > pullDoubtful {
