@@ -31,7 +31,7 @@ const (
 	levelRise     = 0.05             // a rise by more in these minutes is one, at the step's end
 	breakRise     = 5.0              // a break lifts the floor so many times,
 	breakLeastPa  = 600.0            // and at least to here (4,500 micron; 1 to 3 psi of nitrogen is far above),
-	breakWithin   = 10 * time.Minute // and in no longer than that: a leak or water takes longer
+	breakWithin   = 3 * time.Minute  // and from half of that in no longer: a leak or water takes longer
 	openLate      = 30 * time.Minute // a gauge valved off for the break shows the pull by then
 	fallsAgain    = 0.7              // of the highest since the break: pumped again
 	gaugeTopPa    = 25000 * micronPa // where a thermal gauge ends (the field guide)
@@ -39,7 +39,7 @@ const (
 	pulledPa      = 30e3             // and pumped again
 	nitrogenPa    = 3e3              // so far above the atmosphere is no air: 1 to 3 psi (the field guide)
 	weatherPa     = 4e3              // by which the atmosphere differs where no barometer tells it (from memory)
-	airFor        = 2 * time.Minute  // levelled off at the atmosphere
+	airFor        = time.Minute      // levelled off at the atmosphere
 	markLate      = 15 * time.Minute // a break that was seen is marked by then
 	waterLeast    = 0.6              // of the vapour pressure at the coldest pipe: boiling cools the water by some kelvin; a thermal gauge
 	waterMost     = 2.1              // shows up to twice in pure vapour (gas factor 0.5 of gauge tables)
@@ -74,11 +74,14 @@ type evacuation struct {
 	absSaw    bool // and the transducer heard in it
 	isMarked  bool // somebody marked this pull's start, and when: its gauge may be opened late
 	pulledAt  time.Duration
+	dilutedBy float64 // what the breaks so far left of each part of the air; 0: a break's pressure is not known
+	saidPa    float64 // absolute, that this break was marked with
 	peakPa    float64 // since the break
 	absPeakPa float64
 	upSince   time.Duration
 	isUp      bool
-	lowAt     time.Duration // the last time the gauge was near its floor
+	isMid     bool // it has left its floor, and when
+	midAt     time.Duration
 	atAir     lasting
 	lost      bool      // air came in: told
 	floors    []float64 // the lowest level of each pull, Pa
@@ -125,7 +128,7 @@ type level struct {
 func (l level) pa() float64 { return math.Exp(l.ln / l.n) }
 
 func beginEvacuation(s Start) Judge {
-	j := &evacuation{clock: startWatch(s), points: s.Points, gauge: -1, pumping: true, coldSince: -1, newest: make([]sample, len(s.Points))}
+	j := &evacuation{dilutedBy: 1, clock: startWatch(s), points: s.Points, gauge: -1, pumping: true, coldSince: -1, newest: make([]sample, len(s.Points))}
 	j.target, _ = limit(s.Step, "target")
 	j.first, _ = limit(s.Step, "first")
 	j.second, _ = limit(s.Step, "second")
@@ -193,10 +196,12 @@ func (j *evacuation) told(b *Told, t time.Duration) []Finding {
 	switch b.Name {
 	case "pump-started":
 		j.pumping, j.isolated = true, false
+		var out []Finding
 		if j.broken {
-			j.pull(t)
+			out = j.pull(t)
 		}
 		j.isMarked, j.pulledAt = true, t
+		return out
 	case "pump-stopped", "isolated":
 		if j.pumping {
 			j.pumping, j.shutAt = false, t
@@ -204,7 +209,11 @@ func (j *evacuation) told(b *Told, t time.Duration) []Finding {
 		j.isolated = j.isolated || b.Name == "isolated"
 		j.volume.stop()
 	case "nitrogen-break":
-		return j.toldBreak(t)
+		out := j.toldBreak(t)
+		if b.Value > 0 && b.Unit == "Pa" {
+			j.saidPa = 101325 + b.Value
+		}
+		return out
 	}
 	return nil
 }
@@ -213,6 +222,7 @@ func (j *evacuation) told(b *Told, t time.Duration) []Finding {
 func (j *evacuation) toldBreak(t time.Duration) (out []Finding) {
 	if j.lost { // it was nitrogen
 		j.lost = false
+		j.breaks++
 		out = append(out, j.cleared("vacuum-rising", evacNitrogen()))
 	}
 	switch {
@@ -231,7 +241,7 @@ func (j *evacuation) broke() (out []Finding) {
 		j.floors = append(j.floors, j.floorPa)
 	}
 	j.breaks++
-	j.broken, j.saidBreak, j.absSaw, j.peakPa, j.absPeakPa, j.floorPa, j.isUp = true, false, false, 0, 0, 0, false
+	j.broken, j.saidBreak, j.absSaw, j.peakPa, j.absPeakPa, j.saidPa, j.floorPa, j.isUp = true, false, false, 0, 0, 0, 0, false
 	if j.stalled {
 		out = append(out, j.cleared("vacuum-stalled", evacBroken()))
 	}
@@ -249,14 +259,30 @@ func (j *evacuation) broke() (out []Finding) {
 
 // pull begins the next pull. Where a break was marked, and the transducer went
 // on showing a vacuum, it was none.
-func (j *evacuation) pull(t time.Duration) {
+func (j *evacuation) pull(t time.Duration) (out []Finding) {
+	floor := 0.0
+	if n := len(j.floors); n > 0 && !j.lost && !(j.absSaw && j.absPeakPa < upPa) {
+		if broken := max(j.absPeakPa, j.saidPa); broken > 0 {
+			j.dilutedBy *= physics.AfterBreak(j.floors[n-1], broken, 1)
+		} else {
+			j.dilutedBy = 0
+		}
+	}
 	if j.absSaw && j.absPeakPa < upPa {
 		j.breaks--
 		j.unseen++
+		if n := len(j.floors); n > 0 { // it is the same pull
+			floor, j.floors = j.floors[n-1], j.floors[:n-1]
+		}
 	}
-	j.broken, j.pumping, j.isolated, j.floorPa, j.isUp, j.isMarked, j.pulledAt = false, true, false, 0, false, false, t
+	j.broken, j.pumping, j.isolated, j.floorPa, j.isUp, j.isMarked, j.pulledAt = false, true, false, floor, false, false, t
 	j.atAir = lasting{}
 	j.forget()
+	if j.lost {
+		j.lost = false
+		out = []Finding{j.cleared("vacuum-rising", evacPulledAgain())}
+	}
+	return out
 }
 
 func (j *evacuation) read(s sample) (out []Finding) {
@@ -271,10 +297,10 @@ func (j *evacuation) read(s sample) (out []Finding) {
 	if j.broken {
 		j.peakPa = max(j.peakPa, s.v)
 		if j.peakPa >= breakLeastPa && s.v < fallsAgain*j.peakPa && !j.isAbsUp(s.t) {
-			j.pull(s.t)
+			out = j.pull(s.t)
 		}
 		j.volume.gaugeOver() // opened late it falls as fast as its own stub empties
-		return nil
+		return out
 	}
 	out, rose := j.rises(s)
 	if rose || !j.pumping {
@@ -311,10 +337,11 @@ func (j *evacuation) over(t time.Duration, reason string) []Finding {
 // rises sees gas let in that nobody marked: the floor lifted for a minute.
 func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 	if j.floorPa == 0 || s.v < breakLeastPa || s.v < breakRise*j.floorPa {
-		if s.v < breakRise*j.floorPa/2 {
-			j.lowAt = s.t
+		if j.isUp = false; s.v < breakRise*j.floorPa/2 {
+			j.isMid = false
+		} else if !j.isMid {
+			j.isMid, j.midAt = true, s.t
 		}
-		j.isUp = false
 		return nil, false
 	}
 	if !j.isUp {
@@ -327,7 +354,7 @@ func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 		j.floorPa, j.isUp = 0, false
 		j.forget()
 		return nil, true
-	case j.upSince-j.lowAt > breakWithin || j.absHeard(s.t) && !j.isAbsUp(s.t):
+	case j.isMid && j.upSince-j.midAt > breakWithin || j.absHeard(s.t) && !j.isAbsUp(s.t):
 		return nil, true // a leak, or water: no nitrogen comes in like that
 	}
 	stopped := !j.pumping && !j.isolated
@@ -386,8 +413,7 @@ func (j *evacuation) followAbsolute(s sample) (out []Finding) {
 	if j.broken {
 		j.absSaw, j.absPeakPa = true, max(j.absPeakPa, s.v)
 		if j.absPeakPa > upPa && s.v < pulledPa {
-			j.pull(s.t)
-			return nil
+			return j.pull(s.t)
 		}
 		air, doubt := j.of("barometer", s.t, 24*time.Hour), nitrogenPa
 		if math.IsNaN(air) {
@@ -447,7 +473,7 @@ func (j *evacuation) lookAtUnit(s sample) {
 // valved off does not fall.
 func (j *evacuation) lookAtBoth(s sample) {
 	abs := j.abs(s.t) - j.volume.zeroPa
-	if !(abs > 1200 && abs < 0.9*gaugeTopPa) || s.v <= 0 || j.broken {
+	if !(abs > zeroMostPa && abs < 0.9*gaugeTopPa) || s.v <= 0 || j.broken {
 		return
 	}
 	r := s.v / abs
@@ -474,7 +500,7 @@ func (j *evacuation) minute() (out []Finding) {
 		j.past = append(j.past[:0], j.past[1:]...)
 	}
 	if j.floorPa == 0 || l.pa() < j.floorPa {
-		j.floorPa, j.lowAt = l.pa(), time.Duration(l.minute)*minute
+		j.floorPa = l.pa()
 	}
 	if j.unit != "" {
 		return nil
@@ -549,13 +575,24 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 	case !j.stalled && j.stillFor >= stallLasts:
 		j.stalled, j.cause = true, j.why(past)
 		return []Finding{{Edge: Raised, Flag: "vacuum-stalled", Urgency: Tell, Points: []string{j.points[j.gauge].Name},
-			Text:   evacStalled(l.pa(), j.target, j.pullTarget(), j.cause, l.tempC, over),
-			Values: []Value{{"pressure_pa", l.pa()}, {"target_pa", j.target.Value}, {"coldest_c", l.tempC}, {"water_pa", vapourPa(l.tempC)}}}}
+			Text: evacStalled(l.pa(), j.target, j.pullTarget(), j.cause, l.tempC, over) + evacWater(j.cause, j.drawn(l), j.volume.wholeM3, l.tempC),
+			Values: []Value{{"pressure_pa", l.pa()}, {"target_pa", j.target.Value}, {"coldest_c", l.tempC}, {"water_pa", vapourPa(l.tempC)},
+				{"water_kg_per_s", j.drawn(l)}}}}
 	case j.stalled && j.movesFor >= stallLasts:
 		j.stalled, j.stillFor = false, 0
 		return []Finding{j.cleared("vacuum-stalled", evacFalls(l.pa()))}
 	}
 	return nil
+}
+
+// drawn is the water that the pump draws off at this level, kg/s, if it is
+// water; not a number where the pump is not known.
+func (j *evacuation) drawn(l level) float64 {
+	r := j.volume.rig
+	if r.pumpM3PerS <= 0 || j.cause != "moisture" {
+		return math.NaN()
+	}
+	return physics.DrawnKgPerS(r.hose.SpeedM3PerS(r.pumpM3PerS, l.pa()), l.pa(), l.tempC)
 }
 
 // lately are the last minutes, where they reach back so far.
@@ -717,9 +754,10 @@ func (j *evacuation) ended() []Finding {
 	switch {
 	case !j.heard || j.unit != "":
 		cause = "gauge"
+	case j.broken:
 	case now-j.last.t > quiet || j.offScale || !j.pumping && j.shutAt-j.last.t > quiet:
 		cause = "gap"
-	case j.broken || !ok:
+	case !ok:
 	case pa > j.target.Value*(1+1e-6):
 		result = NotPassed
 		if j.stalled && j.cause != "" {
@@ -734,11 +772,18 @@ func (j *evacuation) ended() []Finding {
 	}
 	w.result, w.broken, w.lost = result, j.broken, j.lost
 	w.why = cause
-	values := []Value{{"elapsed_s", seconds(now)}, {"target_pa", j.target.Value}, {"end_pa", pa}, {"breaks", float64(j.breaks)}}
-	for i, p := range j.pulls() {
-		values = append(values, Value{pullKey(i), p})
+	values := []Value{{"elapsed_s", seconds(now)}, {"target_pa", j.target.Value}}
+	if j.unit == "" { // else they would be made of a wrong unit
+		values = append(values, Value{"end_pa", pa}, Value{"breaks", float64(j.breaks)})
+		for i, p := range j.pulls() {
+			values = append(values, Value{pullKey(i), p})
+		}
+		if j.breaks > 0 && !j.broken && j.dilutedBy > 0 {
+			w.airPa = pa * j.dilutedBy
+			values = append(values, Value{"air_pa", w.airPa})
+		}
+		values = append(values, j.volume.values()...)
 	}
-	values = append(values, j.volume.values()...)
 	f := Finding{Edge: Given, Result: result, Cause: cause, Text: evacVerdict(w), Values: values}
 	if j.gauge >= 0 {
 		f.Points = []string{j.points[j.gauge].Name}
@@ -791,9 +836,61 @@ func (j *evacuation) Outlook(at Instant) Outlook {
 	w.last = j.breaks >= 2
 	w.ready = ok && !j.broken && pa <= w.next.Value && -fall <= levelRise
 	w.deep = ok && !j.broken && pa <= j.target.Value && -fall <= levelRise
-	if w.ready {
+	if w.left = -1; w.ready {
 		o.Sure = "likely"
+	} else if ok && !j.broken && j.pumping && j.unit == "" && !j.stalled {
+		o.Trend, w.left = j.trend()
+		if o.Left = w.left; w.left >= 0 {
+			o.Sure = "likely"
+		}
 	}
 	o.Sentence = evacStands(w)
 	return o
+}
+
+const (
+	trendOver  = 20 * time.Minute // minutes that the projection rests on
+	trendLeast = 8                // of them heard
+	trendMost  = 6 * time.Hour    // further ahead nothing is said
+	trendNoise = 0.02             // of the level: a gauge's (the field guide: 0.5 to 3 %)
+)
+
+// trend projects the pull to its target. What walls and oil give off dies away
+// as a power of the time (about 1/t: vacuum engineering tables, from memory), a
+// dry pull as an exponential: the power is the slower and the best, the
+// exponential the lower edge, and a level that stays the upper.
+func (j *evacuation) trend() (ps []TrendPoint, left time.Duration) {
+	past := j.past
+	for len(past) > 0 && past[len(past)-1].minute-past[0].minute > int64(trendOver/minute) {
+		past = past[1:]
+	}
+	from := j.pulledAt.Minutes()
+	if len(past) < trendLeast || float64(past[0].minute) < from {
+		return nil, -1
+	}
+	var t, lnT, lnP []float64
+	for _, l := range past {
+		m := float64(l.minute) + 0.5
+		t, lnT, lnP = append(t, m), append(lnT, math.Log(m-from)), append(lnP, l.ln/l.n)
+	}
+	n := len(t) - 1
+	now, power := lineAt(lnT, lnP, lnT[n])
+	_, slope := lineAt(t, lnP, t[n])
+	target := math.Log(j.pullTarget().Value)
+	if power >= -trendNoise || slope >= 0 || now <= target {
+		return nil, -1
+	}
+	ends := math.Exp(lnT[n]+(target-now)/power) + from - t[n] // minutes from the last
+	if ends > trendMost.Minutes() {
+		return nil, -1
+	}
+	const steps = 24
+	for i := range steps + 1 {
+		ahead := ends * float64(i) / steps
+		best := math.Exp(now + float64(power*(math.Log(t[n]+ahead-from)-lnT[n])))
+		low := math.Exp(now + float64(slope*ahead) - 2*trendNoise)
+		at := time.Duration(float64(minute) * (t[n] + ahead)).Round(time.Second)
+		ps = append(ps, TrendPoint{j.clock.when(at), Num(min(low, best)), Num(best), Num(math.Exp(now + 2*trendNoise))})
+	}
+	return ps, max(0, (time.Duration(float64(minute)*(t[n]+ends))).Round(time.Minute)-j.clock.newest.Round(time.Minute))
 }

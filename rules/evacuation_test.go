@@ -76,3 +76,52 @@ func TestWhatIsSaidOfAnEvacuation(t *testing.T) {
 		t.Errorf("open: %v", open)
 	}
 }
+
+// A pull that falls as 1/t from 10,000 micron at the tenth minute reaches 2,500
+// at the fortieth: that is what is projected at the twenty-fifth.
+func TestPullIsProjectedToItsTarget(t *testing.T) {
+	e := feed{Engine: NewEngine(evacSite(micronAt), All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "evacuation"})
+	for s := 300.0; s <= 1500; s += 10 {
+		e.read(1, s, "gauge", 10000*micronPa*600/s)
+	}
+	o := e.say(t, 1, 1500, "Pull 1, 4000 micron", "falling: 2500 micron by the curve so far in about 15 min")
+	if len(o.Trend) == 0 || math.Abs(o.Left.Minutes()-15) > 2 {
+		t.Fatalf("left %v, trend %v", o.Left, o.Trend)
+	}
+	last := o.Trend[len(o.Trend)-1]
+	if math.Abs(last.Best/(2500*micronPa)-1) > 0.01 || math.Abs(last.Since.Minutes()-40) > 2 || last.Low > last.Best || last.High < last.Best {
+		t.Errorf("last %+v", last)
+	}
+}
+
+// Source: the field guide, worked example 18, through the marks: 2,500 and 1,500
+// micron, both broken to 2 psi, then 300: 0.0015 micron of air are left.
+func TestAirLeftIsSaidWithTheVerdict(t *testing.T) {
+	e := feed{Engine: NewEngine(Site{Points: []sensors.Point{micronAt}}, []Rule{Evacuation})}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "evacuation"})
+	s := 0.0
+	for _, floor := range []float64{2500, 1500, 300} {
+		e.next(1, s+1, &Told{Kind: "mark", Name: "pump-started"})
+		for end := s + 600; s < end; s += 10 {
+			e.read(1, s+10, "gauge", floor*micronPa)
+		}
+		if floor > 300 {
+			e.next(1, s+1, &Told{Kind: "mark", Name: "nitrogen-break", Value: 2 * psiPa, Unit: "Pa"})
+		}
+		s += 10
+	}
+	for _, f := range e.next(1, s, &Told{Kind: "end", Name: "evacuation"}) {
+		for _, v := range f.Values {
+			if v.Key == "air_pa" {
+				if math.Abs(v.Number/micronPa/0.001509-1) > 0.01 || f.Result != Passed {
+					t.Errorf("%s, %g micron", f.Text, v.Number/micronPa)
+				}
+				return
+			}
+		}
+		t.Error(f.Text)
+	}
+}

@@ -29,6 +29,7 @@ const (
 	unitDoubtM3  = 0.0006           // the spread of an even chance between them
 	noisePa      = 100.0            // an absolute transducer's (the field guide: 0.1 kPa)
 	zeroOffPa    = 300.0            // and its zero: 0.15 % of 200 kPa (from memory)
+	zeroMostPa   = 1200.0           // more is no zero: then the gauge is wrong
 	stepGain     = 10.0             // by so much chi-square must a bend be better than a smooth curve (as the field guide decides between models)
 	stepLeast    = 5                // readings before and after a step
 	stepFromPa   = 60e3             // below it the pump draws, and what was vented after a break is over, on a mountain too
@@ -131,7 +132,7 @@ func (v *volume) read(s sample) *Finding {
 
 // zero learns what the transducer shows in a deep vacuum, and looks again at this pull's fall.
 func (v *volume) zero(abs, gauge sample, deep bool) *Finding {
-	if !deep || gauge.v > 200 || abs.t-gauge.t > minute || v.zeroN >= 60 || !v.fall.done {
+	if !deep || gauge.v > 200 || abs.v > zeroMostPa || abs.t-gauge.t > minute || v.zeroN >= 60 || !v.fall.done {
 		return nil
 	}
 	v.zeroN++

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"standwatch/rules/physics"
 )
 
 func poweredEarly(step string, running bool, point string) string {
@@ -48,6 +50,20 @@ func evacStalled(pa float64, target, next Setting, cause string, tempC float64, 
 	}
 	why := evacWhy[cause]
 	return s + " " + strings.ToUpper(why[:1]) + why[1:] + "."
+}
+
+// evacWater says how much water goes: it is slow work.
+func evacWater(cause string, drawnKgPerS, volumeM3, tempC float64) (s string) {
+	if cause != "moisture" {
+		return ""
+	}
+	if !math.IsNaN(drawnKgPerS) {
+		s = fmt.Sprintf(" At this level the pump draws off about %.2g g of water an hour.", drawnKgPerS*3.6e6)
+	}
+	if volumeM3 > 0 {
+		s += fmt.Sprintf(" A nitrogen break carries off %.2g g at most.", physics.VapourKgPerM3(tempC)*volumeM3*1e3)
+	}
+	return s
 }
 
 func evacFalls(pa float64) string { return fmt.Sprintf("The vacuum falls again, %s now.", micron(pa)) }
@@ -129,6 +145,8 @@ func evacAir(pa float64, stopped bool) string {
 
 func kPa(pa float64) string { return fmt.Sprintf("%.1f kPa (%.0f torr)", pa/1e3, pa/torrPa) }
 
+func evacPulledAgain() string { return "The pump draws again." }
+
 func evacNitrogen() string { return "It was nitrogen: the break is marked." }
 
 // evacUnit says that a gauge's unit cannot be right.
@@ -168,8 +186,9 @@ type evacWords struct {
 	broken, rising, doubt bool
 	allowed, compared     bool
 	lost                  bool
-	unseen                int    // breaks that were marked and not seen
-	unit                  string // why the gauge's unit is wrong
+	airPa                 float64 // left by dilution; 0: not known
+	unseen                int     // breaks that were marked and not seen
+	unit                  string  // why the gauge's unit is wrong
 }
 
 func pullKey(i int) string { return fmt.Sprintf("pull_%d_pa", i+1) }
@@ -207,6 +226,9 @@ func evacVerdict(w evacWords) string {
 	}
 	if len(lows) > 0 {
 		s += fmt.Sprintf(" Pulls down to %s micron, nitrogen breaks: %d.", strings.Join(lows, ", "), w.breaks)
+	}
+	if w.airPa > 0 {
+		s += fmt.Sprintf(" Of the air %.2g micron is left, by dilution.", w.airPa/micronPa)
 	}
 	if w.unseen > 0 {
 		s += fmt.Sprintf(" Breaks that were marked but let nothing in, by the absolute transducer: %d, not counted.", w.unseen)

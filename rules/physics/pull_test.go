@@ -72,3 +72,23 @@ func TestFindBend(t *testing.T) {
 		t.Errorf("a hose: %+v", b)
 	}
 }
+
+// Source: the field guide, worked example 18: 2,500 and 1,500 micron, both
+// broken to 2 psi (863,430 micron), then 300: 0.0015 micron of air are left; and
+// step 2: x 0.0029 for 2,500 micron broken to 2 psi.
+func TestAirLeftAfterBreaks(t *testing.T) {
+	broken := AtmospherePa + 2*psiPa
+	relative(t, "broken to, micron", broken/micronPa, 863430, 1e-4)
+	relative(t, "one break", AfterBreak(1, broken, 2500*micronPa), 0.0029, 0.01)
+	air := AfterBreak(AfterBreak(2500*micronPa, broken, 1500*micronPa), broken, 300*micronPa)
+	relative(t, "micron left", air/micronPa, 0.001509, 0.01)
+}
+
+// Source: the field guide, step 2: a 10 cfm pump draws 77 g of water an hour at
+// 4,580 micron and 8.4 g at 500; a break carries at most 17 g a cubic metre at 20 C.
+func TestWaterDrawnOff(t *testing.T) {
+	const pump = 10 * 0.47194745e-3
+	near(t, "g/h at 4580 micron", DrawnKgPerS(pump, 4580*micronPa, 20)*3.6e6, 77, 1)
+	near(t, "g/h at 500 micron", DrawnKgPerS(pump, 500*micronPa, 20)*3.6e6, 8.4, 0.1)
+	near(t, "g/m3", VapourKgPerM3(20)*1e3, 17, 0.4)
+}

@@ -270,3 +270,19 @@ func solve3(m [3][4]float64) (x [3]float64, ok bool) {
 	}
 	return x, true
 }
+
+// AfterBreak is the air that is left of what a pull left, once dry nitrogen has
+// been let in to a pressure and the next pull is down to another: it is diluted
+// as the pressures are.
+func AfterBreak(airPa, brokenPa, nextPa float64) float64 { return airPa * nextPa / brokenPa }
+
+// VapourKgPerM3 is what a cubic metre of nitrogen can carry off as water
+// vapour, saturated: as an ideal gas (18.015 g/mol).
+func VapourKgPerM3(tempC float64) float64 {
+	return WaterPressurePa(tempC) * 18.015e-3 / (GasConstant * (tempC + 273.15))
+}
+
+// DrawnKgPerS is the water that a pump draws off as vapour at a speed and a pressure.
+func DrawnKgPerS(speedM3PerS, pa, tempC float64) float64 {
+	return speedM3PerS * pa * 18.015e-3 / (GasConstant * (tempC + 273.15))
+}
