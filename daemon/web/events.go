@@ -68,8 +68,9 @@ func (s *screens) events(snap Snapshot, c choice, st Step, from, to int64) (es [
 }
 
 // concerns tells whether a mark has to do with a step under way: one of
-// another system has not, nor one about some step as a whole, nor an
-// acknowledgement, nor what units were asked while nobody looks at their air.
+// another system has not, nor one of another step that was under way then, nor one about some
+// step as a whole, nor an acknowledgement, nor what units were asked while nobody
+// looks at their air.
 func (s *screens) concerns(snap Snapshot, m Mark, st Step) bool {
 	if m.System != "" && m.System != st.System {
 		return false
@@ -78,7 +79,14 @@ func (s *screens) concerns(snap Snapshot, m Mark, st Step) bool {
 		return slices.Contains(commanded, st.Name) && unitOf(snap, st.System, m.Name)
 	}
 	kind, _ := markByName(m.Name)
-	return m.Name != "acknowledged" && kind.Of == ""
+	if m.Name == "acknowledged" || kind.Of != "" {
+		return false
+	}
+	return kind.Steps == nil || slices.Contains(kind.Steps, st.Name) ||
+		!slices.ContainsFunc(slices.Concat(snap.Running, snap.Past), func(other Step) bool {
+			return slices.Contains(kind.Steps, other.Name) && other.System == st.System &&
+				!m.Wall.Before(other.Begun) && (other.Ended.IsZero() || !m.Wall.After(other.Ended))
+		})
 }
 
 func unitOf(snap Snapshot, system, unit string) bool {

@@ -49,8 +49,12 @@ func TestMarksAreTicks(t *testing.T) {
 	}
 	cooling := Step{Step: rules.Step{Name: "cooling-check"}, Begun: holdBegun}
 	es, _ = s.events(box.snap, asMeasured, cooling, from, to)
-	if n := len(es); n != 5+1 || es[3].Text != "iu01 asked to: cool" { // and the vacuum hold's begin
+	if n := len(es); n != 4+1 || es[2].Text != "iu01 asked to: cool" { // and the vacuum hold's begin
 		t.Errorf("while units are watched: %d ticks, %+v", n, es)
+	}
+	preheat := Step{Step: rules.Step{Name: "preheat", Begin: 4}, Begun: holdBegun} // meanwhile: the hold's own mark is not its business
+	if es, _ = s.events(box.snap, asMeasured, preheat, from, to); len(es) != 3+1 || !strings.HasPrefix(es[1].Text, "Nitrogen break") {
+		t.Errorf("beside the hold: %d ticks, %+v", len(es), es)
 	}
 	for i := range 30 {
 		box.snap.Marks = append(box.snap.Marks, mark(10, "note", fmt.Sprint(i)))
