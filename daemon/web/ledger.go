@@ -147,7 +147,7 @@ func (s *screens) charged(ctx context.Context, st Step, from, to int64, most int
 }
 
 // carriedPlaces is how many places of a stretch that a scale saw are drawn.
-const carriedPlaces = 12
+const carriedPlaces = 40
 
 // carried is the charge with its bounds: along the samples where a scale saw
 // it flow, straight where none did, and on to where the target is expected to
