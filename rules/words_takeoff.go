@@ -183,7 +183,7 @@ func takeOffIs(plant System, result string, p Pipework, sum PipeSum, doubts []Do
 	case u.RoomM3 == 0:
 		said = append(said, "No room's volume is given (room_volume of the indoor units), so the room limit was not judged.")
 	default:
-		said = append(said, fmt.Sprintf("In the smallest room that is given, %s, it would be %.3g kg/m3; the site's limit is %.3g.", roomName(u), kgM3, plant.RoomLimitKgM3))
+		said = append(said, fmt.Sprintf("In the smallest room that is given, %s, it would be %s; the site's limit is %s.", roomName(u), inRoom(kgM3), inRoom(plant.RoomLimitKgM3)))
 	}
 	return strings.Join(said, " ")
 }
@@ -205,6 +205,12 @@ func takeOffStands(p Pipework, sum PipeSum, slips int) string {
 	return s
 }
 
+// inRoom is a charge a volume of room, as the standards of both worlds have it.
+func inRoom(kgM3 float64) string {
+	const poundKg, cubicFootM3 = 0.45359237, 0.028316846592
+	return fmt.Sprintf("%.3g kg/m3 (%.3g lb in 1000 cu ft)", kgM3, kgM3/poundKg*1000*cubicFootM3)
+}
+
 func roomName(u Unit) string {
 	if u.Room != "" {
 		return u.Room
@@ -217,8 +223,8 @@ func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
 	if s.FactoryKg == 0 {
 		what += ", not counting the factory's, which the site file does not give,"
 	}
-	return fmt.Sprintf("%s in %s (%.4g m3) would be %.3g kg/m3; the site's limit is %.3g kg/m3. Leaked there, it can take the air that people breathe, and A2L refrigerants can burn. Do not charge: call the designer. The standard that holds here, the maker and local code say what helps.",
-		what, roomName(u), u.RoomM3, kgM3, s.RoomLimitKgM3)
+	return fmt.Sprintf("%s in %s (%.4g m3) would be %s; the site's limit is %s. Leaked there, it can take the air that people breathe, and A2L refrigerants can burn. Do not charge: call the designer. The standard that holds here, the maker and local code say what helps.",
+		what, roomName(u), u.RoomM3, inRoom(kgM3), inRoom(s.RoomLimitKgM3))
 }
 
 // targetSource says where a target comes from that the site file does not give.

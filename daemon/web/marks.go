@@ -116,7 +116,7 @@ type markView struct {
 	Rooms    []option // of a command
 	Commands []option
 	HasValue bool
-	NeedNote bool
+	Ask      string // what the note is to say
 	Value    string
 	Note     string
 	Back     string
@@ -148,9 +148,15 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 	}
 	m := markView{Title: s.words.name("mark", name), Help: s.words.say("markhelp." + name), Name: name, Step: step,
 		Sentence: s.words.say("form.sentence", midSentence(s.words.name("mark", name)), snap.Wall.In(snap.zone()).Format("15:04")),
-		HasValue: kind.Value != sensors.NoDimension, NeedNote: kind.NeedNote, Back: "/steps"}
+		HasValue: kind.Value != sensors.NoDimension, Back: "/steps"}
 	if sys, ok := s.knownStep(snap, system, step); ok {
 		m.System, m.Back = sys, stepURL(sys, step)
+	}
+	m.Ask = s.words.say("form.note")
+	if ask := s.words["form.note-"+name]; ask != "" {
+		m.Ask = ask
+	} else if !kind.NeedNote {
+		m.Ask = s.words.say("form.note-optional")
 	}
 	for i, u := range kind.Units {
 		m.Units = append(m.Units, option{u, s.words.name("unit", u), i == 0})
@@ -241,6 +247,9 @@ func (s *screens) toldMark(snap Snapshot, f url.Values, note string) (told rules
 	}
 	told = rules.Told{Kind: "mark", Name: m.Name, Note: note}
 	if m.NeedNote && note == "" {
+		if m.Of != "" {
+			return told, s.words.say("problem." + m.Name + "-note")
+		}
 		return told, s.words.say("problem.note")
 	}
 	if m.Of == "step" {
