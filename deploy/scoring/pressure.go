@@ -70,6 +70,9 @@ func (s *pressureScore) take(c judged, odd func(string)) {
 		if !given || sees <= 0 || ratio < 2.5 {
 			break
 		}
+		if c.number("gap_s") > 600 || c.yes("power_cut_unproven") {
+			break // not-proven is right
+		}
 		if c.number("event_s") > c.number("last_stage_s")+1 || v.s-c.number("last_stage_s") < c.number("lasts_s")/2 {
 			break // it was not there, or not compared, for most of the test
 		}

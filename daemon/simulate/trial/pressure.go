@@ -11,7 +11,7 @@ import (
 const pressureDoc = `A nitrogen pressure test of 1 to 24 h at up to 550 psi, in stages or at once. The pipework lies in parts of their own
 temperature: a roof in sun and cloud, a shaft, a ceiling, rooms that are heated in the morning. Filling warms the gas,
 and that dies away. Clamps lag, sit badly and are off by some tenths of a kelvin; the transducer's zero moves with its
-temperature; the barometer moves by up to 2 kPa, and not every box has one. Kinds: tight; a leak of 0.3 to 10 times what
+temperature; the barometer moves by up to 2 kPa, and not every box has one. Kinds: tight; a leak of 0.3 to 15 times what
 such a test can see (from the start, later, or only at the top stage); crept (the regulator adds gas); opened (a valve to
 another part); vented (a rupture, or somebody). True: kind, leak_pa_m3_per_s at the test's pressure, volume_m3; times are
 s from the first row. lost_pa is what left the pipe after the last stage was reached, as a pressure.`
@@ -46,6 +46,7 @@ type pressing struct {
 	tookM3   float64 // by the take-off
 	boxOff   float64
 	cut      float64
+	cutNote  string // unproven: nobody knows its length
 	gap      float64
 	lowC     float64 // of the outdoor air since the last stage
 	highC    float64
@@ -93,7 +94,7 @@ func (p *pressing) choose() {
 	default:
 		p.kind = "vented"
 	}
-	p.leak = p.seen() * spreadOver(r, 0.3, 10)
+	p.leak = p.seen() * spreadOver(r, 0.3, 15)
 	p.viscous = chance(r, 0.8)
 	p.topOnly = chance(r, 0.25)
 	p.eventS = 0
@@ -167,8 +168,8 @@ func (p *pressing) begin() {
 func (p *pressing) quiet(from, span float64) {
 	p.boxOff, p.gap = from, span
 	if chance(p.r, 0.4) {
-		p.cut = span
-		p.rows = append(p.rows, Row{Time: afterS(p.begun, from+span), Kind: "mark", Name: "power-cut", Note: pick(p.r, "", "unproven")})
+		p.cut, p.cutNote = span, pick(p.r, "", "unproven")
+		p.rows = append(p.rows, Row{Time: afterS(p.begun, from+span), Kind: "mark", Name: "power-cut", Note: p.cutNote})
 	}
 }
 
@@ -336,6 +337,7 @@ func (p *pressing) truth() []Fact {
 		{Name: "gap_s", Number: p.gap},
 		{Name: "gap_from_s", Number: p.boxOff},
 		{Name: "power_cut_s", Number: p.cut},
+		{Name: "power_cut_unproven", Word: yes(p.cutNote != "")},
 		{Name: "seen_pa_m3_per_s", Number: p.seen()}, // the smallest leak by the field guide's budget
 		{Name: "lost_pa", Number: lost},
 	}

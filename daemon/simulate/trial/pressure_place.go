@@ -77,7 +77,7 @@ type sky struct {
 func newSky(r *rand.Rand, at time.Time) sky {
 	s := sky{
 		r: r, hour: float64(at.Hour()) + float64(at.Minute())/60,
-		meanC: between(r, 0, 26), swingC: between(r, 2, 10), // up to 20 K a day
+		meanC: between(r, 0, 26), swingC: pick(r, between(r, 2, 8), between(r, 7, 11)), // days of 20 K among them
 		sunK: pick(r, 0, between(r, 3, 15), between(r, 10, 28)), roomC: between(r, 17, 25), morning: chance(r, 0.4),
 		weather:      drift{r: r, spread: between(r, 0.2, 1.2), tau: 7200},
 		cloud:        drift{r: r, spread: 0.35, tau: between(r, 600, 5400)},
