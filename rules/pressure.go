@@ -101,7 +101,7 @@ func beginPressureTest(s Start) Judge {
 			j.gauge = i
 		}
 	}
-	j.pressLog = newPressLog(len(s.Points), j.gauge, max(min(j.lasts/240, time.Minute), 5*time.Second, j.every()))
+	j.pressLog = newPressLog(s.Points, j.gauge, max(min(j.lasts/240, time.Minute), 5*time.Second, j.every()))
 	return j
 }
 
@@ -246,7 +246,7 @@ func (j *pressureTest) lookForJumps(t time.Duration) []Finding {
 		}
 	}
 	now, heard := around(h, t, 2*j.fine)
-	if !ok || !heard || j.tracks[j.gauge].n < 3 {
+	if !ok || !heard || j.tracks[j.gauge].n < j.tracks[j.gauge].of {
 		return nil
 	}
 	now.gaugePa, now.t = j.level(), t
@@ -355,7 +355,7 @@ func (j *pressureTest) fallsAtOnce(h []pressState, t time.Duration, now pressSta
 }
 
 func (j *pressureTest) tooHigh(t time.Duration) []Finding {
-	if j.tracks[j.gauge].n < 3 {
+	if j.tracks[j.gauge].n < j.tracks[j.gauge].of {
 		return nil
 	}
 	p := j.level()
@@ -582,7 +582,7 @@ func (j *pressureTest) Outlook(at Instant) Outlook {
 		o.Point = j.points[j.gauge].Name
 	}
 	if j.heard {
-		o.Figure, o.HasFig = Num(j.tracks[j.gauge].last[2]), true
+		o.Figure, o.HasFig = Num(j.tracks[j.gauge].newest()), true
 		o.FigAt = Instant{at.Boot, j.clock.when(j.last)}
 	}
 	switch v := j.view; {

@@ -4,6 +4,8 @@ import (
 	"math"
 	"slices"
 	"time"
+
+	"standwatch/sensors"
 )
 
 const (
@@ -36,10 +38,11 @@ type pressBin struct {
 	num []float64
 }
 
-// pressTrack is the last three readings of a point.
+// pressTrack is the last few readings of a point, the newest last.
 type pressTrack struct {
-	n    int
-	last [3]float64
+	n    int // readings so far
+	of   int // how many are looked at: more where they come fast
+	last [5]float64
 	t    time.Duration
 }
 
@@ -51,31 +54,46 @@ type pressState struct {
 	lagK    float64 // how far the gas's temperature is ahead of its own slow mean
 }
 
-func newPressLog(points, gauge int, fine time.Duration) pressLog {
+func newPressLog(points []sensors.Point, gauge int, fine time.Duration) pressLog {
 	fine = max(fine.Truncate(time.Second), time.Second)
-	return pressLog{points: points, gauge: gauge, fine: fine, width: fine, tracks: make([]pressTrack, points)}
-}
-
-// middle is the middle one of the last three readings: one stray reading counts for nothing.
-func (t *pressTrack) middle() float64 {
-	a, b, c := t.last[0], t.last[1], t.last[2]
-	if t.n < 3 {
-		return c
+	l := pressLog{points: len(points), gauge: gauge, fine: fine, width: fine, tracks: make([]pressTrack, len(points))}
+	for i, p := range points {
+		l.tracks[i].of = 3
+		if p.Every <= 5*time.Second {
+			l.tracks[i].of = 5
+		}
 	}
-	return max(min(a, b), min(max(a, b), c))
+	return l
 }
 
-// level is the gauge's, as the middle one of its last three readings.
+// newest is the last reading.
+func (t *pressTrack) newest() float64 { return t.last[4] }
+
+// middle is the middle one of the last three readings, or of five where they
+// come fast: a stray one or two count for nothing.
+func (t *pressTrack) middle() float64 {
+	s := t.last
+	few := s[5-t.of:]
+	if t.n < t.of {
+		return t.newest()
+	}
+	slices.Sort(few)
+	return few[t.of/2]
+}
+
+// level is the gauge's, as the middle one of its last readings.
 func (l *pressLog) level() float64 { return l.tracks[l.gauge].middle() }
 
 // keep takes a reading in.
 func (l *pressLog) keep(place int, s sample, now time.Duration) {
 	if k := &l.tracks[place]; k.n == 0 || s.t >= k.t {
 		if place == l.gauge && k.n > 0 {
-			l.move(math.Abs(s.v-k.last[2]), k.n)
+			l.move(math.Abs(s.v-k.newest()), k.n)
 		}
 		k.n++
-		k.t, k.last = s.t, [3]float64{k.last[1], k.last[2], s.v}
+		k.t = s.t
+		copy(k.last[:], k.last[1:])
+		k.last[4] = s.v
 		s.v = k.middle()
 	}
 	for s.t/l.width >= pressBinsMost {

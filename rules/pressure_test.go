@@ -15,8 +15,8 @@ func pressAt(gaugePa, tempC, baroPa float64) pressState {
 }
 
 func budgetTest() *pressureTest {
-	return &pressureTest{gauge: 0, points: []sensors.Point{{Role: "test-pressure"}, {Role: "pipe-air"}, {Role: "barometer"}},
-		pressLog: newPressLog(3, 0, time.Minute)}
+	points := []sensors.Point{{Role: "test-pressure"}, {Role: "pipe-air"}, {Role: "barometer"}}
+	return &pressureTest{gauge: 0, points: points, pressLog: newPressLog(points, 0, time.Minute)}
 }
 
 // The field guide's worked examples 4 and 5, step 1: 7.0 kPa short, and a
@@ -89,4 +89,57 @@ func falls(fs []Finding) (only []Finding) {
 		}
 	}
 	return only
+}
+
+// The field guide's worked examples 5 and 6: 60 kPa in 24 h from 66.57 l are
+// 0.0462 Pa m3/s, and such a test can see 0.0082 Pa m3/s.
+func TestAPressureTestsLeakWhereTheVolumeIsKnown(t *testing.T) {
+	for _, pipeM3 := range []float64{0, 0.06657 - 10*1.8e-3} {
+		site := pressSite
+		site.Systems = []System{{PipeM3: pipeM3, CoilsM3: 10 * 1.8e-3}}
+		site.Points = append(site.Points[:2:2], sensors.Point{Name: "baro", Quantity: sensors.AbsolutePressure, Role: "barometer", Every: time.Minute})
+		e := feed{Engine: NewEngine(site, []Rule{PressureTest})}
+		e.next(1, 0, &Started{})
+		e.next(1, 0, &Told{Kind: "begin", Name: "pressure-test"})
+		values := map[string]float64{}
+		for s := 0.0; s <= 86400+60; s += 60 {
+			e.read(1, s, "pipe", 20)
+			e.read(1, s, "baro", physics.AtmospherePa)
+			for _, f := range e.read(1, s, "test", 3800e3-60e3*s/86400) {
+				for _, v := range f.Values {
+					values[v.Key] = v.Number
+				}
+			}
+		}
+		leak, sees := values["leak_pa_m3_per_s"], values["detectable_pa_m3_per_s"]
+		if pipeM3 == 0 && (leak != 0 || sees != 0) {
+			t.Errorf("without a volume a leak of %g and a detectable one of %g are told", leak, sees)
+		}
+		if pipeM3 > 0 && (math.Abs(leak/0.046229-1) > 0.01 || math.Abs(sees/0.0081958-1) > 0.01) {
+			t.Errorf("leak %g, detectable %g Pa m3/s; want 0.0462 and 0.0082", leak, sees)
+		}
+	}
+}
+
+// What is said while a test runs: what is proven so far, and a fitted curve that
+// goes on to the test's end.
+func TestWhatIsSaidOfAPressureTest(t *testing.T) {
+	e := feed{Engine: NewEngine(pressSite, []Rule{PressureTest})}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "pressure-test"})
+	play := func(from, to, paPerH float64) {
+		for s := from; s < to; s += 30 {
+			e.read(1, s, "pipe", 20)
+			e.read(1, s, "test", 3800e3+paPerH*(s-from)/3600+300*math.Sin(s*s))
+		}
+	}
+	play(0, 900, 0)
+	e.say(t, 1, 900, "Pressure test, 15 min of 24 h", "Still settling after the fill")
+	play(900, 8*3600, 0)
+	o := e.say(t, 1, 8*3600, "8 h of 24 h. 551 psi (3800 kPa), target 550 psi (3792 kPa)", "Tight so far: a leak of 0.2 psi (1.5 kPa) an hour would have been seen")
+	if n := len(o.Trend); n < 20 || o.Trend[n-1].Since != 24*time.Hour || o.Trend[n-1].Low > 3800e3 || o.Trend[n-1].High < 3800e3 {
+		t.Errorf("trend %+v", o.Trend)
+	}
+	play(8*3600, 14*3600, -10e3)
+	e.say(t, 1, 14*3600, "falling by", "Soap the joints now")
 }

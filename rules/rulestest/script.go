@@ -183,8 +183,9 @@ func (s *Script) point(name, system, line string, keys map[string]string) error 
 		}
 		*d = t
 	}
+	err := quantities(keys, map[string]amount{"volume": {&p.VolumeM3, sensors.Volumes}})
 	s.Site.Points = append(s.Site.Points, p)
-	return nil
+	return err
 }
 
 func settings(step string, keys map[string]string) (map[string]rules.Setting, error) {
