@@ -369,7 +369,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 			ch.Lines = append(ch.Lines, line)
 		}
 	}
-	ch.Events, _ = s.events(snap, c, st, from, to)
+	ch.Events, _ = s.events(ctx, snap, c, st, from, to)
 	ch.onCurve()
 	ch.axes(snap.zone(), 6)
 	return ch, nil

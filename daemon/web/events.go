@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -25,13 +26,13 @@ type event struct {
 
 // events are the edges, marks and other steps' begins and ends within a step,
 // oldest first; the newest mostEvents of them, and how many were before those.
-func (s *screens) events(snap Snapshot, c choice, st Step, from, to int64) (es []event, before int) {
+func (s *screens) events(ctx context.Context, snap Snapshot, c choice, st Step, from, to int64) (es []event, before int) {
 	add := func(t time.Time, kind, text string) {
 		if ms := t.UnixMilli(); ms >= from && ms <= to {
 			es = append(es, event{Ms: ms, Kind: kind, When: s.words.moment(t, snap.Wall, snap.zone()), Text: text})
 		}
 	}
-	for _, f := range snap.Recent {
+	for _, f := range s.findingsSince(ctx, snap, st.Begun) {
 		if f.System != "" && f.System != st.System {
 			continue
 		}
@@ -65,6 +66,26 @@ func (s *screens) events(snap Snapshot, c choice, st Step, from, to int64) (es [
 		es[i].N = i + 1
 	}
 	return es, before
+}
+
+// mostSearched bounds how far back the journal's findings are read for ticks.
+const mostSearched = 1000
+
+// findingsSince are the findings since a time, newest first: those at hand,
+// and, where they do not reach so far, the journal's.
+func (s *screens) findingsSince(ctx context.Context, snap Snapshot, t time.Time) []Finding {
+	fs := snap.Recent
+	for n := len(fs); n > 0 && n < mostSearched && fs[n-1].Wall.After(t); n = len(fs) {
+		older, err := s.box.Findings(ctx, fs[n-1].ID, 200)
+		if err != nil {
+			s.log.Error("older findings could not be read", "error", err)
+		}
+		if len(older) == 0 {
+			break
+		}
+		fs = slices.Concat(fs, older)
+	}
+	return fs
 }
 
 // concerns tells whether a mark has to do with a step under way: one of

@@ -37,7 +37,7 @@ func TestMarksAreTicks(t *testing.T) {
 	s := box.screens()
 	st, _ := box.snap.running("", "vacuum-hold")
 	from, to := stepWindow(box.snap, st)
-	es, before := s.events(box.snap, asMeasured, st, from, to)
+	es, before := s.events(t.Context(), box.snap, asMeasured, st, from, to)
 	var got []string
 	for _, e := range es {
 		got = append(got, fmt.Sprintf("%d %s %s %s", e.N, e.Kind, e.When.Clock, e.Text))
@@ -48,19 +48,42 @@ func TestMarksAreTicks(t *testing.T) {
 		t.Errorf("%d before\n%s\nwant\n%s", before, strings.Join(got, "|"), want)
 	}
 	cooling := Step{Step: rules.Step{Name: "cooling-check"}, Begun: holdBegun}
-	es, _ = s.events(box.snap, asMeasured, cooling, from, to)
+	es, _ = s.events(t.Context(), box.snap, asMeasured, cooling, from, to)
 	if n := len(es); n != 4+1 || es[2].Text != "iu01 asked to: cool" { // and the vacuum hold's begin
 		t.Errorf("while units are watched: %d ticks, %+v", n, es)
 	}
 	preheat := Step{Step: rules.Step{Name: "preheat", Begin: 4}, Begun: holdBegun} // meanwhile: the hold's own mark is not its business
-	if es, _ = s.events(box.snap, asMeasured, preheat, from, to); len(es) != 3+1 || !strings.HasPrefix(es[1].Text, "Nitrogen break") {
+	if es, _ = s.events(t.Context(), box.snap, asMeasured, preheat, from, to); len(es) != 3+1 || !strings.HasPrefix(es[1].Text, "Nitrogen break") {
 		t.Errorf("beside the hold: %d ticks, %+v", len(es), es)
 	}
 	for i := range 30 {
 		box.snap.Marks = append(box.snap.Marks, mark(10, "note", fmt.Sprint(i)))
 	}
-	if es, before = s.events(box.snap, asMeasured, st, from, to); len(es) != mostEvents || before != 34-mostEvents {
+	if es, before = s.events(t.Context(), box.snap, asMeasured, st, from, to); len(es) != mostEvents || before != 34-mostEvents {
 		t.Errorf("%d ticks and %d before, of 34", len(es), before)
+	}
+}
+
+// The ticks of a step that lies far back come from the journal.
+func TestTicksOfLongAgoComeFromTheJournal(t *testing.T) {
+	box := newFakeBox("idle")
+	st := Step{Step: rules.Step{Name: "vacuum-hold", Begin: 9}, Begun: midnight, Ended: midnight.Add(time.Hour)}
+	for id := int64(400); id > 0; id-- {
+		f := Finding{ID: id, Wall: midnight.Add(time.Duration(id) * time.Minute), Finding: rules.Finding{Edge: rules.Raised, Flag: "vacuum-rising", Step: "vacuum-hold", Begin: 9}}
+		if id > 55 {
+			f.Begin = 10
+		}
+		box.older = append(box.older, f)
+	}
+	box.snap.Recent, box.snap.Past = box.older[:100], nil
+	s := box.screens()
+	from, to := stepWindow(box.snap, st)
+	if es, before := s.events(t.Context(), box.snap, asMeasured, st, from, to); len(es) != mostEvents || before != 55-mostEvents || es[mostEvents-1].When.Clock != "00:55" {
+		t.Errorf("%d ticks and %d before: %+v", len(es), before, es)
+	}
+	box.findErr = errors.New("gone")
+	if es, _ := s.events(t.Context(), box.snap, asMeasured, st, from, to); len(es) != 0 {
+		t.Errorf("%+v", es)
 	}
 }
 

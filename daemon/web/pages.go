@@ -502,7 +502,7 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 		sv.CurveTitle = s.words.say("curve.title-charge", midSentence(sv.Title))
 	}
 	from, to := stepWindow(snap, st)
-	sv.Events, sv.Before = s.events(snap, c, st, from, to)
+	sv.Events, sv.Before = s.events(ctx, snap, c, st, from, to)
 	if !svg {
 		return
 	}
