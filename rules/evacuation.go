@@ -37,8 +37,7 @@ const (
 	gaugeTopPa    = 25000 * micronPa // where a thermal gauge ends (the field guide)
 	upPa          = 50e3             // with an absolute transducer: let in gas
 	pulledPa      = 30e3             // and pumped again
-	nitrogenPa    = 3e3              // so far above the atmosphere is no air: 1 to 3 psi (the field guide)
-	weatherPa     = 4e3              // by which the atmosphere differs where no barometer tells it (from memory)
+	nitrogenPa    = 2e3              // so far above the atmosphere is no air: nitrogen is 1 to 3 psi above (the field guide)
 	airFor        = time.Minute      // levelled off at the atmosphere
 	markLate      = 15 * time.Minute // a break that was seen is marked by then
 	waterLeast    = 0.6              // of the vapour pressure at the coldest pipe: boiling cools the water by some kelvin; a thermal gauge
@@ -46,9 +45,12 @@ const (
 	waterDwell    = 10               // minutes on that level are water
 	waterDwellMax = 0.35             // falling by no more than this meanwhile; a dry pull falls by more in a minute or two
 	freezeWithin  = 15 * time.Minute
-	freezeCold    = time.Hour // with pipes below freezeColdC it takes little
-	freezeColdC   = 10.0      // (the field guide)
-	coldAgain     = 1.0       // K above the limit clears
+	iceFromPa     = 330.0 // ice at -7 C (IAPWS); a hose or old oil holds less (from memory)
+	iceToPa       = 1.1 * physics.TriplePointPa
+	iceOver       = 10 * time.Minute // so long at one level
+	freezeCold    = time.Hour        // with pipes below freezeColdC it takes little
+	freezeColdC   = 10.0             // (the field guide)
+	coldAgain     = 1.0              // K above the limit clears
 	coldLasts     = 10 * time.Minute
 	leastGaugePa  = 1 * micronPa // no field pump reaches it (from memory)
 	oddMost       = 3.0          // times: what a gauge and a transducer may differ by
@@ -78,6 +80,7 @@ type evacuation struct {
 	saidPa    float64 // absolute, that this break was marked with
 	peakPa    float64 // since the break
 	absPeakPa float64
+	startedPa float64 // of the transducer before the first pull; 0: not heard
 	upSince   time.Duration
 	isUp      bool
 	isMid     bool // it has left its floor, and when
@@ -415,17 +418,20 @@ func (j *evacuation) followAbsolute(s sample) (out []Finding) {
 		if j.absPeakPa > upPa && s.v < pulledPa {
 			return j.pull(s.t)
 		}
-		air, doubt := j.of("barometer", s.t, 24*time.Hour), nitrogenPa
+		air := j.of("barometer", s.t, 24*time.Hour)
 		if math.IsNaN(air) {
-			air, doubt = 101325, nitrogenPa+weatherPa
+			air = j.startedPa // where no barometer tells it: what the transducer stood at before the first pull
 		}
-		if j.absPeakPa > air+doubt || j.saidBreak || j.lost {
+		if air == 0 || j.absPeakPa > air+nitrogenPa || j.saidBreak || j.lost {
 			return nil
 		}
-		if j.atAir.by(s.t, math.Abs(s.v-air) <= doubt, airFor) {
+		if j.atAir.by(s.t, math.Abs(s.v-air) <= nitrogenPa, airFor) {
 			return []Finding{j.airIn(s.v)}
 		}
 		return nil
+	}
+	if s.v > upPa && j.floorPa == 0 && !j.volume.fell() && j.breaks == 0 && s.v >= 0.97*j.startedPa {
+		j.startedPa = s.v
 	}
 	if s.v > upPa && (j.floorPa > 0 || j.volume.fell()) {
 		out = j.broke()
@@ -614,6 +620,9 @@ func (j *evacuation) why(past []level) string {
 		return "unknown"
 	}
 	if r := l.pa() / vapourPa(l.tempC); !(r >= waterLeast && r <= waterMost) {
+		if r < 1 && l.pa() > iceFromPa/2 && l.pa() < iceToPa {
+			return "ice"
+		}
 		return "leak"
 	}
 	var tC, ln []float64
@@ -657,6 +666,10 @@ func (j *evacuation) lookAtWater(l level) []Finding {
 		return nil
 	}
 	j.dwell = 0
+	if past := lately(j.past, iceOver); past != nil && !j.frozen && !j.isCold && pa > iceFromPa && pa < iceToPa && r < 1 && fallen(past) < stallFall && fallen(past) > -stallFall {
+		j.frozen = true
+		return []Finding{j.freezing(evacIce(pa, l.tempC), pa, l.tempC)}
+	}
 	if !j.dwelt || j.frozen || pa >= physics.TriplePointPa {
 		return nil
 	}
@@ -760,7 +773,7 @@ func (j *evacuation) ended() []Finding {
 	case !ok:
 	case pa > j.target.Value*(1+1e-6):
 		result = NotPassed
-		if j.stalled && j.cause != "" {
+		if j.stalled && j.cause != "" && j.cause != "ice" {
 			cause = j.cause
 		}
 	case -fall > levelRise:

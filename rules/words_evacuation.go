@@ -37,6 +37,7 @@ func powerAnew(point string) string {
 var evacWhy = map[string]string{
 	"moisture": "water boils somewhere in the pipe. Warm the low and cold places, break with dry nitrogen, change the pump's oil and pull again",
 	"leak":     "that is not water's pressure at that temperature: a hose, the pump's oil or a leak holds it. Valve the pump off close to it and see what it reaches alone, change its oil, look at hoses and cores, then look for a leak",
+	"ice":      "ice in the pipe holds a vacuum there, and so does a large leak or the pump's oil. Warm the low and cold places: if the level rises with them it is ice. Break with dry nitrogen, change the oil and pull again, and look for a leak if that does not help",
 	"unknown":  "no pipe temperature is known to tell water from a hose, the pump's oil or a leak. Change the oil, look at the hoses, and break with dry nitrogen",
 }
 
@@ -76,6 +77,10 @@ func evacBroken() string { return "The pull has been broken; the next one is jud
 
 func evacFreezes(pa float64) string {
 	return fmt.Sprintf("Vacuum stood at water's pressure and then fell fast to %s, below water's triple point (4588 micron): what is left of the water may be ice, which looks dry and thaws later. Pump slower, warm the low places, and break with dry nitrogen.", micronSI(pa))
+}
+
+func evacIce(pa, tempC float64) string {
+	return fmt.Sprintf("Vacuum stands at %s, at or just below water's triple point (4588 micron), with the coldest pipe at %.1f C: water in the pipe has most likely frozen; a large leak would look the same. Warm the low places and break with dry nitrogen; if it stands there again, look for a leak.", micronSI(pa), tempC)
 }
 
 func evacCold(c float64, limit Setting) string {
