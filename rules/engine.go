@@ -27,6 +27,7 @@ type Engine struct {
 	open     []Flag
 	given    []Finding         // the last verdict of each step begun and unit
 	commands map[string]string // what was last asked of each indoor unit
+	swapped  map[string]uint64 // by system, the last mark of a cylinder swapped; "": of none in particular
 	sealed   sealed            // the pipework that must not be cut by indoor power
 	again    bool              // a step is being ended by its own second begin
 	wall     int64             // Unix ms at the boot's beginning, by the newest anchor
@@ -65,7 +66,7 @@ func NewEngine(site Site, rules []Rule) *Engine {
 	if len(site.Systems) == 0 {
 		site.Systems = []System{{}}
 	}
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, swapped: map[string]uint64{}}
 	e.seatAll()
 	return e
 }
@@ -97,6 +98,7 @@ func (e *Engine) Past(entry Entry) {
 	if b.Kind == "command" {
 		e.commands[b.Name] = b.Note
 	}
+	e.swap(entry, b)
 	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
 		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
 	}
@@ -343,6 +345,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		if b.Name == "acknowledged" {
 			e.acknowledge(b)
 		}
+		e.swap(entry, b)
 	}
 	for _, s := range e.seats {
 		if b.System == "" || b.System == s.system {
@@ -392,7 +395,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
-			Running: e.runningOn(system), Commands: e.asked()})
+			Running: e.runningOn(system), Commands: e.asked(), Swapped: max(e.swapped[system], e.swapped[""])})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -565,6 +568,13 @@ func (e *Engine) sealedOf(system string) (of sealed) {
 		}
 	}
 	return of
+}
+
+// swap notes a mark of a cylinder swapped: between two steps no judge hears it.
+func (e *Engine) swap(entry Entry, b *Told) {
+	if b.Kind == "mark" && b.Name == "cylinder-swapped" {
+		e.swapped[b.System] = entry.Seq
+	}
 }
 
 func (e *Engine) asked() map[string]string {

@@ -119,7 +119,7 @@ func beginLedger(s Start) *ledger {
 			gap = min(gap, max(0, s.Began.Since-last.At.Since))
 		}
 		for i, p := range l.platforms {
-			p.carry(last, i, gap)
+			p.carry(last, i, gap, s.Swapped > last.Seq)
 		}
 	}
 	return l
@@ -137,7 +137,7 @@ func lastWeighed(given []Finding) (last Finding, ok bool) {
 }
 
 // carry goes on from the gross weight at which the step before ended.
-func (p *platform) carry(last Finding, place int, gap time.Duration) {
+func (p *platform) carry(last Finding, place int, gap time.Duration, swapped bool) {
 	for _, v := range last.Values {
 		switch v.Key {
 		case grossKey(place):
@@ -149,6 +149,17 @@ func (p *platform) carry(last Finding, place int, gap time.Duration) {
 			p.endRate, p.fit.rate = v.Number, v.Number
 		}
 	}
+	if swapped && p.from != nil { // another cylinder stands there: its weight says nothing of the one before
+		p.betweenHi = p.mostBetween(gap)
+		p.from, p.carried, p.good = nil, false, nil
+		p.cylinder++
+	}
+}
+
+// mostBetween is what may have flowed between two steps, by the rate at which
+// the first one ended.
+func (p *platform) mostBetween(gap time.Duration) float64 {
+	return max(0, min(float64(gapHigh*p.endRate*gap.Seconds()), p.start.kg))
 }
 
 // A verdict tells the gross weight of each scale, and what left it then: the
@@ -327,9 +338,11 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 }
 
 // flowedLifted reports whether what was taken for an empty platform gives
-// charge: then it is a scale that was zeroed with the cylinder on it.
+// charge: then it is a scale that was zeroed with the cylinder on it, and
+// shows less than nothing. A hand on an empty one never does for long.
 func (p *platform) flowedLifted(fallKg float64) bool {
-	return fallKg > max(0.1, jumpNoise*p.noise.sigma()) && p.fastest > 0
+	least := max(0.1, float64(jumpNoise*p.noise.sigma()))
+	return p.fastest > 0 && fallKg > least && math.Abs(p.start.kg) < emptyKg && p.start.kg-fallKg < p.zero-least
 }
 
 // continues reports whether a reading goes on from an earlier one, whether the
@@ -370,7 +383,7 @@ func (p *platform) undoBump(s sample) bool {
 		if last.t-first.t >= bumpMost || s.t-first.t >= bumpMost && k < len(p.good)-2 {
 			return false
 		}
-		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) {
+		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) || p.flows(k+1) {
 			continue
 		}
 		p.good = p.good[:k+1]
@@ -385,6 +398,13 @@ func (p *platform) undoBump(s sample) bool {
 		return true
 	}
 	return false
+}
+
+// flows reports whether a believed reading goes on from those before it, by
+// their rate.
+func (p *platform) flows(i int) bool {
+	was := newestLevel(p.good[:i], p.noise)
+	return was.at(p.good[i].t)-p.good[i].v < p.jump()
 }
 
 // below reports whether readings lie below the line from one to another, by a jump.
@@ -561,8 +581,8 @@ func (p *platform) breakSegment() {
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
-		p.betweenHi = min(float64(gapHigh*p.endRate*gap.Seconds()), last.v)
 		p.start = weight{t: last.t, kg: last.v}
+		p.betweenHi = p.mostBetween(gap)
 		p.next(last.t, last.v, EndedSwap, true)
 	case p.unheard >= gapAtLeast && p.unheard > 3*p.usual(): // the best guess is that it flowed on as before
 		p.breakSilent(was, after, rate, gap)
@@ -847,7 +867,7 @@ func (p *platform) begin(first weight) {
 	switch {
 	case p.continues(*p.from, sample{first.t, first.kg}, p.endRate):
 	case fall < gulpMost:
-		p.betweenKg = fall
+		p.betweenKg = max(0, fall)
 	default:
 		p.start, p.betweenHi = first, fall
 	}
@@ -873,11 +893,8 @@ func (p *platform) shifted() {
 	fall := was.kg - after.kg
 	low := max(0, min(was.rate-2*was.rateSe, after.rate-2*after.rateSe)) * dt
 	high := max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt
-	if was.rate < noFlow && after.rate < noFlow {
-		high = jumpKgPerS * dt // a valve opened for a moment
-		if p.fastest > 0 {
-			high = min(high, 2*p.fastest*dt)
-		}
+	if most := min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4)); max(was.rate, after.rate) < most/4 {
+		high = most * dt // a valve opened for a moment
 	}
 	beyond := fall - min(max(fall, low), high)
 	// A flow that changed at any moment must not explain the readings as well.

@@ -277,6 +277,7 @@ type Start struct {
 	// was last asked of each indoor unit (off, fan, cool, heat).
 	Running  []Step
 	Commands map[string]string
+	Swapped  uint64 // the sequence number of the last mark of a cylinder swapped; 0: none
 	Sealed   sealed // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }
 

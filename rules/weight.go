@@ -300,7 +300,8 @@ func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
 }
 
 // noise is how a scale's readings scatter about what flows: by how they lie
-// about a level, and by how each differs from the line through its neighbours.
+// about a level, and by how each differs from the line through its neighbours,
+// more than the one before it does.
 type noise struct {
 	digit          float64
 	spread, rho    float64     // of the readings about their level: standard deviation, and correlation of two on end
@@ -309,7 +310,7 @@ type noise struct {
 	a, b           sample      // the two readings before
 	row, odds      int         // readings on end; second differences seen
 	odd            [31]float64 // how far off the newest readings were, in standard deviations of one
-	white          float64
+	off, white     float64
 }
 
 // see takes a reading that is believed.
@@ -320,9 +321,13 @@ func (n *noise) see(s sample) {
 			w = (n.b.t - n.a.t).Seconds() / d
 		}
 		off := n.b.v - float64((1-w)*n.a.v) - float64(w*s.v)
-		n.odd[n.odds%len(n.odd)] = math.Abs(off) / math.Sqrt(1+float64(w*w)+float64((1-w)*(1-w)))
-		n.odds++
-		if n.odds >= 4 && n.odds%4 == 0 {
+		off /= math.Sqrt(1 + float64(w*w) + float64((1-w)*(1-w)))
+		if n.row >= 3 { // a flow that slows down bends the curve evenly
+			n.odd[n.odds%len(n.odd)] = math.Abs(off-n.off) / oddTwo
+			n.odds++
+		}
+		n.off = off
+		if n.row >= 3 && n.odds >= 4 && n.odds%4 == 0 {
 			few := append([]float64(nil), n.odd[:min(n.odds, len(n.odd))]...)
 			sort.Float64s(few)
 			n.white = few[len(few)/3] / normalThird
@@ -335,6 +340,10 @@ func (n *noise) see(s sample) {
 // normalThird is what a third of a normal distribution's sizes lie under, in
 // standard deviations: a flow that changes now and then moves it little.
 const normalThird = 0.4307
+
+// oddTwo is the standard deviation of the difference of two such on end, for
+// readings of a standard deviation of one: the root of 1 + 1 + 2 times 2/3.
+var oddTwo = math.Sqrt(10.0 / 3)
 
 // apart tells that the next reading cannot be compared with those before.
 func (n *noise) apart() { n.row = 0 }
@@ -375,8 +384,14 @@ func middleOf(vs []float64) float64 {
 // sigma is the standard deviation of one reading: never less than rounding to
 // the display digit leaves.
 func (n *noise) sigma() float64 {
-	return max(n.spread, n.white, n.digit/math.Sqrt(12))
+	least := max(n.white, n.digit/math.Sqrt(12))
+	return min(max(n.spread, least), gusts*least)
 }
+
+// gusts is how much further readings lie about their level than neighbours
+// from each other, where each follows the one before it by 0.9 (a series of
+// first order): more is a level that was left behind.
+const gusts = 3.8
 
 // beyondDigit is what of it rounding does not explain.
 func (n *noise) beyondDigit() float64 {
