@@ -267,6 +267,8 @@ func (c charge) weighed(step string) (result, cause string) {
 		c = c.widened()
 	}
 	switch {
+	case c.unit:
+		return NotProven, "unit"
 	case !c.aimed && step == "draw-in":
 		return Passed, "none"
 	case !c.aimed:

@@ -54,7 +54,7 @@ func (j *chargeTarget) followFlow(now time.Duration, c charge) (out []Finding) {
 func (j *chargeTarget) followDoubt(now time.Duration, c charge) []Finding {
 	w := &j.flow
 	wide := c.widened()
-	doubt := max(wide.highKg-c.bestKg, c.bestKg-wide.lowKg) > c.tolerance()
+	doubt := c.unit || max(wide.highKg-c.bestKg, c.bestKg-wide.lowKg) > c.tolerance()
 	switch {
 	case w.doubtful.by(now, doubt, sureFor) && !w.doubtUp:
 		w.doubtUp = true

@@ -25,12 +25,19 @@ type charge struct {
 	targetKg              float64
 	allowanceKg           float64 // that the site gave
 	aimed                 bool    // there is a target
+	unit                  bool    // a scale shows pounds that are taken for kilograms, or the reverse
 }
 
 func (c charge) remainingKg() float64 { return wholeMg(c.targetKg - c.bestKg) }
 
 // wholeMg rounds to what a reading can hold, so that sums leave no crumbs.
 func wholeMg(kg float64) float64 { return math.Round(kg*1e6) / 1e6 }
+
+const (
+	poundKg      = 0.45359237 // exact (international avoirdupois pound)
+	switchShare  = 0.003      // of a weight: a display that changes its unit is that exact; our choice
+	weighedShare = 0.02       // of a weight that a person read on another occasion; our choice
+)
 
 const (
 	bumpMost   = 10 * time.Second       // a jump that goes back sooner is a bump (the contract)
@@ -63,6 +70,7 @@ type platform struct {
 
 	// The open segment: its gross weight when it began, and the readings that gave it.
 	start   weight
+	blur    float64 // by how much noise widened its doubt then
 	began   time.Duration
 	begun   []sample
 	settled bool // start is final
@@ -85,6 +93,7 @@ type platform struct {
 	away    bool          // the box was off since the last weight, nobody knows for how long
 	cut     bool          // the box was off since
 	units   granularity
+	unit    bool // it shows pounds, or did: what it calls kilograms is in doubt
 	noise   noise
 	unheard time.Duration // the longest time without a reading since the last good one
 	swapped time.Duration // when a cylinder was last lifted off or put on
@@ -227,6 +236,10 @@ func (l *ledger) Next(e Entry) {
 			switch b.Name {
 			case "cylinder-swapped", "scale-zeroed":
 				p.told(l.clock.newest, b.Name)
+			case "cylinder-weight":
+				if b.Unit == "kg" {
+					p.weighed(b.Value)
+				}
 			}
 		}
 	}
@@ -250,6 +263,29 @@ func (l *ledger) rested() *ledger {
 		p.rest = seldomNeed
 	}
 	return l
+}
+
+// weighed takes what a person read as the cylinder's weight.
+func (p *platform) weighed(grossKg float64) {
+	if p.lifted || len(p.own()) == 0 {
+		return
+	}
+	p.refit()
+	if p.zeroedRow == 0 && otherUnit(p.levelKg(), grossKg, weighedShare) {
+		p.unit = true
+		return
+	}
+	p.regain(grossKg, p.openKg())
+}
+
+// otherUnit reports whether two weights are the same in pounds and in
+// kilograms.
+func otherUnit(a, b, within float64) bool {
+	if a < 1 || b < 1 { // so little is any share of anything
+		return false
+	}
+	r := max(a/b, b/a) * poundKg
+	return math.Abs(r-1) < within
 }
 
 // weigh takes one gross weight.
@@ -579,6 +615,8 @@ func (p *platform) breakSegment() {
 	gap := first.t - last.t
 	fall := was.kg - after.kg
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
+	// Nobody changes a display's unit and the cylinder in the same moment.
+	p.unit = p.unit || !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare)
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
 		p.start = weight{t: last.t, kg: last.v}
@@ -637,7 +675,7 @@ func (p *platform) flowedOn(kg float64) {
 
 // next closes the open segment; another cylinder may follow.
 func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
-	p.variance += float64(p.start.se*p.start.se) + float64(p.fit.se*p.fit.se)
+	p.variance += p.endsVariance()
 	p.closeRow(t, kg, why)
 	p.lifted = false
 	if another {
@@ -859,7 +897,7 @@ func (p *platform) finish() {
 // that step's end explains it, else doubtfully.
 func (p *platform) begin(first weight) {
 	if p.from == nil {
-		p.start = first
+		p.start, p.blur = first, p.noise.blur()
 		return
 	}
 	fall := p.from.v - first.kg
@@ -869,7 +907,7 @@ func (p *platform) begin(first weight) {
 	case fall < gulpMost:
 		p.betweenKg = max(0, fall)
 	default:
-		p.start, p.betweenHi = first, fall
+		p.start, p.blur, p.betweenHi = first, p.noise.blur(), fall
 	}
 }
 
@@ -935,6 +973,20 @@ func (p *platform) shifted() {
 	p.open(since)
 }
 
+// startSe is the doubt of the first level: where noise turned out smaller than
+// it seemed then, so is that.
+func (p *platform) startSe() float64 {
+	if now := p.noise.blur(); p.blur > now {
+		return p.start.se * now / p.blur
+	}
+	return p.start.se
+}
+
+// endsVariance is the variance of the open segment's two ends.
+func (p *platform) endsVariance() float64 {
+	return float64(p.startSe()*p.startSe()) + float64(p.fit.se*p.fit.se)
+}
+
 // openKg is what left the open segment's cylinder.
 func (p *platform) openKg() float64 {
 	if len(p.good) == 0 {
@@ -963,7 +1015,8 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		kg := p.openKg()
 		c.lowKg, c.bestKg, c.highKg = c.lowKg+kg-p.betweenKg, c.bestKg+kg, c.highKg+kg+p.betweenHi
 		c.unweighedKg += p.betweenKg
-		variance += p.variance + float64(p.start.se*p.start.se) + float64(p.fit.se*p.fit.se)
+		variance += p.variance + p.endsVariance()
+		c.unit = c.unit || p.unit
 	}
 	c.seKg = math.Sqrt(variance)
 	for _, kg := range []*float64{&c.bestKg, &c.lowKg, &c.highKg, &c.unweighedKg} {
@@ -1073,7 +1126,7 @@ func (l *ledger) surelyAbove(limitKg float64) bool {
 		// A scale without noise shows a digit that it may not have reached.
 		rounding := p.noise.digit * (1 - p.noise.dither())
 		share := p.noise.beyondDigit() / p.noise.sigma()
-		before := (p.variance + float64(p.start.se*p.start.se)) * share * share
+		before := (p.variance + float64(p.startSe()*p.startSe())) * share * share
 		each := p.noise.beyondDigit() * p.noise.inflation()
 		ss := p.own()
 		last := ss[len(ss)-1].t

@@ -399,6 +399,9 @@ func (n *noise) beyondDigit() float64 {
 	return math.Sqrt(max(0, float64(sigma*sigma)-float64(n.digit*n.digit)/12))
 }
 
+// blur is what one reading tells of a level, correlation allowed for.
+func (n *noise) blur() float64 { return n.sigma() * n.inflation() }
+
 // dither is how far noise alone moves a reading over its digit: from nought to
 // one, where it rounds each reading anew.
 func (n *noise) dither() float64 {

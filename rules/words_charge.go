@@ -39,7 +39,6 @@ func kg(x float64) string { return fmt.Sprintf("%.2f kg", x) }
 
 // pounds says a mass as pounds and ounces, as it is asked on the telephone.
 func pounds(x float64) string {
-	const poundKg = 0.45359237
 	oz := math.Round(x / poundKg * 16)
 	if oz < 0 {
 		return "-" + pounds(-x)
@@ -101,6 +100,8 @@ func scaleQuietAtEnd(step string, quiet time.Duration, c charge) string {
 func weighed(step, result, cause string, c charge, tol float64, source string) string {
 	name := stepWord(step)
 	switch {
+	case cause == "unit":
+		return fmt.Sprintf("%s not proven: the scale's weight differed by just the 2.2 between pounds and kilograms, so what it showed, %s, may be wrong. Nothing is lost: weigh the cylinder with its unit known, and compare with its weight before.", name, ofTarget(c))
 	case step == "draw-in" && result == Passed && !c.aimed:
 		return fmt.Sprintf("%s ended with %s (%s) drawn in.", name, kg(c.bestKg), pounds(c.bestKg))
 	case step == "draw-in" && result == Passed:
@@ -150,6 +151,9 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 const recoverBy = "It is recovered by weight into a recovery cylinder, by a certified person: never into a disposable one, and never above 80 % of what its water capacity holds as liquid."
 
 func chargeUncertain(c charge) string {
+	if c.unit {
+		return fmt.Sprintf("Charge uncertain: the scale's weight differs by just the 2.2 between pounds and kilograms, so that %s may be wrong. Close the cylinder valve, set the scale's display to the unit of the site file, and weigh the cylinder before going on.", ofTarget(c))
+	}
 	return fmt.Sprintf("Charge uncertain: between %s and %s went in, best %s; the allowance is %s. Close the cylinder valve. Lift the cylinder off, wait until the scale stands still, and put it back, or enter its weight: that settles it.",
 		kg(c.lowKg), kg(c.highKg), ofTarget(c), kg(c.tolerance()))
 }
