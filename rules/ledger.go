@@ -86,6 +86,7 @@ type platform struct {
 	fastest float64       // kg/s that surely flowed in this step
 	pending []sample      // since a jump, until it is known what it was
 	fast    []sample      // since the first of several jumps on end: perhaps fast flow
+	nought  bool          // the empty platform showed nought for a moment
 	back    bool          // pending is a scale that came back zeroed
 	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
 	same    sample        // since when the weight has been the very same
@@ -476,6 +477,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		return
 	}
 	if p.jumped(newest, s) {
+		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
 		p.pending = []sample{s}
 		return
 	}
@@ -716,18 +718,25 @@ func (p *platform) breakSilent(was, after weight, rate float64, gap time.Duratio
 }
 
 // putOn is a cylinder set on the platform. The one that was lifted off proves
-// where nought lay: that tells what flowed while a scale was silent that came
-// back zeroed under it. Another one does not: somebody may have zeroed between.
+// where nought lay, and lies now: that tells what flowed while a scale was
+// silent that came back zeroed under it. Another one does not: somebody may
+// have zeroed between.
 func (p *platform) putOn(was, after weight) {
 	empties := append(p.empties, was)
 	stood := p.stood
-	p.swapped, p.hinted = after.t, 0
+	zeros := []float64{was.kg}
+	if p.nought || p.hintedAt(after.t) && p.hint == "scale-zeroed" {
+		zeros = append(zeros, 0) // zeroed while it was empty, for a moment only
+	}
+	p.swapped, p.hinted, p.nought = after.t, 0, false
 	p.next(was.t, was.kg, EndedSwap, false)
-	p.zero = empties[len(empties)-1].kg
-	weighed := after.kg - p.zero
-	if same := math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()); same {
-		p.regain(weighed, 0)
-		return
+	for _, zero := range zeros {
+		p.zero = zero
+		weighed := after.kg - zero
+		if math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()) {
+			p.regain(weighed, 0)
+			return
+		}
 	}
 	p.cylinder++
 	p.zeroedRow = 0
