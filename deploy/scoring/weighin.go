@@ -165,7 +165,7 @@ func (s *weighScore) nearing(c judged, odd func(string)) {
 	ahead := arrival - first
 	good := raised && ahead >= 60 && (ahead <= 300 || first >= c.number("near_s")-15)
 	s.nearAll.count(good)
-	if c.number("steady_s") >= 300 && c.number("blind_s") <= 3*c.number("every_s")+5 {
+	if !c.moved() && c.number("steady_s") >= 300 && c.number("blind_s") <= 3*c.number("every_s")+5 {
 		s.near.count(good)
 		if !good {
 			odd(fmt.Sprintf("near target told %.0f s ahead", ahead))
@@ -173,10 +173,16 @@ func (s *weighScore) nearing(c judged, odd func(string)) {
 	}
 }
 
+// moved is where what the platform shows is no longer what it showed: only who
+// knows how much was on it knows the mass.
+func (c judged) moved() bool {
+	return c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on")
+}
+
 // passing scores charge-over-target.
 func (s *weighScore) passing(c judged, odd func(string)) {
 	raised := c.raised("charge-over-target")
-	moved := c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on")
+	moved := c.moved()
 	over := c.number("over_kg")
 	if !c.has("over_s") {
 		if c.number("charged_kg") < c.number("target_kg")-0.010-c.number("digit_kg")/2 {
