@@ -71,6 +71,33 @@ type sideLine struct {
 	High  []float64 `json:"high,omitempty"`
 }
 
+// runs parts a line where its data have a hole of more than gapAfter times the
+// usual step; its name stays with the last part.
+func (l sideLine) runs() (parts []sideLine) {
+	steps := make([]int64, 0, len(l.Times))
+	for i := 1; i < len(l.Times); i++ {
+		steps = append(steps, l.Times[i]-l.Times[i-1])
+	}
+	if len(steps) == 0 {
+		return nil
+	}
+	slices.Sort(steps)
+	longest := int64(gapAfter * float64(steps[len(steps)/2]))
+	start := 0
+	for i := 1; i <= len(l.Times); i++ {
+		if i < len(l.Times) && l.Times[i]-l.Times[i-1] <= longest {
+			continue
+		}
+		part := sideLine{Times: l.Times[start:i], Y: l.Y[start:i]}
+		if l.Low != nil {
+			part.Low, part.High = l.Low[start:i], l.High[start:i]
+		}
+		parts, start = append(parts, part), i
+	}
+	parts[len(parts)-1].Label = l.Label
+	return parts
+}
+
 // stray is a value so far off, and gone again at once, that an axis which
 // reached to it would show nothing else: it is marked at the edge, by its number.
 type stray struct {
@@ -355,7 +382,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 			l.Low, l.High = append(l.Low, d.value(t.Low)), append(l.High, d.value(t.High))
 		}
 		// The stages of filling before it would leave the test itself a flat line.
-		ch.Lines, ch.focus = append(ch.Lines, l), st.Expected[0].WallMs
+		ch.Lines, ch.focus = append(ch.Lines, l.runs()...), st.Expected[0].WallMs
 		// So far the measured curve is the model; of that only what comes is drawn.
 		trend = slices.DeleteFunc(slices.Clone(trend), func(t TrendPoint) bool { return t.WallMs < st.Expected[len(st.Expected)-1].WallMs })
 	}
@@ -366,7 +393,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	if p.Quantity == sensors.Vacuum {
 		if line, ok := s.waterLine(ctx, snap, st, d, from, min(to, ch.Now)); ok {
-			ch.Lines = append(ch.Lines, line)
+			ch.Lines = append(ch.Lines, line.runs()...)
 		}
 	}
 	ch.Events, _ = s.events(ctx, snap, c, st, from, to)

@@ -287,6 +287,18 @@ func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
 	}
 }
 
+// Nor is a gap bridged in a line that the curve is compared with.
+func TestALineBesideTheCurveHasItsGapsToo(t *testing.T) {
+	l := sideLine{Label: "water boils here", Times: []int64{0, 60, 120, 300, 360, 420}, Y: []float64{1, 2, 3, 4, 5, 6}, Low: []float64{0, 1, 2, 3, 4, 5}, High: []float64{2, 3, 4, 5, 6, 7}}
+	parts := l.runs()
+	if len(parts) != 2 || parts[0].Label != "" || parts[1].Label != l.Label || parts[0].Times[2] != 120 || parts[1].Y[0] != 4 || parts[1].High[0] != 5 || len(parts[0].Low) != 3 {
+		t.Errorf("%+v", parts)
+	}
+	if parts = (sideLine{Times: []int64{5}, Y: []float64{1}}).runs(); parts != nil {
+		t.Errorf("a single place is no line: %+v", parts)
+	}
+}
+
 // A bump that one sample of a long curve hides among its readings does not
 // stretch the axis either: the scale in a bin showed 31 kg for a moment.
 func TestABumpWithinASampleIsMarked(t *testing.T) {

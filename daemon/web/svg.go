@@ -292,6 +292,9 @@ func (p *plot) lines(b *strings.Builder) {
 			fmt.Fprintf(b, `<path class="projection" d="%s%sZ"/>`, draw(l.High, false), strings.Replace(draw(l.Low, true), "M", "L", 1))
 		}
 		fmt.Fprintf(b, `<path class="side" d="%s"/>`, draw(l.Y, false))
+		if l.Label == "" {
+			continue
+		}
 		from, to := places[0], places[len(places)-1]
 		x, first, anchor := p.words([]string{l.Label}, p.x(float64(l.Times[from])), p.y(l.Y[from]), p.x(float64(l.Times[to])), p.y(l.Y[to]), true)
 		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first-2, anchor, html.EscapeString(l.Label))

@@ -320,7 +320,7 @@
       for (const i of on) ctx.lineTo(x(i), this.at(u, l.y[i]));
       ctx.stroke();
       ctx.setLineDash([]);
-      this.beside(u, ctx, b, px, [[l.label, "--soft", "400"]], x(on[0]), this.at(u, l.y[on[0]]), x(on[on.length - 1]), this.at(u, l.y[on[on.length - 1]]), true);
+      if (l.label) this.beside(u, ctx, b, px, [[l.label, "--soft", "400"]], x(on[0]), this.at(u, l.y[on[0]]), x(on[on.length - 1]), this.at(u, l.y[on[on.length - 1]]), true);
     }
 
     // Lines of words beside a line from x1, y1 to x2, y2: where fewest samples are,
