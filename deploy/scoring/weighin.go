@@ -19,6 +19,7 @@ type weighScore struct {
 	over, overPlus, overAl share
 	falseOver, falseBump   share
 	falseHose, restored    share
+	gusts                  share
 	unweighed              share
 	errors                 spread
 	said                   confusion
@@ -26,8 +27,9 @@ type weighScore struct {
 
 func newWeighScore() score {
 	return &weighScore{
-		mass:      share{name: "charged mass within 10 g + 1.5 digits, platform true, weights seen", asked: 1},
+		mass:      share{name: "charged mass within 10 g + 1.5 digits, platform true and calm, seen", asked: 1},
 		drifts:    share{name: "  the same where creep or warmth falsify the platform by 5 g or more"},
+		gusts:     share{name: "  the same in wind of 10 to 50 g"},
 		silence:   share{name: "  of the first: with silence of the scale"},
 		swaps:     share{name: "  of the first: with swaps, all marked"},
 		unseen:    share{name: "  of the first: with swaps that nobody marked"},
@@ -121,6 +123,8 @@ func (s *weighScore) weighed(c judged, v said, off, allowed float64, odd func(st
 		s.missed.count(good)
 	case math.Abs(c.number("platform_kg")) >= 0.005:
 		s.drifts.count(math.Abs(off) <= allowed)
+	case c.number("wind_kg") >= 0.01: // that belongs into the band (the field guide, step 3)
+		s.gusts.count(good)
 	default:
 		s.mass.count(good)
 		for _, part := range []struct {
@@ -233,7 +237,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 }
 
 func (s *weighScore) write(w io.Writer) {
-	for _, one := range []*share{&s.mass, &s.silence, &s.swaps, &s.unseen, &s.bumps, &s.late, &s.frozen, &s.cut, &s.drifts, &s.zeroed, &s.hose, &s.missed, &s.massAll} {
+	for _, one := range []*share{&s.mass, &s.silence, &s.swaps, &s.unseen, &s.bumps, &s.late, &s.frozen, &s.cut, &s.gusts, &s.drifts, &s.zeroed, &s.hose, &s.missed, &s.massAll} {
 		one.write(w)
 	}
 	s.errors.write(w)
