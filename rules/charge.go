@@ -239,6 +239,9 @@ func (j *chargeTarget) verdict() Finding {
 	}
 	f.Result, f.Cause = c.weighed(j.step.Name)
 	f.Text = weighed(j.step.Name, f.Result, f.Cause, c, c.tolerance(), j.target.Source)
+	if j.target.Doubt && j.step.Name == "weigh-in" && f.Result != NotProven {
+		f.Result, f.Cause, f.Text = NotProven, "estimate", weighedToAnEstimate(c, j.target.Source)
+	}
 	return f
 }
 

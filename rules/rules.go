@@ -100,6 +100,8 @@ type Setting struct {
 	Text   string // as written, or the word of a setting that is a word
 	Source string // "site file", "common practice", the standard's name
 	Given  bool   // the site gave it; else it is the default
+	// Doubt says that nothing can be proved by it: a target that is an estimate.
+	Doubt bool `json:",omitempty"`
 }
 
 // Step is one stage of the start-up of one system.

@@ -644,7 +644,8 @@ func byTakeOff(of System, step Step, given []Finding) (System, Step) {
 			for key, v := range step.Limits {
 				limits[key] = v
 			}
-			limits["target"] = Setting{Value: valueOf(f, "additional_kg"), Source: targetSource(valueOf(f, "estimated_rows") > 0, f.Result == Passed || f.Cause == "estimate")}
+			limits["target"] = Setting{Value: valueOf(f, "additional_kg"), Doubt: f.Result != Passed,
+				Source: targetSource(valueOf(f, "estimated_rows") > 0, f.Result == Passed || f.Cause == "estimate")}
 			step.Limits = limits
 		}
 	}
@@ -660,7 +661,7 @@ func (s System) targetOf() (Setting, bool) {
 	if err != nil || !sum.Known() || sum.AdditionalKg <= 0 {
 		return Setting{}, false
 	}
-	return Setting{Value: sum.AdditionalKg, Source: targetSource(sum.Estimate, true)}, true
+	return Setting{Value: sum.AdditionalKg, Doubt: sum.Estimate, Source: targetSource(sum.Estimate, true)}, true
 }
 
 type roomLimit struct {

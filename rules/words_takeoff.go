@@ -227,6 +227,11 @@ func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
 		what, roomName(u), u.RoomM3, inRoom(kgM3), inRoom(s.RoomLimitKgM3))
 }
 
+func weighedToAnEstimate(c charge, source string) string {
+	return fmt.Sprintf("Weigh-in not proven: %s (%s) went in, but nothing is proved by the target (%s). Get the maker's factors and allowances, and compare: what is missing goes in, what is too much is recovered by weight, by a certified person.",
+		ofTarget(c), pounds(c.bestKg), source)
+}
+
 // targetSource says where a target comes from that the site file does not give.
 func targetSource(estimate, sound bool) string {
 	s := "take-off by the maker's factors"
