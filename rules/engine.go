@@ -348,7 +348,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		e.swap(entry, b)
 	}
 	for _, s := range e.seats {
-		if b.System == "" || b.System == s.system {
+		if b.System == "" || b.System == s.system || s.system == "" && s.rule.Steps == nil { // the box's own points serve every system
 			out = e.ask(s, entry, out)
 		}
 	}
