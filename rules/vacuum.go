@@ -68,6 +68,9 @@ type vacuumHold struct {
 	stale     bool // a late reading came: buckets must be made anew
 	startPa   float64
 	startedHi bool // began above its limit and has not been under it since
+	small     int  // readings less than any gauge can show, and
+	great     int  // more, from the first on
+	badUnit   bool // so its unit is wrong
 	unstarted bool // and was still above it once settled: nothing passes without a new begin
 
 	view      holdView
@@ -84,6 +87,7 @@ type vacuumHold struct {
 	causeAt   time.Duration
 	result    string // of the verdict last given
 	gaveCause string
+	whole     bool // it was given on all of the hold
 }
 
 // bucket is a stretch of readings without spikes.
@@ -185,13 +189,20 @@ func (j *vacuumHold) read(s sample) []Finding {
 		j.stale = true
 	}
 	j.lookAtStart()
+	if out := j.lookAtUnit(s); out != nil {
+		return out
+	}
 	last := j.ss[len(j.ss)-1].t
 	since := last - j.looked
 	if j.stale {
 		since = max(since, j.clock.newest-j.looked)
 	}
+	every := max(lookEvery, j.width)
+	if j.view.isOver < 0.5 || j.raised && j.told == Wake { // nothing hurries
+		every = max(every, last/40)
+	}
 	switch {
-	case since >= max(lookEvery, j.width, last/40), last >= j.ends() && j.result == "":
+	case since >= every, last >= j.ends() && j.result == "":
 		j.look(last)
 	case last-j.glanced >= glanceEvery && j.recentPa() > farOver*j.limit.Value: // no fit needed
 		j.glanced = last
@@ -431,7 +442,7 @@ func (v *holdView) lookForCause(spanS float64) {
 
 // decide raises and clears the flag and gives the verdict, as the view is now.
 func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
-	if j.charging {
+	if j.charging || j.badUnit {
 		return nil
 	}
 	v := j.view
@@ -493,6 +504,31 @@ func (j *vacuumHold) lookAtLateStart(t time.Duration) (out []Finding) {
 		out = append(out, j.verdict(NotProven, "unknown", text))
 	}
 	return out
+}
+
+// lookAtUnit says of readings that no vacuum gauge can mean that their unit is
+// wrong: the hold proves nothing then.
+func (j *vacuumHold) lookAtUnit(s sample) []Finding {
+	text := ""
+	j.small, j.great = j.small+1, j.great+1
+	if s.v >= leastGaugePa {
+		j.small = 0
+	}
+	if s.v < 1.2*gaugeTopPa {
+		j.great = -1 << 30 // only how it begins
+	}
+	switch {
+	case j.result != "" || j.charging:
+		return nil
+	case j.small == oddFor:
+		text = evacUnitSmall(j.gauge.Name, j.gauge.Unit, s.v)
+	case j.great == oddFor:
+		text = holdNoVacuum(j.gauge.Name, s.v)
+	default:
+		return nil
+	}
+	j.air.spoiled, j.badUnit = true, true
+	return []Finding{j.verdict(NotProven, "gauge", text)}
 }
 
 // line is a straight line through readings: its level at the last of them and
@@ -562,7 +598,7 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 	if !j.raised || j.told < Wake {
 		j.raised, j.told = true, Wake
 		j.noteBefore()
-		text := vacuumPassed(j.view.nowPa, j.limit, j.view.slopePaPerS, words)
+		text := vacuumPassed(j.view.nowPa, j.limit, j.view.slopePaPerS, words, j.sureOf(words))
 		if j.result == Passed {
 			text = afterTheHold(text)
 		}
@@ -570,8 +606,11 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 	}
 	switch {
 	case j.result == Passed: // the hour's verdict stands
-	case j.result != NotPassed || cause != "unknown" && cause != j.gaveCause:
-		out = append(out, j.verdict(NotPassed, cause, holdFailed(j.view.nowPa, j.limit, j.view.t, words)))
+	case j.result != NotPassed || cause != "unknown" && cause != j.gaveCause || !j.whole && j.view.t >= j.ends():
+		if cause == "unknown" && j.result == NotPassed { // what was clear stays so
+			cause, words = j.gaveCause, j.gaveCause
+		}
+		out = append(out, j.verdict(NotPassed, cause, holdFailed(j.view.nowPa, j.limit, j.view.t, words, j.sureOf(words))))
 	}
 	return out
 }
@@ -593,6 +632,14 @@ func (j *vacuumHold) settledCause() string {
 		return "unknown"
 	}
 	return j.cause
+}
+
+// sureOf is how sure a cause is now; 0 where another one is seen.
+func (j *vacuumHold) sureOf(cause string) float64 {
+	if cause != j.view.cause {
+		return 0
+	}
+	return j.view.sure
 }
 
 // project tells when the limit will surely be passed before the hold's end.
@@ -622,7 +669,7 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 		return out
 	}
 	j.raised, j.told = true, Tell
-	return append(out, j.flag(Tell, vacuumWillPass(v, j.limit, j.ends(), j.settledCause())))
+	return append(out, j.flag(Tell, vacuumWillPass(v, j.limit, j.ends(), j.settledCause(), j.sureOf(j.settledCause()))))
 }
 
 // final is the verdict at the hold's end.
@@ -713,6 +760,7 @@ func (j *vacuumHold) flag(u Urgency, text string) Finding {
 
 func (j *vacuumHold) verdict(result, cause, text string) Finding {
 	j.result, j.gaveCause = result, cause
+	j.whole = j.view.t >= j.ends()
 	v := j.view
 	values := []Value{{"limit_pa", j.limit.Value}, {"elapsed_s", seconds(j.clock.newest)}, {"start_pa", j.startPa}}
 	if v.ok {
@@ -775,7 +823,7 @@ func (j *vacuumHold) trend() (ps []TrendPoint) {
 func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 	v := j.view
 	h := holdWords{elapsed: elapsed, lasts: j.lasts, extend: j.extend, nowPa: j.recentPa(), limit: j.limit,
-		heard: len(j.ss) > 0, result: j.result, raised: j.raised, urgency: j.told, cause: j.cause, startedHi: j.unstarted}
+		heard: len(j.ss) > 0, result: j.result, raised: j.raised, urgency: j.told, cause: j.cause, startedHi: j.unstarted, beganHi: j.startedHi && !j.unstarted && elapsed < j.sett}
 	if len(j.ss) > 0 {
 		h.quiet = elapsed - j.ss[len(j.ss)-1].t
 	}

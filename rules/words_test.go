@@ -53,7 +53,7 @@ func TestNothingJudgedIsNotNothingGood(t *testing.T) {
 func TestASteadyVacuumIsNotCalledRising(t *testing.T) {
 	limit := Setting{Value: 500 * micronPa}
 	for perMin, rises := range map[float64]bool{-6: false, -0.01: false, 0.2: false, 0.4: true} {
-		got := vacuumPassed(600*micronPa, limit, perMin*micronPa/60, "unknown")
+		got := vacuumPassed(600*micronPa, limit, perMin*micronPa/60, "unknown", 0)
 		if strings.Contains(got, "rising") != rises {
 			t.Errorf("%g micron a minute: %s", perMin, got)
 		}

@@ -1,0 +1,231 @@
+package rules
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+)
+
+// What is said of the vacuum hold.
+
+// micron says a pressure in the trade's unit; its SI value stands beside it
+// where somebody may be asked on the telephone.
+func micron(pa float64) string { return fmt.Sprintf("%.0f micron", pa/micronPa) }
+
+func micronSI(pa float64) string { return fmt.Sprintf("%.0f micron (%.1f Pa)", pa/micronPa, pa) }
+
+// steadyRise is the rise (Pa/s) up to which a vacuum is called steady: a gauge
+// shows no less than a third of a micron a minute within minutes (common practice).
+const steadyRise = 0.3 * micronPa / 60
+
+// perMinute says a rise in micron a minute.
+func perMinute(paPerS float64) string {
+	r := paPerS * 60 / micronPa
+	if math.Abs(r) >= 10 {
+		return fmt.Sprintf("%.0f micron a minute", r)
+	}
+	return fmt.Sprintf("%.1f micron a minute", r)
+}
+
+var causeWords = map[string]string{
+	"leak":              "It rises in a straight line, as a leak does.",
+	"moisture":          "It rises towards a plateau, as moisture does.",
+	"leak-and-moisture": "It rises as a leak with moisture beside it does.",
+	"unknown":           "The cause cannot be told yet.",
+	"air":               "Air comes in.", // too fast for any of them
+}
+
+var causeAdvice = map[string]string{
+	"leak":              "Find the leak with nitrogen and soap before pulling again.",
+	"moisture":          "Break with dry nitrogen and pull again.",
+	"leak-and-moisture": "Find the leak, then break with dry nitrogen and pull again.",
+	"air":               "Shut the valve to the pump, and look at hoses, caps and valves; do not charge.",
+	"unknown":           "With the pump running, open its valve again, or look for the leak; do not charge.",
+}
+
+// causeSaid is the cause in words, with how sure it is.
+func causeSaid(cause string, sure float64) string {
+	s := causeWords[cause]
+	if cause == "unknown" || cause == "air" || sure == 0 {
+		return s
+	}
+	return fmt.Sprintf("%s (%.0f %% sure).", strings.TrimSuffix(s, "."), math.Floor(100*min(sure, 0.99)))
+}
+
+func vacuumPassed(nowPa float64, limit Setting, slope float64, cause string, sure float64) string {
+	rises := ""
+	if slope > steadyRise && cause != "air" {
+		rises = ", rising " + perMinute(slope)
+	}
+	return fmt.Sprintf("Vacuum at %s, past its limit of %s%s. %s %s",
+		micronSI(nowPa), micron(limit.Value), rises, causeSaid(cause, sure), causeAdvice[cause])
+}
+
+func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string, sure float64) string {
+	return fmt.Sprintf("Vacuum at %s and rising %s: %.0f micron expected after %s, surely past the limit of %s. %s %s",
+		micronSI(v.nowPa), perMinute(v.slopePaPerS), v.endPa/micronPa, span(ends), micron(limit.Value), causeSaid(cause, sure), causeAdvice[cause])
+}
+
+func holdFell(firstPa, endPa float64) string {
+	return fmt.Sprintf("Vacuum hold not proven: it fell from %s to %s, which a sealed system does not. Is the pump valved off? Valve it off and begin the hold again.", micron(firstPa), micronSI(endPa))
+}
+
+func holdStuck(pa float64, readings int) string {
+	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Let a little in at its hose, or change it, and begin the hold again.", readings, micronSI(pa))
+}
+
+func holdJumped(byPa float64, at time.Duration) string {
+	return fmt.Sprintf(" It jumped by %s after %s: find out what was opened or moved then.", micron(byPa), span(at))
+}
+
+func vacuumFellBack(nowPa float64) string {
+	return fmt.Sprintf("Vacuum back at %s. A sealed system does not fall back by itself: the gauge was moved, or the pump's valve opened again.", micronSI(nowPa))
+}
+
+func holdKicked(nowPa float64) string {
+	return fmt.Sprintf("Vacuum hold not proven: it jumped past the limit and came back to %s, which a sealed system does not. Look at the gauge and its hose, and begin the hold again.", micronSI(nowPa))
+}
+
+// gaugeLeftBehind is for a gauge that speaks but gives no value.
+func gaugeLeftBehind(quiet time.Duration, reason string, lastPa float64) string {
+	last := ""
+	if lastPa > 0 {
+		last = fmt.Sprintf(" The last was %s.", micronSI(lastPa))
+	}
+	return fmt.Sprintf("The vacuum gauge has given no value for %s: %s.%s It is beyond its range because air comes in, or it failed. Shut the valve to the pump, and look.",
+		span(quiet), whyNoValue(reason), last)
+}
+
+func vacuumNoLonger(limit Setting) string {
+	return fmt.Sprintf("The vacuum is no longer sure to pass %s.", micron(limit.Value))
+}
+
+func holdNotStarted(startPa float64, limit Setting) string {
+	return fmt.Sprintf("The hold began at %s, above its limit of %s: it counts as not started. Pull further down and begin again.",
+		micronSI(startPa), micron(limit.Value))
+}
+
+func holdPassed(endPa float64, limit Setting, lasts time.Duration, high bool, start Setting, leak float64) string {
+	s := fmt.Sprintf("Vacuum hold passed: %s after %s, limit %s (%s).", micronSI(endPa), span(lasts), micron(limit.Value), limit.Source)
+	if high {
+		s += fmt.Sprintf(" It began above the %s it should begin from.", micron(start.Value))
+	}
+	if leak > steadyRise {
+		return s + fmt.Sprintf(" But it still rises %s in a straight line, as a leak does: find it first.", perMinute(leak))
+	}
+	return s + " Charge now, and do not leave the vacuum alone."
+}
+
+// afterTheHold says of a rise that the verdict before it stands.
+func afterTheHold(text string) string { return "After the hold, which passed: " + text }
+
+func holdFailed(nowPa float64, limit Setting, t time.Duration, cause string, sure float64) string {
+	return fmt.Sprintf("Vacuum hold failed: %s after %s, limit %s (%s). %s %s",
+		micronSI(nowPa), span(t), micron(limit.Value), limit.Source, causeSaid(cause, sure), causeAdvice[cause])
+}
+
+// holdNoVacuum is for numbers that begin far beyond any vacuum gauge's scale.
+func holdNoVacuum(point string, pa float64) string {
+	return fmt.Sprintf("%s: the hold begins at %s, and a vacuum gauge ends at 25,000 micron. Set the gauge's own unit in the site file if that is not it; else pull a vacuum. Then begin the step again.",
+		point, micronSI(pa))
+}
+
+func holdNoGauge() string {
+	return "Vacuum hold not proven: no gauge was heard. Connect one and begin the hold again."
+}
+
+func holdGap(unknown, spoke bool) string {
+	if unknown {
+		return "Vacuum hold not proven: the box was off for a time that nobody knows. Begin the hold again."
+	}
+	if !spoke {
+		return "Vacuum hold not proven: the gauge was not heard for more than 10 min. Begin the hold again."
+	}
+	return "Vacuum hold not proven: the gauge gave no value for more than 10 min. Begin the hold again."
+}
+
+func holdTooClose(endPa, doubtPa float64, limit Setting) string {
+	return fmt.Sprintf("Vacuum hold not proven: %.0f micron, give or take %.0f, against %s is too close to call with this gauge. Hold longer or change the gauge.",
+		endPa/micronPa, doubtPa/micronPa, micron(limit.Value))
+}
+
+func holdEnded(now, ends time.Duration, cause string) string {
+	s := fmt.Sprintf("Vacuum hold not proven: ended after %s of %s.", span(now), span(ends))
+	switch cause {
+	case "gauge":
+		return s + " No gauge was heard."
+	case "gap":
+		return s + " The gauge had fallen silent."
+	}
+	return s
+}
+
+// holdWords is what the sentence about a hold is made of.
+type holdWords struct {
+	elapsed, lasts, extend, quiet time.Duration
+	nowPa, endPa, slopePaPerS     float64
+	limit                         Setting
+	result, cause                 string
+	urgency                       Urgency
+	heard, settling, known, stays bool
+	raised, startedHi, beganHi    bool
+	deaf                          time.Duration // how long it speaks without a value
+	noValue                       string        // why; empty: it gives values, or is silent
+	spoiled, leaks, falls         bool
+}
+
+func holdStands(h holdWords) string {
+	s := fmt.Sprintf("Vacuum hold, %s.", ofSpan(h.elapsed, h.lasts+h.extend))
+	if !h.heard {
+		return s + " The gauge has not been heard yet."
+	}
+	now := micron(h.nowPa)
+	switch {
+	case h.noValue != "" && h.deaf >= deafFor:
+		return fmt.Sprintf("%s The gauge has given no value for %s, last %s: %s. Air comes in beyond its range, or it failed: look.", s, span(h.deaf), now, h.noValue)
+	case h.spoiled:
+		return fmt.Sprintf("%s %s. This hold proves nothing: its verdict says why. Begin it again.", s, now)
+	case h.quiet > bridged:
+		return fmt.Sprintf("%s The gauge was last heard %s ago, at %s. Without it the hold cannot be proved.", s, span(h.quiet), now)
+	case h.beganHi:
+		return fmt.Sprintf("%s %s: it began above its limit of %s, and counts as not started if it is not under it once settled.", s, now, micron(h.limit.Value))
+	case h.startedHi:
+		return fmt.Sprintf("%s %s: it began above its limit of %s. Pull further down and begin again.", s, now, micron(h.limit.Value))
+	case h.raised && h.urgency == Wake:
+		return fmt.Sprintf("%s %s, past the limit of %s. %s", s, now, micron(h.limit.Value), causeWords[orUnknown(h.cause)])
+	case h.result == Passed && h.leaks:
+		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s, and still rising %s as a leak does: find it before charging.", now, micron(h.limit.Value), perMinute(h.slopePaPerS))
+	case h.result == Passed:
+		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s. Charge now, and do not leave the vacuum alone.", now, micron(h.limit.Value))
+	case h.raised:
+		return fmt.Sprintf("%s %s and rising %s: it will pass %s before the end. %s", s, now, perMinute(h.slopePaPerS), micron(h.limit.Value), causeWords[orUnknown(h.cause)])
+	case h.result == NotProven:
+		return fmt.Sprintf("%s %s. Too long a gap: this hold cannot be proved any more. Begin it again.", s, now)
+	case h.settling:
+		return fmt.Sprintf("%s %s, still settling.", s, now)
+	case !h.known:
+		return fmt.Sprintf("%s %s. Too early to say more.", s, now)
+	}
+	how := "steady"
+	if math.Abs(h.slopePaPerS) >= steadyRise {
+		how = map[bool]string{true: "rising ", false: "falling "}[h.slopePaPerS > 0] + perMinute(math.Abs(h.slopePaPerS))
+		if h.cause == "moisture" {
+			how = "levelling off"
+		}
+	}
+	if h.falls {
+		return fmt.Sprintf("%s %s and %s: a sealed system does not fall. Is the pump valved off?", s, now, how)
+	}
+	if h.stays {
+		return fmt.Sprintf("%s %s and %s: looks dry and tight so far.", s, now, how)
+	}
+	return fmt.Sprintf("%s %s and %s: too early to say whether it stays under %s.", s, now, how, micron(h.limit.Value))
+}
+
+func orUnknown(cause string) string {
+	if cause == "" {
+		return "unknown"
+	}
+	return cause
+}
