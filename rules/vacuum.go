@@ -199,7 +199,7 @@ func (j *vacuumHold) read(s sample) []Finding {
 	}
 	every := max(lookEvery, j.width)
 	if j.view.isOver < 0.5 || j.raised && j.told == Wake { // nothing hurries
-		every = max(every, last/40)
+		every = max(every, last/30)
 	}
 	switch {
 	case since >= every, last >= j.ends() && j.result == "":

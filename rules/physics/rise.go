@@ -509,7 +509,7 @@ func (f *fit) weigh(s *solved, g int, least float64, do func(x *solved, spread i
 			continue
 		}
 		x := *s
-		if log := f.evidence(&x, &f.gauges[g], f.spreads[i]); !(log < least) {
+		if log := f.evidence(&x, &f.gauges[g], f.spreads[i], least); !(log < least) {
 			do(&x, i, log)
 		}
 	}
@@ -519,21 +519,27 @@ func (f *fit) weigh(s *solved, g int, least float64, do func(x *solved, spread i
 func (f *fit) around(s *solved) (first, last int) {
 	likely := math.Sqrt(s.chi2 / float64(len(f.tS)))
 	at := int(math.Round(math.Log(max(likely, spreadFirst)/spreadFirst) / math.Log(spreadRatio)))
-	wide := 3
-	if len(f.tS) < 20 {
+	wide := 2 // the spread is known to 1/sqrt(2n)
+	switch n := len(f.tS); {
+	case n < 20:
 		wide = 6
+	case n < 60:
+		wide = 3
 	}
 	return max(0, min(at-wide/2, spreadMany-1-wide)), min(spreadMany-1, at+wide)
 }
 
 // evidence is the log of a shape's probability at a spread, its rise and slope
 // not below nought: a sealed pipe loses no gas into the vacuum. It completes
-// the shape for that spread.
-func (f *fit) evidence(s *solved, g *gauge, of spread) float64 {
+// the shape for that spread, unless the log is below the least that matters.
+func (f *fit) evidence(s *solved, g *gauge, of spread, least float64) float64 {
 	free := float64(len(f.tS) - s.parameters)
 	square := float64(of.is * of.is)
 	log := of.logPrior - float64(free*of.log) - 0.5*g.logDet - s.chi2/float64(2*square) + s.halfLogDet
 	log += float64(float64(s.parameters-1) * f.logScale)
+	if log < least {
+		return log // what follows only lessens it
+	}
 	for i := range s.c {
 		s.c[i] *= square
 	}
@@ -551,7 +557,7 @@ func (f *fit) evidence(s *solved, g *gauge, of spread) float64 {
 // part; else the straight one's share is cut into pieces.
 func (f *fit) mixed(s *solved, g *gauge, of spread, least float64, do func(x *solved, log float64)) {
 	x := *s
-	log := f.evidence(&x, g, of)
+	log := f.evidence(&x, g, of, least)
 	if log < least {
 		return
 	}
@@ -683,7 +689,7 @@ func (f *fit) likelyLevel() []float64 {
 	best, bestLog := solved{}, math.Inf(-1)
 	for g := range f.gauges {
 		f.each(g, func(s solved, logPrior float64, _ int) {
-			if !s.ok {
+			if !s.ok || s.kind == both { // the others bend enough
 				return
 			}
 			f.weigh(&s, g, bestLog-logPrior-12, func(x *solved, i int, log float64) {
@@ -740,7 +746,7 @@ func (f *fit) keepLikelyGauges() {
 		return 0
 	})
 	kept, sum := 0, 0.0
-	for kept < len(f.gauges) && kept < gaugesMost && sum < 0.98*all {
+	for kept < len(f.gauges) && kept < gaugesMost && sum < 0.95*all {
 		sum += share(f.gauges[kept])
 		kept++
 	}
@@ -752,7 +758,7 @@ func (f *fit) keepLikelyGauges() {
 	}
 }
 
-const gaugesMost = 7
+const gaugesMost = 5
 
 // refine lays the grid of time constants closer where one of them has most of
 // its kind's probability: a coarse grid finds mixtures that are not there
@@ -833,7 +839,7 @@ func (f *fit) shares() (share [len(refined)][]float64) {
 			if s.kind == both {
 				f.mixed(&s, &f.gauges[g], f.spreads[at], math.Inf(-1), take)
 			} else {
-				take(nil, f.evidence(&s, &f.gauges[g], f.spreads[at]))
+				take(nil, f.evidence(&s, &f.gauges[g], f.spreads[at], math.Inf(-1)))
 			}
 		})
 	}
