@@ -401,7 +401,10 @@ func (j *pressureTest) decide(t time.Duration) []Finding {
 	case j.broken():
 		return append(out, j.give(NotProven, "gap", pressGap(j.clock.unknown))...)
 	case t >= j.ends():
-		return append(out, j.final()...)
+		out = append(out, j.final()...)
+		if j.result == Passed && j.raised {
+			out = append(out, j.clear()...)
+		}
 	}
 	return out
 }
@@ -427,8 +430,17 @@ func (j *pressureTest) calmDown(t time.Duration) []Finding {
 	if j.result == NotPassed || !j.calm.by(t, still && j.standsStill(t), min(settleFor, j.lasts/8)) {
 		return nil
 	}
+	return j.clear()
+}
+
+// clear clears the flag, with what it means now.
+func (j *pressureTest) clear() []Finding {
+	text := pressStill(j.level())
+	if j.falling != Wake {
+		text = pressAgain(j.view)
+	}
 	j.raised, j.falling = false, Note
-	return []Finding{{Edge: Cleared, Flag: "pressure-falling", Text: pressStill(j.level())}}
+	return []Finding{{Edge: Cleared, Flag: "pressure-falling", Text: text}}
 }
 
 // standsStill reports whether the last quarter of an hour shows no fall: less than

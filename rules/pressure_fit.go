@@ -29,6 +29,8 @@ const (
 	airLags    = 3.0    // times lagS, where only the outdoor air is known (our choice)
 	shareKnown = 0.25   // of the doubt of a clamp's share is left where its volume is given (our choice)
 
+	jumpSure = 5.0 // standard errors: a jump that is none of theirs (our choice, from trial runs with seeds)
+
 	wanderS = 3600.0 // for which the doubts' errors stay alike: sun and wind change within the hour (our choice)
 )
 
@@ -482,6 +484,9 @@ func (f pressFit) jump(changePa, doubtPa float64) (without physics.Regression, o
 	without, ok = physics.Regress(noise, cols, cut(f.y), append(slices.Clone(f.prior), 0))
 	if !ok {
 		return f.Regression, true
+	}
+	if k := len(f.cols); without.Theta[k] > -float64(jumpSure*math.Sqrt(without.Cov[k][k])) {
+		return f.Regression, false // sun and wind do as much within the hour
 	}
 	slope := without.Theta[1] + float64(2*math.Sqrt(max(without.Cov[1][1], 0)))
 	return without, float64(slope*(f.tS[n-1]-f.tS[0])) > -3*doubtPa

@@ -46,6 +46,10 @@ func pressStill(nowPa float64) string {
 	return fmt.Sprintf("The pressure stands still again, at %s. If a valve to another part was opened, begin the test again.", psi(nowPa))
 }
 
+func pressAgain(v pressView) string {
+	return fmt.Sprintf("The pressure falls no more than the doubt: %s. Sun, wind or a pipe without a clamp looked like a leak.", pressMoved(v))
+}
+
 func pressFilled(nowPa float64) string {
 	return fmt.Sprintf("Gas was let in, to %s. The comparison begins anew from here.", psi(nowPa))
 }
