@@ -52,6 +52,9 @@ func TestTubeMetric(t *testing.T) {
 	near(t, "12.7 mm is 1/2 in", tube(t, 12.7e-3, 0).WallM*1e3, 0.8128, 1e-9)
 	near(t, "15.9 mm is 5/8 in", tube(t, 15.9e-3, 0).WallM*1e3, 0.889, 1e-9)
 	near(t, "9.52 mm is 3/8 in", tube(t, 9.52e-3, 0).WallM*1e3, 0.8128, 1e-9)
+	if _, err := TubeOf(17e-3, 0); err == nil || !strings.Contains(err.Error(), "6.35, 9.525, 12.7, 15.875, 19.05, 22.225, 25.4, 28.575, 31.75, 34.925, 38.1, 41.275 mm") {
+		t.Errorf("the sizes are not in order: %v", err)
+	}
 	for _, c := range []struct{ outside, wall float64 }{{16e-3, 0}, {1.27, 0}, {0, 0}, {math.NaN(), 0}, {12.7e-3, 6.4e-3}, {12.7e-3, -1e-3}} {
 		if tb, err := TubeOf(c.outside, c.wall); err == nil {
 			t.Errorf("%g with wall %g: %+v", c.outside, c.wall, tb)

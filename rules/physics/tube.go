@@ -1,6 +1,7 @@
 package physics
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -63,7 +64,7 @@ func TubeOf(outsideM, wallM float64) (Tube, error) {
 	i := slices.IndexFunc(tubes, func(t Tube) bool { return math.Abs(t.OutsideM-outsideM) <= within })
 	if i < 0 {
 		var sizes []string
-		for _, t := range tubes {
+		for _, t := range slices.SortedFunc(slices.Values(tubes), func(a, b Tube) int { return cmp.Compare(a.OutsideM, b.OutsideM) }) {
 			sizes = append(sizes, fmt.Sprintf("%.5g", t.OutsideM*1e3))
 		}
 		return Tube{}, fmt.Errorf("no wall is known for copper tube of %.5g mm outside; give its wall, or one of the sizes %s mm", outsideM*1e3, strings.Join(sizes, ", "))
