@@ -634,20 +634,24 @@ func (j *takeOff) Outlook(at Instant) Outlook {
 // byTakeOff puts what was entered at the last take-off in the place of the site
 // file's: its volume, and its charge as the target where the site gives none.
 func byTakeOff(of System, step Step, given []Finding) (System, Step) {
+	var last Finding
 	for _, f := range given {
-		if f.Step != "take-off" || f.System != of.Name || valueOf(f, "entered_rows") == 0 {
-			continue
+		if f.Step == "take-off" && f.System == of.Name && f.Cause != "unknown" {
+			last = f
 		}
-		of.PipeM3 = valueOf(f, "pipe_volume_m3")
-		if t := step.Limits["target"]; !t.Given && (step.Name == "draw-in" || step.Name == "weigh-in") {
-			limits := make(map[string]Setting, len(step.Limits)+1)
-			for key, v := range step.Limits {
-				limits[key] = v
-			}
-			limits["target"] = Setting{Value: valueOf(f, "additional_kg"), Doubt: f.Result != Passed,
-				Source: targetSource(valueOf(f, "estimated_rows") > 0, f.Result == Passed || f.Cause == "estimate")}
-			step.Limits = limits
+	}
+	if valueOf(last, "entered_rows") == 0 { // none, or the site file's own
+		return of, step
+	}
+	of.PipeM3 = valueOf(last, "pipe_volume_m3")
+	if t := step.Limits["target"]; !t.Given && (step.Name == "draw-in" || step.Name == "weigh-in") {
+		limits := make(map[string]Setting, len(step.Limits)+1)
+		for key, v := range step.Limits {
+			limits[key] = v
 		}
+		limits["target"] = Setting{Value: valueOf(last, "additional_kg"), Doubt: last.Result != Passed,
+			Source: targetSource(valueOf(last, "estimated_rows") > 0, last.Result == Passed || last.Cause == "estimate")}
+		step.Limits = limits
 	}
 	return of, step
 }
