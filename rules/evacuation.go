@@ -53,6 +53,7 @@ const (
 	coldAgain     = 1.0              // K above the limit clears
 	coldLasts     = 10 * time.Minute
 	leastGaugePa  = 1 * micronPa // no field pump reaches it (from memory)
+	absLeastPa    = 3000.0       // an absolute transducer shows no less by its zero and noise alone
 	oddMost       = 3.0          // times: what a gauge and a transducer may differ by
 	oddFor        = 5            // readings
 )
@@ -80,6 +81,7 @@ type evacuation struct {
 	saidPa    float64 // absolute, that this break was marked with
 	peakPa    float64 // since the break
 	absPeakPa float64
+	absDown   bool    // this pull was seen by the transducer
 	startedPa float64 // of the transducer before the first pull; 0: not heard
 	upSince   time.Duration
 	isUp      bool
@@ -278,7 +280,7 @@ func (j *evacuation) pull(t time.Duration) (out []Finding) {
 			floor, j.floors = j.floors[n-1], j.floors[:n-1]
 		}
 	}
-	j.broken, j.pumping, j.isolated, j.floorPa, j.isUp, j.isMarked, j.pulledAt = false, true, false, floor, false, false, t
+	j.broken, j.pumping, j.isolated, j.absDown, j.floorPa, j.isUp, j.isMarked, j.pulledAt = false, true, false, false, floor, false, false, t
 	j.atAir = lasting{}
 	j.forget()
 	if j.lost {
@@ -353,7 +355,7 @@ func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 	switch {
 	case s.t-j.upSince < minute:
 		return nil, true
-	case j.isMarked && s.t-j.pulledAt <= openLate: // the gauge was valved off for the break
+	case j.isMarked && s.t-j.pulledAt <= openLate, j.absHeard(s.t) && !j.absDown: // the gauge was valved off
 		j.floorPa, j.isUp = 0, false
 		j.forget()
 		return nil, true
@@ -433,7 +435,8 @@ func (j *evacuation) followAbsolute(s sample) (out []Finding) {
 	if s.v > upPa && j.floorPa == 0 && !j.volume.fell() && j.breaks == 0 && s.v >= 0.97*j.startedPa {
 		j.startedPa = s.v
 	}
-	if s.v > upPa && (j.floorPa > 0 || j.volume.fell()) {
+	j.absDown = j.absDown || s.v < pulledPa
+	if s.v > upPa && j.absDown {
 		out = j.broke()
 		j.absSaw, j.absPeakPa = true, s.v
 	}
@@ -770,6 +773,8 @@ func (j *evacuation) ended() []Finding {
 	case j.broken:
 	case now-j.last.t > quiet || j.offScale || !j.pumping && j.shutAt-j.last.t > quiet:
 		cause = "gap"
+	case j.contradicted(now, pa):
+		cause, w.absPa = "gauge", j.abs(now)
 	case !ok:
 	case pa > j.target.Value*(1+1e-6):
 		result = NotPassed
@@ -802,6 +807,12 @@ func (j *evacuation) ended() []Finding {
 		f.Points = []string{j.points[j.gauge].Name}
 	}
 	return []Finding{f}
+}
+
+// contradicted reports whether the transducer shows no vacuum where the gauge
+// does: its valve is shut.
+func (j *evacuation) contradicted(t time.Duration, pa float64) bool {
+	return pa < absLeastPa/2 && j.abs(t)-j.volume.zeroPa > absLeastPa
 }
 
 func (j *evacuation) every() time.Duration {
@@ -843,7 +854,9 @@ func (j *evacuation) Outlook(at Instant) Outlook {
 		o.Figure, o.HasFig, o.FigAt = Num(j.last.v), true, Instant{at.Boot, j.clock.when(j.last.t)}
 	}
 	pa, fall, ok := j.levelNow()
-	w := evacStand{elapsed: o.Elapsed, pull: j.breaks + 1, broken: j.broken, pumping: j.pumping, heard: j.heard, over: j.offScale,
+	shut := j.contradicted(j.clock.newest, pa)
+	ok = ok && !shut
+	w := evacStand{shut: shut, elapsed: o.Elapsed, pull: j.breaks + 1, broken: j.broken, pumping: j.pumping, heard: j.heard, over: j.offScale,
 		nowPa: j.last.v, next: j.pullTarget(), target: j.target, stalled: j.stalled, cause: j.cause, frozen: j.frozen, cold: j.isCold,
 		fast: j.volume.fast, lost: j.lost, unit: j.unit, allowed: j.mode.Text == "allowed"}
 	w.last = j.breaks >= 2

@@ -191,6 +191,7 @@ type evacWords struct {
 	broken, rising, doubt bool
 	allowed, compared     bool
 	lost                  bool
+	absPa                 float64 // of the transducer that contradicts the gauge; 0: none does
 	airPa                 float64 // left by dilution; 0: not known
 	unseen                int     // breaks that were marked and not seen
 	unit                  string  // why the gauge's unit is wrong
@@ -207,6 +208,8 @@ func evacVerdict(w evacWords) string {
 	switch {
 	case w.unit != "":
 		return s + w.unit
+	case w.absPa > 0:
+		s += fmt.Sprintf("the gauge shows %s where the absolute transducer shows %s: the gauge's valve is shut, or one of them is wrong. Open it and pull on.", micronSI(w.pa), kPa(w.absPa))
 	case w.why == "gauge":
 		s += "no vacuum gauge was heard."
 	case w.why == "gap":
@@ -255,7 +258,7 @@ type evacStand struct {
 	nowPa                                float64
 	next, target                         Setting
 	stalled, frozen, cold, fast, allowed bool
-	ready, deep, lost                    bool
+	ready, deep, lost, shut              bool
 	cause, unit                          string
 	left                                 time.Duration // to the pull's target; negative: not known
 }
@@ -274,6 +277,8 @@ func evacStands(w evacStand) string {
 		s += ", above the gauge's range"
 	case !w.heard:
 		return s + ": the gauge has not been heard yet."
+	case w.shut:
+		return s + ", " + now + " by the gauge, but the absolute transducer shows no vacuum: the gauge's valve is shut, or one of them is wrong."
 	default:
 		s += ", " + now
 	}
