@@ -147,15 +147,16 @@ func (p *plot) words(text []string, x1, y1, x2, y2 float64, above bool) (x, firs
 	return x, round1(best.top + 18), anchor
 }
 
-// inWay counts the samples and the places of the projection within a box; other
-// words, and the edge of the sheet, count as more than all samples.
+// inWay counts the samples and the places of the projection within a box; words
+// that lie on others, or beyond the edge, count as more than all samples.
 func (p *plot) inWay(b box) (n int) {
 	if b.top < p.top || b.bottom > p.bottom {
 		n += 2 * len(p.Times)
 	}
 	for _, o := range p.taken {
-		if b.meets(o) {
-			n += 1 + len(p.Times)
+		if b.meets(o) { // the more, the worse
+			wide, tall := min(b.right, o.right)-max(b.left, o.left), min(b.bottom, o.bottom)-max(b.top, o.top)
+			n += 1 + int(4*float64(len(p.Times))*wide*tall/((b.right-b.left)*(b.bottom-b.top)))
 		}
 	}
 	for i, v := range p.Y {

@@ -336,7 +336,10 @@
         for (const end of [true, false]) {
           const left = end ? x2 - width : x1, top = (end ? y2 : y1) - (up ? height : 0);
           let way = top < b.top || top + height > bottom ? 2 * n : 0;
-          for (const o of this.taken) if (left < o.right && o.left < left + width && top < o.bottom && o.top < top + height) way += 1 + n;
+          for (const o of this.taken) { // the more of it lies on other words, the worse
+            const wide = Math.min(left + width, o.right) - Math.max(left, o.left), tall = Math.min(top + height, o.bottom) - Math.max(top, o.top);
+            if (wide > 0 && tall > 0) way += 1 + Math.floor(4 * n * wide * tall / (width * height));
+          }
           this.chart.y.forEach((v, i) => {
             if (v === null) return;
             const x = u.valToPos(this.chart.times[i] / 1000, "x", true), y = this.at(u, v);
