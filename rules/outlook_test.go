@@ -52,6 +52,17 @@ func TestWhatIsSaidOfAHold(t *testing.T) {
 	}
 }
 
+// A hold begun above its limit is said to be so at once, not when it has settled.
+func TestAHoldBegunAboveItsLimitIsSaidAtOnce(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "vacuum-hold"})
+	for s := 1.0; s <= 30; s += 2 {
+		e.read(1, s, "gauge", 620*micronPa)
+	}
+	e.say(t, 1, 31, "620 micron", "began above its limit of 500 micron", "once settled")
+}
+
 func TestWhatIsSaidOfAWeighIn(t *testing.T) {
 	e := feed{Engine: NewEngine(holdSite, All())}
 	e.next(1, 0, &Started{})

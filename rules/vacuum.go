@@ -810,7 +810,7 @@ func (j *vacuumHold) Outlook(at Instant) Outlook {
 
 func (j *vacuumHold) trend() (ps []TrendPoint) {
 	end := max(j.ends(), j.view.t)
-	const steps = 24
+	const steps = 16
 	for i := range steps + 1 {
 		t := j.sett + (end-j.sett)*time.Duration(i)/steps
 		level := j.view.rises.At(t.Seconds())
