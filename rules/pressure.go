@@ -453,7 +453,7 @@ func (j *pressureTest) standsStill(t time.Duration) bool {
 		return false
 	}
 	c := j.compare(ago, now)
-	return c.changePa > -float64(2*c.basePa)*(now.t-ago.t).Hours()-float64(2*c.termsPa)
+	return c.changePa > -float64(float64(2*c.basePa)*(now.t-ago.t).Hours())-float64(2*c.termsPa)
 }
 
 // final is the verdict once the test has lasted; one not proven is looked at again until the end.

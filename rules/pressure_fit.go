@@ -350,22 +350,24 @@ func (f pressFit) terms(r physics.Regression) (theta []float64, cov [][]float64,
 }
 
 // withHeat is by how much chi-square a fit is better with a fill's heat that
-// fades, by the noise that is left over (never less than a tenth of what is
-// stated) and by what was known before; amp is the heat at the first row.
-func (f pressFit) withHeat(tauS float64) (gain, ampPa float64) {
+// fades, and by how much a straight line alone is better than heat alone; ampPa is
+// the heat at the first row. They go by the noise that is left over (never less than
+// a tenth of what is stated) and by what was known before.
+func (f pressFit) withHeat(tauS float64) (gain, straight, ampPa float64) {
 	heat := make([]float64, len(f.tS))
 	for i, t := range f.tS {
 		heat[i] = math.Exp(-t / tauS)
 	}
-	prior := append(slices.Clone(f.prior), heatMostPa)
+	cols, prior := append(slices.Clone(f.cols), heat), append(slices.Clone(f.prior), heatMostPa)
 	calm, ok1 := physics.Regress(f.noise, f.cols, f.y, f.prior)
-	hot, ok2 := physics.Regress(f.noise, append(slices.Clone(f.cols), heat), f.y, prior)
-	if !ok1 || !ok2 {
-		return 0, 0
+	hot, ok2 := physics.Regress(f.noise, cols, f.y, prior)
+	heatOnly, ok3 := physics.Regress(f.noise, slices.Delete(cols, 1, 2), f.y, slices.Delete(prior, 1, 2))
+	if !ok1 || !ok2 || !ok3 {
+		return 0, 0, 0
 	}
 	n := float64(len(f.y))
-	least := float64(0.01 * n)
-	return float64(n * math.Log((calm.Chi2+calm.Prior+least)/(hot.Chi2+hot.Prior+least))), hot.Theta[len(hot.Theta)-1]
+	left := func(r physics.Regression) float64 { return r.Chi2 + r.Prior + float64(0.01*n) }
+	return float64(n * math.Log(left(calm)/left(hot))), float64(n * math.Log(left(heatOnly)/left(calm))), hot.Theta[len(hot.Theta)-1]
 }
 
 const pressRows = 48 // of a fit
@@ -544,10 +546,10 @@ func (j *pressureTest) findStart(h []pressState, t time.Duration) {
 	if len(h) < 6 {
 		return
 	}
-	from, left := j.heat(h)
+	from, left, straight := j.heat(h)
 	late := t-j.filled >= min(settleMost, j.lasts*3/4)
 	switch {
-	case left.tauS == 0 && !late && j.moves(h):
+	case left.tauS == 0 && !late && !straight && j.moves(h):
 		return // nothing says yet that it moves by a fill's heat: the more is seen the surer
 	case t-from < window && !late:
 		return
@@ -573,23 +575,27 @@ func (j *pressureTest) moves(h []pressState) bool {
 }
 
 // heat looks for a fill's heat that fades: from when on it moves the pressure by
-// less than counts as settled, and what is left of it then.
-func (j *pressureTest) heat(h []pressState) (from time.Duration, left settling) {
+// less than counts as settled, and what is left of it then. Straight is whether
+// the pressure surely moves in a straight line instead, as heat does not.
+func (j *pressureTest) heat(h []pressState) (from time.Duration, left settling, straight bool) {
 	from = h[0].t
 	g := j.gasOf(h[0], h[len(h)-1])
 	f := j.fit(h, g)
 	if !f.ok {
-		return from, left
+		return from, left, straight
 	}
 	u := j.base(g, j.paPerK(h[0]))
-	gain := heatSure
+	gain, least := heatSure, math.Inf(1)
 	for _, tau := range heatTausS {
-		if better, pa := f.withHeat(tau); better > gain {
+		better, line, pa := f.withHeat(tau)
+		if better > gain {
 			gain, left = better, settling{pa, tau}
 		}
+		least = min(least, line)
 	}
+	straight = least > heatSure
 	if left.tauS == 0 {
-		return from, left
+		return from, left, straight
 	}
 	// amp/tau exp(-t/tau) = 2u an hour
 	if calmS := left.tauS * math.Log(math.Abs(left.leftPa)/left.tauS*3600/(2*u)); calmS > 0 {
@@ -598,7 +604,7 @@ func (j *pressureTest) heat(h []pressState) (from time.Duration, left settling) 
 	} else {
 		left.leftPa = 0
 	}
-	return from, left
+	return from, left, straight
 }
 
 // begin begins the comparison.
