@@ -77,6 +77,7 @@ type platform struct {
 	rowFrom sample
 	lifted  bool     // the cylinder was lifted off: what is weighed is the platform
 	stood   weight   // the cylinder before it was
+	onKg    float64  // what may have flowed until it was, or while the scale was zeroed under it
 	empties []weight // what the platform showed since
 
 	good    []sample // readings of the open segment that are believed
@@ -364,6 +365,8 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 	fall := p.start.kg - kg
 	if p.lifted && !p.flowedLifted(fall) {
 		fall = 0
+	} else if p.lifted {
+		fall += p.onKg
 	}
 	r := Segment{Scale: p.point, Cylinder: p.cylinder, Since: p.began, Until: t, FromKg: p.start.kg, ToKg: kg,
 		LowKg: fall - p.betweenKg, BestKg: fall, HighKg: fall + p.betweenHi, Ended: why}
@@ -646,13 +649,16 @@ func (p *platform) breakSegment() {
 		p.putOn(was, after)
 	case empty || fall > gulpMost:
 		p.next(last.t, was.kg, EndedSwap, false)
-		p.rows[len(p.rows)-1].HighKg += float64(was.rate * gap.Seconds()) // it may have flowed on until then
-		p.lifted, p.stood, p.empties = true, was, nil
+		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
 		if p.hintedAt(first.t) && p.hint == "scale-zeroed" {
-			p.rows[len(p.rows)-1].Ended, p.lifted = EndedZeroed, false
+			p.rows[len(p.rows)-1].Ended = EndedZeroed
+			p.flowedOn(p.onKg)
+			break
 		}
+		p.rows[len(p.rows)-1].HighKg += p.onKg
+		p.lifted, p.stood, p.empties = true, was, nil
 	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
-		empty := p.lifted
+		empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
 		p.next(last.t, was.kg, EndedShift, false)
 		if !empty {
 			p.flowedOn(float64((was.rate + after.rate) / 2 * gap.Seconds()))
@@ -1002,10 +1008,13 @@ func (p *platform) openKg() float64 {
 		return 0
 	}
 	kg := p.start.kg - p.levelKg()
-	if p.lifted && !p.flowedLifted(kg) {
-		return 0
+	switch {
+	case !p.lifted:
+		return kg
+	case p.flowedLifted(kg):
+		return kg + p.onKg
 	}
-	return kg
+	return 0
 }
 
 // levelKg is the gross weight now.
