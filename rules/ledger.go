@@ -966,7 +966,9 @@ func (p *platform) shifted() {
 		k++
 	}
 	later := firstLevel(p.good[k:], p.noise)
-	stays := was.kg - later.kg - float64(max(was.rate, later.rate)*(later.t-was.t).Seconds())
+	stays := was.kg - later.kg
+	span := (later.t - was.t).Seconds()
+	stays -= min(max(stays, float64(min(was.rate, later.rate)*span)), float64(max(was.rate, later.rate)*span))
 	if stays*beyond <= 0 || math.Abs(stays) < math.Abs(beyond)/2 {
 		return
 	}
