@@ -73,8 +73,7 @@ type platform struct {
 	blur    float64 // by how much noise widened its doubt then
 	began   time.Duration
 	begun   []sample
-	settled bool // start is final
-	rowFrom sample
+	settled bool     // start is final
 	lifted  bool     // the cylinder was lifted off: what is weighed is the platform
 	stood   weight   // the cylinder before it was
 	onKg    float64  // what may have flowed until it was, or while the scale was zeroed under it
