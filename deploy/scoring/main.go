@@ -75,7 +75,7 @@ func rewrite(dir string) error {
 		if err := report(&b, k.seeds, nil, false); err != nil {
 			return err
 		}
-		if err := os.WriteFile(filepath.Join(dir, k.name), b.Bytes(), 0o600); err != nil {
+		if err := os.WriteFile(filepath.Join(dir, k.name), b.Bytes(), 0o644); err != nil {
 			return err
 		}
 	}
