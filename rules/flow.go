@@ -132,9 +132,13 @@ func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 	if w.tare <= 0 || w.contents <= 0 {
 		return nil
 	}
-	net := j.ledger.trueKg() - w.tare
+	net := 0.0
 	// A scale that was zeroed with the cylinder on it says nothing of its contents.
-	known := j.ledger.gross() && !j.ledger.lifted() && net > -lowShare*w.contents
+	known := j.ledger.gross() && !j.ledger.lifted()
+	if known {
+		net = j.ledger.trueKg() - w.tare
+		known = net > -lowShare*w.contents
+	}
 	switch {
 	case w.low.by(now, known && net < lowShare*w.contents, bumpMost) && !w.lowUp:
 		w.lowUp = true

@@ -285,7 +285,7 @@ func otherUnit(a, b, within float64) bool {
 	if a < 1 || b < 1 { // so little is any share of anything
 		return false
 	}
-	r := max(a/b, b/a) * poundKg
+	r := float64(max(a/b, b/a) * poundKg)
 	return math.Abs(r-1) < within
 }
 
@@ -583,7 +583,7 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 	}
 	meant := float64(p.fit.rate * gap.Seconds())
 	if last.v > 1 {
-		return last.v-s.v > gapHigh*meant+emptyKg
+		return last.v-s.v > float64(gapHigh*meant)+emptyKg
 	}
 	// It was zeroed before: about nought again although it flowed.
 	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10)
@@ -768,7 +768,7 @@ func (p *platform) regain(grossKg, openKg float64) {
 
 // pairs is how far noise moves two readings on end apart, four standard
 // deviations.
-func (p *platform) pairs() float64 { return 4 * math.Sqrt2 * p.noise.sigma() }
+func (p *platform) pairs() float64 { return float64(4 * math.Sqrt2 * p.noise.sigma()) }
 
 // thaws reports whether a scale that had shown the very same weight while it
 // flowed shows by a reading what flowed meanwhile.
@@ -787,7 +787,7 @@ func (p *platform) frozen(last, first sample, after weight) bool {
 	meant := float64(rate * (first.t - p.same.t).Seconds())
 	fall := last.v - first.v
 	switch {
-	case fall < 0 || fall > gapHigh*meant+p.jump():
+	case fall < 0 || fall > float64(gapHigh*meant)+p.jump():
 		return false
 	case p.thaws(first) || after.rate > 0.4*rate && fall > 0.3*meant:
 		return true
@@ -1138,16 +1138,16 @@ func (l *ledger) foretold() (kg float64, ok bool) {
 func (l *ledger) surelyAbove(limitKg float64) bool {
 	c := l.charge(Setting{}, false)
 	for _, p := range l.platforms {
-		if len(p.good) == 0 || p.lifted {
+		ss := p.own()
+		if len(ss) == 0 || p.lifted {
 			continue
 		}
 		others := c.bestKg - p.openKg()
 		// A scale without noise shows a digit that it may not have reached.
-		rounding := p.noise.digit * (1 - p.noise.dither())
+		rounding := float64(p.noise.digit * (1 - p.noise.dither()))
 		share := p.noise.beyondDigit() / p.noise.sigma()
-		before := (p.variance + float64(p.startSe()*p.startSe())) * share * share
+		before := float64((p.variance + float64(p.startSe()*p.startSe())) * share * share)
 		each := p.noise.beyondDigit() * p.noise.inflation()
-		ss := p.own()
 		last := ss[len(ss)-1].t
 		sum, n := 0.0, 0.0
 		span := sureFor

@@ -396,7 +396,7 @@ func (j *pressureTest) decide(t time.Duration) []Finding {
 	out := j.project(t)
 	switch {
 	case j.result == Passed || j.result == NotPassed:
-	case !j.heard && j.broken():
+	case !j.heard && (j.broken() || t >= j.ends()):
 		return append(out, j.give(NotProven, "gauge", pressNoGauge())...)
 	case j.broken():
 		return append(out, j.give(NotProven, "gap", pressGap(j.clock.unknown))...)
