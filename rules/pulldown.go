@@ -323,7 +323,7 @@ func (d *pullDown) add(s sample) bool {
 		return d.done
 	case n > 0 && s.t == d.ss[n-1].t:
 		return false
-	case n == 0 || s.v > 1.05*d.leastPa+10*noisePa*d.fromPa/pullFromPa, !d.done && s.v > 0.97*d.peakPa:
+	case n == 0 || s.v > float64(1.05*d.leastPa)+10*noisePa*d.fromPa/pullFromPa, !d.done && s.v > 0.97*d.peakPa:
 		// risen again, or still where it begins
 		d.peakPa = max(s.v, d.peakPa)
 		if s.v <= 0.97*d.peakPa {

@@ -395,7 +395,7 @@ func (v *holdView) lookForPeak(all []physics.Stretch, fromS float64) {
 			sum, of = sum-float64(all[from].PPa*all[from].N), of-all[from].N
 			from++
 		}
-		if mean := sum / of; mean > v.peakPa && mean > v.rises.At(s.TS).Pa*(1+3*max(v.rises.Spread, noiseLeast)) {
+		if mean := sum / of; mean > v.peakPa && mean > v.rises.At(s.TS).Pa*(1+float64(3*max(v.rises.Spread, noiseLeast))) {
 			v.peakPa = max(v.peakPa, mean)
 		}
 	}

@@ -72,7 +72,7 @@ func levelFrom(ss []sample, n noise, first bool) weight {
 		span := max(s.t-origin.t, origin.t-s.t)
 		switch {
 		case i == 0 && sparse:
-			off := fewAgree * best.se
+			off := float64(fewAgree * best.se)
 			lo, hi = best.kg-off, best.kg+off
 			continue
 		case sparse && m < 4: // each
@@ -88,7 +88,7 @@ func levelFrom(ss []sample, n noise, first bool) weight {
 		slope := (sxy - float64(sy*mean)) / wide
 		// Rounding to the digit averages out only where noise or flow moves the
 		// readings over several digits.
-		rounds := 1 + max(0, -slope)*span.Seconds()/n.digit + m*n.dither()
+		rounds := 1 + max(0, -slope)*span.Seconds()/n.digit + float64(m*n.dither())
 		rounding := float64(n.digit*n.digit) / 12 / rounds
 		each := float64(sigma*sigma) * float64(kappa*kappa)
 		l := weight{t: origin.t, span: span, n: i + 1}
@@ -111,7 +111,7 @@ func levelFrom(ss []sample, n noise, first bool) weight {
 		if m < 4 {
 			agrees = fewAgree
 		}
-		off, offRate := agrees*l.se, agrees*l.rateSe
+		off, offRate := float64(agrees*l.se), float64(agrees*l.rateSe)
 		lo, hi = max(lo, l.kg-off), min(hi, l.kg+off)
 		lowest, highest = max(lowest, l.rate-offRate), min(highest, l.rate+offRate)
 		// The sum of squares about the line, and about the mean.
@@ -169,7 +169,7 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 		if about < best {
 			best = about
 			at = weight{t: origin.t, kg: origin.v + (sy-float64(rate*sz))/f, n: w.n, span: w.span, rateSe: w.rateSe}
-			at.se = math.Sqrt(max(each/f+each*float64(sz/f*sz/f)/wide, float64(n.digit*n.digit)/12/(1+float64(k)*n.dither())))
+			at.se = math.Sqrt(max(each/f+each*float64(sz/f*sz/f)/wide, float64(n.digit*n.digit)/12/(1+float64(float64(k)*n.dither()))))
 			if k == 0 {
 				at.rate = rate
 			}
@@ -414,7 +414,7 @@ func (n *noise) dither() float64 {
 func (n *noise) inflation() float64 {
 	// Readings that are rounded follow each other without being noise.
 	share := n.beyondDigit() / n.sigma()
-	rho := n.rho * share * share
+	rho := float64(n.rho * share * share)
 	return math.Sqrt((1 + rho) / (1 - rho))
 }
 

@@ -237,7 +237,7 @@ func figure(v float64, q sensors.Quantity) string {
 	case sensors.Pressure, sensors.AbsolutePressure:
 		return fmt.Sprintf("%.0f psi (%.0f kPa)", v/psiPa, v/1e3)
 	case sensors.Temperature:
-		return fmt.Sprintf("%.1f C (%.0f F)", v, v*1.8+32)
+		return fmt.Sprintf("%.1f C (%.0f F)", v, float64(v*1.8)+32)
 	case sensors.Mass:
 		return fmt.Sprintf("%s (%s)", kg(v), pounds(v))
 	}

@@ -17,7 +17,7 @@ func WaterPressurePa(tempC float64) float64 {
 	a := float64(th*th) + float64(1167.0521452767*th) - 724213.16703206
 	b := float64(float64(-17.073846940092*th)*th) + float64(12020.824702470*th) - 3232555.0322333
 	c := float64(float64(14.915108613530*th)*th) - float64(4823.2657361591*th) + 405113.40542057
-	x := 2 * c / (-b + math.Sqrt(float64(b*b)-float64(4*a)*c))
+	x := 2 * c / (-b + math.Sqrt(float64(b*b)-float64(float64(4*a)*c)))
 	return float64(float64(x*x)*float64(x*x)) * 1e6
 }
 
@@ -35,7 +35,7 @@ const waterPerAir = 0.621945
 
 // HumidityRatio is kg of water a kg of dry air.
 func HumidityRatio(tempC, relative, pressurePa float64) float64 {
-	pw := relative * WaterPressurePa(tempC)
+	pw := float64(relative * WaterPressurePa(tempC))
 	return waterPerAir * pw / (pressurePa - pw)
 }
 

@@ -9,7 +9,7 @@ type Line struct {
 }
 
 // VolumeM3 is what the line holds.
-func (l Line) VolumeM3() float64 { return l.LengthM * l.Tube.M3PerM() }
+func (l Line) VolumeM3() float64 { return float64(l.LengthM * l.Tube.M3PerM()) }
 
 // ChargeKg is the refrigerant to be added for the line. The maker's factor
 // governs where it is given: it holds allowances that no bore shows. Else a

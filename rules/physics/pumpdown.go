@@ -27,7 +27,7 @@ func (h Hose) ConductanceM3PerS(meanPa float64) float64 {
 	d, l, p := h.BoreM*100, h.LengthM*100, meanPa/100
 	d3, dp := float64(d*d)*d, float64(d*p)
 	viscous := 135 * d3 * dp / l
-	molecular := 12.1 * d3 / l * ((1 + float64(192*dp)) / (1 + float64(237*dp)))
+	molecular := float64(12.1 * d3 / l * ((1 + float64(192*dp)) / (1 + float64(237*dp))))
 	return (viscous + molecular) * 1e-3
 }
 

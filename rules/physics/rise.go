@@ -361,8 +361,7 @@ func (g *gauge) whiten(raw, out []float64) {
 	d, z := 0.0, 0.0
 	for i, v := range raw {
 		k := &g.steps[i]
-		d *= k.keepD
-		z *= k.keepS
+		d, z = float64(d*k.keepD), float64(z*k.keepS)
 		e := v - d - z
 		out[i] = e * k.inv
 		d += float64(e * k.gainD)
@@ -616,7 +615,7 @@ func (s *shape) atLeastNought(b *float64, own, withStart int) float64 {
 	shift := float64(sd * lambda)
 	shrunk := max(1-float64(lambda*(lambda+z)), 0) // the variance's share that stays
 	s.start += float64(s.c[withStart] / s.c[own] * shift)
-	s.c[0] -= float64(float64(s.c[withStart]*s.c[withStart])/s.c[own]) * (1 - shrunk)
+	s.c[0] -= float64(float64(s.c[withStart]*s.c[withStart]) / s.c[own] * (1 - shrunk))
 	s.c[withStart] *= shrunk
 	s.c[own] *= shrunk
 	*b += shift
@@ -996,7 +995,7 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 			c.Moisture += s.weight
 		case s.kind == both:
 			straight := s.slope * spanS / perHour
-			bent := s.rise * -math.Expm1(-spanS/s.tauS)
+			bent := float64(s.rise * -math.Expm1(-spanS/s.tauS))
 			switch part := straight / (straight + bent); {
 			case part > mostOf:
 				c.Leak += s.weight
