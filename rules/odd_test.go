@@ -55,3 +55,25 @@ func TestAShortPressureTestWithoutAGauge(t *testing.T) {
 		}
 	}
 }
+
+// What the gauge shows of a system that is being charged is no hold: it is not fitted reading by reading.
+func TestAHoldThatNobodyEndsBeforeTheCharge(t *testing.T) {
+	site := Site{Points: []sensors.Point{{Name: "gauge", Quantity: sensors.Vacuum, Role: "vacuum-gauge", Every: time.Second}}}
+	e := feed{Engine: NewEngine(site, []Rule{VacuumRising})}
+	e.next(1, 0, &Started{})
+	e.next(1, 1, &Told{Kind: "begin", Name: "vacuum-hold"})
+	hold := e.running[0].seats[0].judge.(*vacuumHold)
+	looks, looked := 0, hold.looked
+	for i := range 4200 {
+		if i == 1800 {
+			e.next(1, 2+float64(i), &Told{Kind: "begin", Name: "draw-in"})
+		}
+		e.read(1, 2+float64(i), "gauge", 30+float64(i%3)*0.1)
+		if hold.looked != looked {
+			looks, looked = looks+1, hold.looked
+		}
+	}
+	if looks < 20 || looks > 200 {
+		t.Errorf("%d looks at 4200 readings", looks)
+	}
+}

@@ -202,7 +202,7 @@ func (j *vacuumHold) read(s sample) []Finding {
 		every = max(every, last/30)
 	}
 	switch {
-	case since >= every, last >= j.ends() && j.result == "":
+	case since >= every, last >= j.ends() && j.result == "" && !j.charging:
 		j.look(last)
 	case last-j.glanced >= glanceEvery && j.recentPa() > farOver*j.limit.Value: // no fit needed
 		j.glanced = last
