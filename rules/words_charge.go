@@ -90,11 +90,11 @@ func targetLine(target Setting) string {
 }
 
 func scaleNeverHeard(step string) string {
-	return fmt.Sprintf("%s not proven: no scale was heard.", stepWord(step))
+	return fmt.Sprintf("%s not proven: no scale was heard. Weigh the cylinder, and compare with its weight before: that settles it.", stepWord(step))
 }
 
 func scaleQuietAtEnd(step string, quiet time.Duration, c charge) string {
-	return fmt.Sprintf("%s not proven: %s by the last weight, but the scale had been silent for %s at the end.", stepWord(step), ofTarget(c), span(quiet))
+	return fmt.Sprintf("%s not proven: %s by the last weight, but the scale had been silent for %s at the end. Weigh the cylinder, and compare with its weight before: that settles it.", stepWord(step), ofTarget(c), span(quiet))
 }
 
 func weighed(step, result, cause string, c charge, tol float64, source string) string {
@@ -103,15 +103,15 @@ func weighed(step, result, cause string, c charge, tol float64, source string) s
 	case cause == "unit":
 		return fmt.Sprintf("%s not proven: the scale's weight differed by just the 2.2 between pounds and kilograms, so what it showed, %s, may be wrong. Nothing is lost: weigh the cylinder with its unit known, and compare with its weight before.", name, ofTarget(c))
 	case step == "draw-in" && result == Passed && !c.aimed:
-		return fmt.Sprintf("%s ended with %s (%s) drawn in.", name, kg(c.bestKg), pounds(c.bestKg))
+		return fmt.Sprintf("%s ended with %s (%s) drawn in. %s", name, kg(c.bestKg), pounds(c.bestKg), lineFull)
 	case step == "draw-in" && result == Passed:
-		return fmt.Sprintf("%s ended with %s drawn in; %s (%s) remain for the weigh-in.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+		return fmt.Sprintf("%s ended with %s drawn in; %s (%s) remain for the weigh-in. %s", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()), lineFull)
 	case result == Passed:
 		return fmt.Sprintf("%s passed: %s (%s), within %.2f kg of the target (%s; tolerance by common practice).", name, ofTarget(c), pounds(c.bestKg), tol, source)
 	case cause == "over":
 		return fmt.Sprintf("%s failed: %s, %s (%s) too much. %s", name, ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), recoverBy)
 	case cause == "short":
-		return fmt.Sprintf("%s failed: %s, %s (%s) short.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+		return fmt.Sprintf("%s failed: %s, %s (%s) short. It still has to go in, by weight.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
 	case !c.aimed:
 		return fmt.Sprintf("%s not proven: %s (%s) weighed in, but no target was given.", name, kg(c.bestKg), pounds(c.bestKg))
 	}
@@ -171,15 +171,21 @@ func chargingFast(kgPerS float64, limit Setting, step string) string {
 }
 
 func chargingSlower(kgPerS float64, limit Setting) string {
+	if kgPerS*60 < 0.005 {
+		return fmt.Sprintf("Nothing flows now; the limit is %s.", perMin(limit.Value))
+	}
 	return fmt.Sprintf("Charging at %s, within %s again.", perMin(kgPerS), perMin(limit.Value))
 }
+
+// lineFull is the caution after a draw-in: liquid that is shut in and warms can burst what holds it.
+const lineFull = "Liquid may fill the line: open the service valves, as the unit maker says, before indoor units get power."
 
 func flowStopped(c charge) string {
 	s := fmt.Sprintf("Draw-in finished: nothing to speak of has flowed for 5 min, at %s.", ofTarget(c))
 	if c.aimed && c.remainingKg() > 0 {
 		s += fmt.Sprintf(" %s (%s) remain for the weigh-in.", kg(c.remainingKg()), pounds(c.remainingKg()))
 	}
-	return s + " Close the cylinder valve. The line is full of liquid: open the service valves, as the unit maker says, before indoor units get power."
+	return s + " Close the cylinder valve. " + lineFull
 }
 
 func flowsAgain(kgPerS float64) string { return fmt.Sprintf("It flows again, %s.", perMin(kgPerS)) }

@@ -53,16 +53,25 @@ func evacStalled(pa float64, target, next Setting, cause string, tempC float64, 
 	return s + " " + strings.ToUpper(why[:1]) + why[1:] + "."
 }
 
+// twoDigits says a rough figure as people do: 220, not 2.2e+02.
+func twoDigits(x float64) string {
+	if x >= 99.5 { // which two digits make 1e+02 of
+		step := math.Pow(10, math.Floor(math.Log10(x))-1)
+		return fmt.Sprintf("%.0f", math.Round(x/step)*step)
+	}
+	return fmt.Sprintf("%.2g", x)
+}
+
 // evacWater says how much water goes: it is slow work.
 func evacWater(cause string, drawnKgPerS, volumeM3, tempC float64) (s string) {
 	if cause != "moisture" {
 		return ""
 	}
 	if !math.IsNaN(drawnKgPerS) {
-		s = fmt.Sprintf(" At this level the pump draws off about %.2g g of water an hour.", drawnKgPerS*3.6e6)
+		s = fmt.Sprintf(" At this level the pump draws off about %s g of water an hour.", twoDigits(drawnKgPerS*3.6e6))
 	}
 	if volumeM3 > 0 {
-		s += fmt.Sprintf(" A nitrogen break carries off %.2g g at most.", physics.VapourKgPerM3(tempC)*volumeM3*1e3)
+		s += fmt.Sprintf(" A nitrogen break carries off %s g at most.", twoDigits(physics.VapourKgPerM3(tempC)*volumeM3*1e3))
 	}
 	return s
 }
@@ -236,7 +245,7 @@ func evacVerdict(w evacWords) string {
 		s += fmt.Sprintf(" Pulls down to %s micron, nitrogen breaks: %d.", strings.Join(lows, ", "), w.breaks)
 	}
 	if w.airPa > 0 {
-		s += fmt.Sprintf(" Of the air %.2g micron is left, by dilution.", w.airPa/micronPa)
+		s += fmt.Sprintf(" Of the air at most %s micron is left, by dilution.", twoDigits(w.airPa/micronPa))
 	}
 	if w.unseen > 0 {
 		s += fmt.Sprintf(" Breaks that were marked but let nothing in, by the absolute transducer: %d, not counted.", w.unseen)

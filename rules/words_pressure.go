@@ -15,10 +15,18 @@ func psi(pa float64) string { return figure(pa, sensors.Pressure) }
 // psiFine says a small difference of pressure.
 func psiFine(pa float64) string { return fmt.Sprintf("%.1f psi (%.1f kPa)", pa/psiPa, pa/1e3) }
 
+// tenths says a change with its sign; nothing has none that is minus.
+func tenths(x float64) string {
+	if s := fmt.Sprintf("%+.1f", x); s != "-0.0" {
+		return s
+	}
+	return "+0.0"
+}
+
 // pressMoved says what is left of a change once temperature and barometer are allowed for.
 func pressMoved(v pressView) string {
-	return fmt.Sprintf("%+.1f psi (%+.1f kPa) once temperature and barometer are allowed for, give or take %s",
-		v.changePa/psiPa, v.changePa/1e3, psiFine(2*v.doubtPa))
+	return fmt.Sprintf("%s psi (%s kPa) once temperature and barometer are allowed for, give or take %s",
+		tenths(v.changePa/psiPa), tenths(v.changePa/1e3), psiFine(2*v.doubtPa))
 }
 
 // leakRate says a leak in the units of the trade's leak detectors.
@@ -38,7 +46,7 @@ func pressVented(dropPa, nowPa float64) string {
 }
 
 func pressFalls(v pressView, ends time.Duration) string {
-	return fmt.Sprintf("Pressure falling: %s, and %s an hour. It will surely not hold until %s. Soap the joints now, not tomorrow.",
+	return fmt.Sprintf("Pressure falling: %s, and %s an hour. It will surely not hold for its %s. Soap the joints now, not tomorrow.",
 		pressMoved(v), psiFine(-v.slopePaPerS*3600), span(ends))
 }
 
@@ -55,7 +63,7 @@ func pressFilled(nowPa float64) string {
 }
 
 func pressHigh(nowPa float64, ceiling Setting) string {
-	return fmt.Sprintf("Pressure at %s, above the %s it must never pass (%s). Stand clear, shut the regulator and let some out: the lowest-rated part decides.",
+	return fmt.Sprintf("Pressure at %s, above the %s it must never pass (%s). Keep everybody clear of the pipe, shut the nitrogen cylinder and let some out slowly: the lowest-rated part decides.",
 		psi(nowPa), psi(ceiling.Value), ceiling.Source)
 }
 
@@ -70,12 +78,12 @@ func pressUnit(nowPa float64, is, would string, target Setting) string {
 }
 
 func pressPassed(v pressView, spanS, leak float64, target Setting) string {
-	return fmt.Sprintf("Pressure test passed: %s after %s, %s. It could have seen %s an hour%s; what is smaller only bubbles find. Target %s (%s).",
+	return fmt.Sprintf("Pressure test passed: %s after %s, %s. It could have seen a leak of %s an hour%s; what is smaller only bubbles find. Target %s (%s). Let the nitrogen out slowly, outdoors.",
 		psi(v.end.gaugePa), span(v.t), pressMoved(v), psiFine(2*v.doubtPa/spanS*3600), leakRate(leak), psi(target.Value), target.Source)
 }
 
 func pressFailed(v pressView, spanS, leak float64) string {
-	return fmt.Sprintf("Pressure test failed: %s, all the way down, %s an hour%s. Soap every joint, mend, and test again.",
+	return fmt.Sprintf("Pressure test failed: %s, all the way down, %s an hour%s. Soap every joint, let the nitrogen out before anything is loosened or brazed, mend, and test again.",
 		pressMoved(v), psiFine(-v.changePa/spanS*3600), leakRate(leak))
 }
 
@@ -139,7 +147,7 @@ func pressEnded(now, ends time.Duration, v pressView) string {
 	if v.ok {
 		s += fmt.Sprintf(" Until then %s.", pressMoved(v))
 	}
-	return s
+	return s + " Only a test of its whole time proves it."
 }
 
 func pressStands(o Outlook, j *pressureTest) string {

@@ -73,3 +73,16 @@ func TestOverWithinTheToleranceAsksForTheValveOnly(t *testing.T) {
 		}
 	}
 }
+
+func TestFiguresAreSaidWithoutExponents(t *testing.T) {
+	for x, want := range map[float64]string{0.00094: "0.00094", 8.4: "8.4", 77: "77", 99.7: "100", 223: "220", 1949: "1900", 995: "1000"} {
+		if got := twoDigits(x); got != want {
+			t.Errorf("%g: %q, want %q", x, got, want)
+		}
+	}
+	for x, want := range map[float64]string{-0.02: "+0.0", 0: "+0.0", -0.06: "-0.1", 3.14: "+3.1"} {
+		if got := tenths(x); got != want {
+			t.Errorf("%g: %q, want %q", x, got, want)
+		}
+	}
+}

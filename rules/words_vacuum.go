@@ -72,7 +72,7 @@ func holdFell(firstPa, endPa float64) string {
 }
 
 func holdStuck(pa float64, readings int) string {
-	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Let a little in at its hose, or change it, and begin the hold again.", readings, micronSI(pa))
+	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again.", readings, micronSI(pa))
 }
 
 func holdJumped(byPa float64, at time.Duration) string {
@@ -154,11 +154,11 @@ func holdEnded(now, ends time.Duration, cause string) string {
 	s := fmt.Sprintf("Vacuum hold not proven: ended after %s of %s.", span(now), span(ends))
 	switch cause {
 	case "gauge":
-		return s + " No gauge was heard."
+		s += " No gauge was heard."
 	case "gap":
-		return s + " The gauge had fallen silent."
+		s += " The gauge had fallen silent."
 	}
-	return s
+	return s + " Only a hold of its whole time, with its gauge heard, proves it."
 }
 
 // holdWords is what the sentence about a hold is made of.
