@@ -38,6 +38,7 @@ const (
 	feetAMetre   = 1 / 0.3048 // by definition
 	feetWithin   = 0.03       // of that ratio: two tapes along one pipe differ by less (our choice)
 	takeOffC     = 40         // of the liquid in lines without a factor (common practice)
+	runMostM     = 10e3       // longer is a slip of the pen (our choice)
 	sameM        = 0.06e-3    // 5/8 in is sold as 15.88, 15.875 and 15.9 mm
 )
 
@@ -75,7 +76,7 @@ func ReadRun(text func(column string) string) (r Run, faults []RunFault) {
 			return 0
 		}
 		v, err := sensors.ParseQuantity(t, sensors.Lengths)
-		if err == nil && v <= 0 {
+		if err == nil && (v <= 0 || v > runMostM) {
 			err = fmt.Errorf("%q is no length of pipe", t)
 		}
 		if err != nil {

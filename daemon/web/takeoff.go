@@ -337,7 +337,7 @@ func rowFields(f url.Values) []string {
 		}
 		return number + " " + unit
 	}
-	size := f.Get("size")
+	size := tidy(f.Get("size"), mostName)
 	if other := number("other"); other != "" {
 		size = with(other, "mm")
 	}

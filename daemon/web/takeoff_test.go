@@ -28,7 +28,7 @@ func TestTheTakeOffPageAddsUp(t *testing.T) {
 }
 
 func TestARowIsAMarkThatReplayReads(t *testing.T) {
-	row := form("do", "add", "run", "riser, roof", "line", "liquid", "size", "1/2 in", "length", "12,5", "length_unit", "m", "factor", "0.063", "factor_unit", "lb/ft", "by", "Ines")
+	row := form("do", "add", "run", "riser, roof", "line", "liquid", "size", "1/2 in\r\n", "length", "12,5", "length_unit", "m", "factor", "0.063", "factor_unit", "lb/ft", "by", "Ines")
 	box := newFakeBox("take-off")
 	resp, text := visit(t, box.screens().handler(), "POST", "/takeoff", row)
 	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 1 {
@@ -66,6 +66,7 @@ func TestARowThatCannotBeIsRefused(t *testing.T) {
 		"no name":      {"take-off", []string{"run", " "}, "Name the run"},
 		"no line":      {"take-off", []string{"line", "drain"}, "not a kind of line"},
 		"no length":    {"take-off", []string{"length", ""}, "The row was not taken: length"},
+		"too long":     {"take-off", []string{"length", "1e308 m"}, "no length of pipe"},
 		"zero":         {"take-off", []string{"length", "0"}, "no length of pipe"},
 		"no such tube": {"take-off", []string{"other", "17"}, "no wall is known for copper tube of 17 mm"},
 		"factor":       {"take-off", []string{"factor", "much"}, "not a mass a length"},
