@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -375,4 +376,59 @@ func TestPanicInARule(t *testing.T) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// slow is a rule that waits at one mark until it is let go on, and counts the marks it has seen.
+type slow struct {
+	wait chan struct{}
+	seen *atomic.Int64
+}
+
+func (s slow) Next(e rules.Entry) []rules.Finding {
+	if m, ok := e.Body.(*rules.Told); ok {
+		if m.Note == "wait" {
+			<-s.wait
+		}
+		s.seen.Add(1)
+	}
+	return nil
+}
+
+func (slow) Due() (time.Duration, bool) { return 0, false }
+
+// While judging is slow more is committed than memory holds, and then nothing
+// more comes: all of it is judged all the same. (A demo once stood still so.)
+func TestWhatCameWhileJudgingWasSlowIsJudged(t *testing.T) {
+	site := testSite()
+	site.Points = nil // nobody's silence brings a later commit
+	d, j := boxOf(t, site, t.TempDir(), script(func(context.Context, sensors.Emit) {}))
+	s := slow{make(chan struct{}), new(atomic.Int64)}
+	p := d.parts
+	p.Rules = []rules.Rule{{Name: "slow", Flags: []string{"slow"}, Roles: []string{}, Begin: func(rules.Start) rules.Judge { return s }}}
+	d = New(p)
+	told := int64(0)
+	tell := func(ctx context.Context, note string) {
+		if err := d.Tell(ctx, rules.Told{Kind: "mark", Name: "note", Note: note}); err != nil {
+			t.Error(err)
+		}
+		told++
+	}
+	run(t, d, func(ctx context.Context) {
+		for range 10 {
+			tell(ctx, "wait")
+			for range 2 * offeredLength {
+				tell(ctx, "more")
+			}
+			s.wait <- struct{}{}
+			for begun := time.Now(); s.seen.Load() < told; time.Sleep(time.Millisecond) {
+				if time.Since(begun) > 30*time.Second {
+					t.Errorf("of %d marks %d are judged, and nothing more happens", told, s.seen.Load())
+					return
+				}
+			}
+		}
+	})
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
 }

@@ -188,15 +188,17 @@ func (g *judging) run(ctx context.Context, stopped <-chan struct{}) error {
 				return err
 			}
 		case <-g.more:
-			if len(g.offered) == 0 && g.behind() {
-				if err := g.catchUp(ctx); err != nil {
-					return err
-				}
-			}
 		case <-stopped:
 			return g.catchUp(ctx)
 		case <-ctx.Done():
 			return ctx.Err()
+		}
+		// A commit that found no room is known from the journal only, and its
+		// signal may have come while nearer ones still waited here: asked each time.
+		if len(g.offered) == 0 && g.behind() {
+			if err := g.catchUp(ctx); err != nil {
+				return err
+			}
 		}
 	}
 }
