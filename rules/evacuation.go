@@ -39,6 +39,8 @@ const (
 	pulledPa      = 30e3             // and pumped again
 	nitrogenPa    = 2e3              // so far above the atmosphere is no air: nitrogen is 1 to 3 psi above (the field guide)
 	airFor        = time.Minute      // levelled off at the atmosphere
+	restsWithin   = 0.005            // of the level: so far it may move and still stand (0.5 kPa at the atmosphere: a digit and noise)
+	restsFor      = time.Minute      // our choice: a pull of any use moves further
 	markLate      = 15 * time.Minute // a break that was seen is marked by then
 	waterLeast    = 0.6              // of the vapour pressure at the coldest pipe: boiling cools the water by some kelvin; a thermal gauge
 	waterMost     = 2.1              // shows up to twice in pure vapour (gas factor 0.5 of gauge tables)
@@ -83,6 +85,8 @@ type evacuation struct {
 	absPeakPa float64
 	absDown   bool    // this pull was seen by the transducer
 	startedPa float64 // of the transducer before the first pull; 0: not heard
+	standPa   float64 // where it stands, and since when
+	standAt   time.Duration
 	upSince   time.Duration
 	isUp      bool
 	isMid     bool // it has left its floor, and when
@@ -432,8 +436,8 @@ func (j *evacuation) followAbsolute(s sample) (out []Finding) {
 		}
 		return nil
 	}
-	if s.v > upPa && j.floorPa == 0 && !j.volume.fell() && j.breaks == 0 && s.v >= 0.97*j.startedPa {
-		j.startedPa = s.v
+	if s.v > upPa && j.floorPa == 0 && !j.volume.fell() && j.breaks == 0 {
+		j.stands(s)
 	}
 	j.absDown = j.absDown || s.v < pulledPa
 	if s.v > upPa && j.absDown {
@@ -441,6 +445,20 @@ func (j *evacuation) followAbsolute(s sample) (out []Finding) {
 		j.absSaw, j.absPeakPa = true, s.v
 	}
 	return out
+}
+
+// stands keeps where the transducer stood before the first pull: at first its
+// first reading, then any level it has kept. A slow pull keeps none.
+func (j *evacuation) stands(s sample) {
+	if j.startedPa == 0 {
+		j.startedPa = s.v
+	}
+	switch {
+	case math.Abs(s.v-j.standPa) > restsWithin*j.standPa:
+		j.standPa, j.standAt = s.v, s.t
+	case s.t-j.standAt >= restsFor:
+		j.startedPa = j.standPa
+	}
 }
 
 // lookAtUnit asks whether the gauge's numbers can be of the unit that the site
