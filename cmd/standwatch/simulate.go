@@ -15,7 +15,7 @@ import (
 
 type simulateCommand struct {
 	Scenario string `placeholder:"NAME" help:"What is invented; without it, what there is."`
-	Seed     uint64 `default:"1" placeholder:"N" help:"The same seed gives the same bytes, on every machine."`
+	Seed     uint64 `default:"1" placeholder:"N" help:"The same seed gives the same bytes."`
 	Out      string `placeholder:"LOG.csv" help:"The field log to write. Beside it: LOG.site.yaml, LOG.truth.json, and LOG.takeoff.csv where pipework matters."`
 	List     bool   `help:"Say what can be invented."`
 }
