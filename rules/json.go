@@ -31,6 +31,7 @@ func (f Finding) JSON(wall time.Time) []byte {
 		Cause  string             `json:"cause"`
 		Text   string             `json:"text"`
 		Values map[string]float64 `json:"values"`
+		Pairs  *[]Pair            `json:"pairs,omitempty"`
 	}
 	at := wall.UTC().Format("2006-01-02T15:04:05.000Z")
 	values := make(map[string]float64, len(f.Values)) // encoding/json sorts the keys
@@ -39,7 +40,12 @@ func (f Finding) JSON(wall time.Time) []byte {
 	}
 	var object any
 	if f.Edge == Given {
-		object = verdict{"verdict", at, f.System, f.Step, f.Unit, f.Result, f.Cause, f.Text, values}
+		v := verdict{"verdict", at, f.System, f.Step, f.Unit, f.Result, f.Cause, f.Text, values, nil}
+		if f.Step == "branch-check" { // that none is crossed is said, too
+			pairs := append([]Pair{}, f.Pairs...)
+			v.Pairs = &pairs
+		}
+		object = v
 	} else {
 		points := f.Points
 		if points == nil {

@@ -164,6 +164,15 @@ type Finding struct {
 	Result  string // of a verdict: passed, failed, not-proven
 	Cause   string // of a verdict
 	Unit    string // of a verdict that concerns one indoor unit
+	Pairs   []Pair `json:",omitempty"` // of a branch check: every crossing found
+}
+
+// Pair is a crossing: what was asked of Unit was answered in the room of
+// Answers. Two rooms exchanged are two pairs. Whether pipes or control wires
+// are crossed the readings cannot tell.
+type Pair struct {
+	Unit    string `json:"unit"`
+	Answers string `json:"answers"`
 }
 
 // Results of a verdict.
@@ -213,7 +222,49 @@ type Outlook struct {
 	Trend    []TrendPoint  // the fitted model and its projection; may be empty
 	Expected []TrendPoint  // of a pressure test: what a tight pipe would show at the temperatures measured, and its doubt
 	Ledger   []Segment     // of a charge: what went in, stretch by stretch; the last one goes on
+	Units    []UnitStand   // of a step that looks at the indoor units one by one, in the site file's order
+	Table    *Table        // of a branch check: who answered whom
+	Next     *Ask          // what to ask of the units next; nil: nothing, or the step proposes nothing
 }
+
+// UnitStand is how one indoor unit stands in a step that judges each.
+type UnitStand struct {
+	Unit     string
+	Asked    string  // off, fan, cool, heat; empty: nothing yet
+	Result   string  // passed, failed, not-proven; empty: not judged yet
+	Cause    string  // of the result
+	Sentence string  // why that result, or what it still waits for
+	Values   []Value // the figures behind it: supply_c, return_c, split_k, low_k, high_k, ...
+	Steady   bool    // what is measured now has settled: it may be read off, and a carried probe moved on
+}
+
+// Table is the branch check's matrix: a row for each unit asked, a column for
+// each unit measured, in the site file's order.
+type Table struct {
+	Units []string
+	Cells [][]Cell // by row, then column
+	Pairs []Pair   // crossings found so far
+	Dead  []string // asked and answered nowhere
+	Leaks []Pair   // the column's room answered besides the right one
+}
+
+// Cell is how much warmer a room's supply air became for what was asked.
+type Cell struct {
+	ResponseK float64 // in the sense asked: above nought where it did what was asked
+	Known     bool    // it was tried and measured
+	Chosen    bool    // the assignment takes it
+}
+
+// Ask is one run of a plan: what to ask of each unit now.
+type Ask struct {
+	Run, Of  int    // from 1
+	Sentence string // what to do, aloud
+	Commands []Asked
+	Left     time.Duration // until the next one; negative: it waits for the commands
+}
+
+// Asked is what is asked of one indoor unit: off, fan, cool or heat.
+type Asked struct{ Unit, What string }
 
 // Segment is one stretch of a charge's ledger: what left one cylinder between
 // two events. Summed over a ledger, Low, Best and High give the whole charge
@@ -312,4 +363,7 @@ type System struct {
 	Runs          []Run                         // of the site file's take-off
 	ExtraKg       float64                       // the maker's allowances beyond the lines
 	FactoryKg     float64                       // what the outdoor units come with
+	HeatRecovery  bool                          // branch units give each room heat or cold
+	Outdoor       []string                      // outdoor units
+	Branches      []string                      // branch units
 }

@@ -162,8 +162,8 @@ func TestTheContractsSiteFile(t *testing.T) {
 		t.Errorf("site %q %v", s.Name, s.Zone)
 	}
 	dir := filepath.Dir(s.File)
-	if e := s.Equipment[0]; !e.HeatRecovery || e.Takeoff != filepath.Join(dir, "takeoff.csv") ||
-		!reflect.DeepEqual(e.OutdoorUnits, []OutdoorUnit{{"ou1", 9.3}}) || !reflect.DeepEqual(e.BranchUnits, []string{"bu1"}) {
+	if e := s.Equipment[0]; !s.Systems[0].HeatRecovery || e.Takeoff != filepath.Join(dir, "takeoff.csv") ||
+		!reflect.DeepEqual(e.OutdoorUnits, []OutdoorUnit{{"ou1", 9.3}}) || !reflect.DeepEqual(s.Systems[0].Branches, []string{"bu1"}) {
 		t.Errorf("equipment %+v", e)
 	}
 	sys := s.Systems[0]

@@ -13,10 +13,8 @@ import (
 
 // Equipment is what a system is made of, as far as the judges need not know it.
 type Equipment struct {
-	HeatRecovery bool
 	Takeoff      string // path of the take-off CSV, resolved beside the site file; empty: none
 	OutdoorUnits []OutdoorUnit
-	BranchUnits  []string
 
 	takeoff sensors.Node
 }
@@ -50,7 +48,8 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 	if n.Line != 0 {
 		s.Refrigerant = r.refrigerant(d)
 	}
-	e := Equipment{HeatRecovery: d.Bool("heat_recovery", false), takeoff: d.Node("takeoff")}
+	s.HeatRecovery = d.Bool("heat_recovery", false)
+	e := Equipment{takeoff: d.Node("takeoff")}
 	if t := d.Text("takeoff", ""); t != "" {
 		e.Takeoff = t
 		if !filepath.IsAbs(t) {
@@ -68,19 +67,20 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 		d.Required("name")
 		o := OutdoorUnit{r.name(d.Node("name")), r.amount(d, "factory_charge", refrigerantMass)}
 		e.OutdoorUnits = append(e.OutdoorUnits, o)
+		s.Outdoor = append(s.Outdoor, o.Name)
 		s.FactoryKg += o.FactoryChargeKg
 		d.Done()
 	}
 	for _, u := range r.list(branch, "branch_units") {
 		d := r.decode(u)
 		d.Required("name")
-		e.BranchUnits = append(e.BranchUnits, r.name(d.Node("name")))
+		s.Branches = append(s.Branches, r.name(d.Node("name")))
 		s.CoilsM3 += r.amount(d, "volume", inUnit)
 		d.Done()
 	}
 	ports := map[string]sensors.Node{}
 	for _, u := range r.list(indoor, "indoor_units") {
-		unit, coilM3 := r.readUnit(u, index, e.BranchUnits, ports)
+		unit, coilM3 := r.readUnit(u, index, s.Branches, ports)
 		s.Units = append(s.Units, unit)
 		s.CoilsM3 += coilM3
 	}

@@ -120,11 +120,16 @@ func (s *Script) siteLine(line string) error {
 	case "rules":
 		s.Rules = slices.DeleteFunc(s.Rules, func(r rules.Rule) bool { return !slices.Contains(w[1:], r.Name) })
 	case "unit":
-		u := rules.Unit{Name: w[1], Room: keys["room"], Supply: keys["supply"],
+		u := rules.Unit{Name: w[1], Room: keys["room"], Branch: keys["branch"], Supply: keys["supply"],
 			Return: keys["return"], WetBulb: keys["wet_bulb"], Humidity: keys["humidity"]}
 		err := quantities(keys, map[string]amount{"room_volume": {&u.RoomM3, sensors.Volumes}})
 		sys.Units = append(sys.Units, u)
 		return err
+	case "outdoor":
+		sys.Outdoor = append(sys.Outdoor, w[1])
+	case "branch":
+		sys.Branches = append(sys.Branches, w[1])
+		sys.HeatRecovery = true
 	case "refrigerant":
 		sys.Refrigerant = w[1]
 		return quantities(keys, map[string]amount{"factory": {&sys.FactoryKg, sensors.Masses}, "extra": {&sys.ExtraKg, sensors.Masses},
@@ -458,6 +463,9 @@ func Print(fs []rules.Finding) string {
 		fmt.Fprintf(&b, ": %s", f.Text)
 		for _, v := range f.Values {
 			fmt.Fprintf(&b, " %s=%s", v.Key, strconv.FormatFloat(v.Number, 'g', -1, 64))
+		}
+		for _, p := range f.Pairs {
+			fmt.Fprintf(&b, " %s->%s", p.Unit, p.Answers)
 		}
 		b.WriteByte('\n')
 	}
