@@ -222,6 +222,7 @@ type Outlook struct {
 	Trend    []TrendPoint  // the fitted model and its projection; may be empty
 	Expected []TrendPoint  // of a pressure test: what a tight pipe would show at the temperatures measured, and its doubt
 	Ledger   []Segment     // of a charge: what went in, stretch by stretch; the last one goes on
+	Values   []Value       // further figures of the moment (superheat_k, energised_s, ...), shown beside the one above
 	Units    []UnitStand   // of a step that looks at the indoor units one by one, in the site file's order
 	Table    *Table        // of a branch check: who answered whom
 	Next     *Ask          // what to ask of the units next; nil: nothing, or the step proposes nothing

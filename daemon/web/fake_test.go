@@ -313,6 +313,12 @@ func newFakeBox(scene string) *fakeBox {
 		s.Running = []Step{takingOff(now)}
 		s.Site.Systems[0].FactoryKg, s.Site.Systems[0].ExtraKg, s.Site.Systems[0].CoilsM3 = 19.6, 1.2, 0.018
 		s.Site.Systems[0].RoomLimitKgM3, s.Site.Systems[0].Units[0].RoomM3 = 0.44, 80
+	case "rooms":
+		s.Site.Systems[0].Units = rooms(24)
+		s.Running = []Step{cooling(now, s.Site.Systems[0].Units)}
+	case "branches":
+		s.Site.Systems[0].Units = rooms(16)
+		s.Running = []Step{branching(now, s.Site.Systems[0].Units)}
 	case "idle":
 		s.Flags = nil
 	case "empty":

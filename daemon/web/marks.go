@@ -136,6 +136,12 @@ func (s *screens) markPage(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusNotFound, "refused.mark")
 		return
 	}
+	if unit := q.Get("unit"); hasUnit(snap, unit) { // asked from that unit's row
+		choose(m.Rooms, unit)
+		if len(m.Rooms) == 0 {
+			m.Note = unit + " "
+		}
+	}
 	v := s.frame(r, "mark", snap)
 	v.Title, v.Body = m.Title, m
 	s.write(w, http.StatusOK, "mark", v)
@@ -175,14 +181,11 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 		for _, c := range commands {
 			m.Commands = append(m.Commands, option{c, s.words.name("command", c), false})
 		}
+		m.Rooms = append(m.Rooms, option{everyUnit, s.words.say("form.every-room"), false})
 		for _, sys := range snap.Site.Systems {
 			for _, u := range sys.Units {
 				if m.System == "" || m.System == sys.Name {
-					title := u.Name
-					if u.Room != "" {
-						title = u.Room + " (" + u.Name + ")"
-					}
-					m.Rooms = append(m.Rooms, option{u.Name, title, false})
+					m.Rooms = append(m.Rooms, option{u.Name, roomTitle(u), false})
 				}
 			}
 		}
@@ -197,6 +200,10 @@ func (s *screens) postMark(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	snap := s.box.Now()
+	if r.PostForm.Get("kind") == "command" && r.PostForm.Get("unit") == everyUnit {
+		s.askEvery(w, r, snap)
+		return
+	}
 	told, done, problem := s.told(snap, r.PostForm)
 	if problem != "" {
 		s.again(w, r, snap, problem)

@@ -21,11 +21,11 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":    {"bar", "count", "lead", "urgent", "leadcurve", "ledger", "events", "lately", "actions", "others", "openflags", "heard", "state"},
+	"now":    {"bar", "count", "lead", "urgent", "ask", "units", "leadcurve", "ledger", "events", "lately", "actions", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
-	"step":   {"bar", "count", "stepnow", "leadcurve", "ledger", "events", "stepactions", "state"},
+	"step":   {"bar", "count", "stepnow", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
 	"box":    {"bar", "count", "boxnow", "state"},
 }
@@ -372,6 +372,9 @@ type stepView struct {
 	CurveTitle           string
 	Before               int // events before those listed
 	Ledger               *ledgerView
+	Units                *unitsView // of a step that looks at each indoor unit
+	Ask                  *askView   // what it proposes to command next
+	Answers              *tableView // of a branch check
 }
 
 type tableRow struct{ Clock, Value string }
@@ -457,6 +460,10 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
+	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, st)
+	if sv.Units != nil { // each unit's verdict stands with the unit
+		sv.Verdicts = slices.DeleteFunc(sv.Verdicts, func(v verdictView) bool { return v.Unit != "" })
+	}
 	if sv.Sentence == "" {
 		sv.Sentence = s.words.say("now.no-outlook", sv.Title, sv.Elapsed)
 	}

@@ -91,6 +91,7 @@ func (s *screens) handler() http.Handler {
 	mux.HandleFunc("POST /takeoff", s.postTakeoff)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
+	mux.HandleFunc("POST /commands", s.postCommands)
 	mux.HandleFunc("GET /flags/ack", s.ackPage)
 	mux.HandleFunc("POST /flags/ack", s.postAck)
 	mux.HandleFunc("POST /units", s.postUnits)

@@ -126,6 +126,7 @@ func (s *screens) behind(snap Snapshot, c choice, st Step) (ts []titled) {
 		add("behind.projected", say(t.Best), s.words.say("behind.band",
 			clock(time.UnixMilli(t.WallMs), snap.Wall, snap.zone()), say(t.Low), say(t.High)))
 	}
+	ts = append(ts, s.values(c, rules.Finding{Step: st.Name, Values: o.Values})...)
 	if o.Sure != "" {
 		add("behind.sure", s.words.name("sure", o.Sure), "")
 	}

@@ -1,0 +1,362 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"standwatch/rules"
+)
+
+// The indoor units at a glance: for the walk through the building.
+
+// unitRow is one room of a step that looks at each.
+type unitRow struct {
+	Unit, Title      string
+	State, StateWord string
+	Figure, Other    string // its split
+	Line             string // between what and what it should be
+	Sentence         string
+	Asked            string
+	Steady           bool
+	Values           []titled
+	Verdict          *verdictView
+	Place            string // the note of a mark that says: the carried probe is here
+	Links            []linkRow
+}
+
+// unitsView is the list of the rooms, and how many stand how.
+type unitsView struct {
+	Rows  []unitRow
+	Count string
+	Step  string
+	Back  string
+	Who   string
+}
+
+// roomTitle is what people call an indoor unit.
+func roomTitle(u rules.Unit) string {
+	if u.Room == "" {
+		return u.Name
+	}
+	return u.Room + " (" + u.Name + ")"
+}
+
+// unitOf is the system's unit of a name; one the site file has no longer has its name only.
+func (s Snapshot) unitOf(system, name string) rules.Unit {
+	for _, sys := range s.Site.Systems {
+		for _, u := range sys.Units {
+			if sys.Name == system && u.Name == name {
+				return u
+			}
+		}
+	}
+	return rules.Unit{Name: name}
+}
+
+// each lists the units of a step that judges them one by one, in the order in
+// which its judge walks through them; nothing for any other step. The order
+// stays when a state changes: a row must not move away under a thumb.
+func (s *screens) each(snap Snapshot, c choice, st Step) *unitsView {
+	stands := st.Outlook.Units
+	given := map[string]*Finding{}
+	for i := range st.Verdicts {
+		f := &st.Verdicts[i]
+		if f.Unit == "" {
+			continue
+		}
+		given[f.Unit] = f
+		if !slices.ContainsFunc(stands, func(u rules.UnitStand) bool { return u.Unit == f.Unit }) { // its judge is gone
+			stands = append(slices.Clone(stands), rules.UnitStand{Unit: f.Unit, Result: f.Result, Cause: f.Cause, Sentence: f.Text, Values: f.Values})
+		}
+	}
+	if len(stands) == 0 {
+		return nil
+	}
+	v := &unitsView{Step: st.Name, Back: stepURL(st.System, st.Name)}
+	count := map[string]int{}
+	for _, u := range stands {
+		row := s.unitRow(snap, c, st, u, given[u.Unit])
+		count[row.State]++
+		v.Rows = append(v.Rows, row)
+	}
+	var parts []string
+	for _, state := range neediestFirst {
+		if n := count[state]; n > 0 {
+			parts = append(parts, s.words.say("units.count", n, midSentence(s.words.name("state", state))))
+		}
+	}
+	v.Count = strings.Join(parts, ", ")
+	return v
+}
+
+// What is wrong is counted first.
+var neediestFirst = []string{rules.NotPassed, underWay, rules.NotProven, waiting, rules.Passed}
+
+func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f *Finding) unitRow {
+	row := unitRow{Unit: u.Unit, Title: roomTitle(snap.unitOf(st.System, u.Unit)), State: u.Result, Sentence: u.Sentence, Steady: u.Steady,
+		Values: s.values(c, rules.Finding{Step: st.Name, Values: u.Values})}
+	if row.State == "" {
+		row.State = waiting
+		if len(u.Values) > 0 { // it is measured, so it is its turn
+			row.State = underWay
+		}
+	}
+	row.StateWord = s.words.name("state", row.State)
+	if u.Cause != "" && u.Cause != "none" && row.State != rules.Passed {
+		row.StateWord = s.words.say("units.because", row.StateWord, midSentence(s.words.name("cause", u.Cause)))
+	}
+	if u.Asked != "" {
+		row.Asked = s.words.say("units.asked", midSentence(s.words.name("command", u.Asked)))
+	}
+	number := map[string]float64{}
+	for _, x := range u.Values {
+		number[x.Key] = x.Number
+	}
+	if k, ok := number["split_k"]; ok {
+		row.Figure, row.Other = kelvins(k)
+		low, lows := number["low_k"]
+		high, highs := number["high_k"]
+		if lows && highs {
+			l, _ := kelvins(low)
+			h, other := kelvins(high)
+			_, lowOther := kelvins(low)
+			row.Line = s.words.say("units.line", l, h, lowOther, other)
+		}
+	}
+	if f != nil {
+		v := s.verdict(snap, c, st, *f)
+		row.Verdict = &v
+	}
+	if st.Ended.IsZero() {
+		q := url.Values{"step": {st.Name}, "unit": {u.Unit}}
+		if st.System != "" {
+			q.Set("system", st.System)
+		}
+		row.Links = append(row.Links, linkRow{"/mark/command?" + q.Encode(), s.words.name("mark", "command")})
+		if _, known := markByName("typed"); known && slices.Contains(walked, st.Name) {
+			row.Links = append(row.Links, linkRow{"/mark/typed?" + q.Encode(), s.words.name("mark", "typed")})
+		}
+		if slices.Contains(walked, st.Name) {
+			row.Place = u.Unit
+		}
+	}
+	return row
+}
+
+// walked are the steps through which one pair of probes may be carried from room to room.
+var walked = []string{"cooling-check", "heating-check"}
+
+// kelvins writes a difference in both worlds' degrees.
+func kelvins(k float64) (main, other string) {
+	d := dress{"K", 1, 0, 1}
+	f := dress{"°F", 1.8, 0, 1}
+	return d.text(k), f.text(k)
+}
+
+// askView is the next run of a plan: what to command now.
+type askView struct {
+	Title, Sentence string
+	Groups          []askGroup
+	Fields          []string // unit=what, for the form
+	Left            string
+	System, Back    string
+	Who             string
+}
+
+type askGroup struct {
+	What  string
+	Rooms []string
+	Rest  string // instead of the rooms' names: all the others
+}
+
+// ask is what the step under way proposes to command next; nil where it proposes nothing.
+func (s *screens) ask(snap Snapshot, st Step) *askView {
+	n := st.Outlook.Next
+	if n == nil || !st.Ended.IsZero() {
+		return nil
+	}
+	a := &askView{Title: s.words.say("ask.title"), Sentence: n.Sentence, System: st.System, Back: stepURL(st.System, st.Name)}
+	if n.Of > 0 {
+		a.Title = s.words.say("ask.run", n.Run, n.Of)
+	}
+	if n.Left > 0 {
+		a.Left = s.words.say("ask.left", s.words.span(wholeMinutes(n.Left)))
+	}
+	for _, what := range slices.Backward(commands) { // heat and cool before fan only
+		g := askGroup{What: s.words.name("command", what)}
+		for _, x := range n.Commands {
+			if x.What == what {
+				g.Rooms = append(g.Rooms, roomTitle(snap.unitOf(st.System, x.Unit)))
+				a.Fields = append(a.Fields, x.Unit+"="+what)
+			}
+		}
+		if len(g.Rooms) > 0 {
+			a.Groups = append(a.Groups, g)
+		}
+	}
+	if n := len(a.Groups); n > 1 && len(a.Groups[n-1].Rooms) > manyRooms { // what is asked of everybody else
+		a.Groups[n-1].Rest = s.words.say("ask.rest", len(a.Groups[n-1].Rooms))
+	}
+	return a
+}
+
+// manyRooms is from where a list of rooms is longer than a person reads.
+const manyRooms = 4
+
+// everyUnit stands in a form for all units of the system.
+const everyUnit = "*"
+
+// askEvery records that every unit of a system was asked the same.
+func (s *screens) askEvery(w http.ResponseWriter, r *http.Request, snap Snapshot) {
+	f := r.PostForm
+	var all []rules.Told
+	for _, sys := range snap.Site.Systems {
+		for _, u := range sys.Units {
+			if sys.Name == f.Get("system") || f.Get("system") == "" {
+				all = append(all, rules.Told{Kind: "command", Name: u.Name, Note: f.Get("what"), By: tidy(f.Get("by"), mostName)})
+			}
+		}
+	}
+	if len(all) == 0 || !slices.Contains(commands, f.Get("what")) {
+		s.again(w, r, snap, s.words.say("problem.command"))
+		return
+	}
+	s.recordAll(w, r, all, "mark", back(f.Get("back")))
+}
+
+// postCommands records one command a unit: what a plan's run asked for.
+func (s *screens) postCommands(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+		return
+	}
+	snap, by := s.box.Now(), tidy(r.PostForm.Get("by"), mostName)
+	var all []rules.Told
+	for _, field := range r.PostForm["ask"] {
+		unit, what, _ := strings.Cut(field, "=")
+		if !hasUnit(snap, unit) || !slices.Contains(commands, what) {
+			s.again(w, r, snap, s.words.say("problem.command"))
+			return
+		}
+		all = append(all, rules.Told{Kind: "command", Name: unit, Note: what, By: by})
+	}
+	if len(all) == 0 {
+		s.again(w, r, snap, s.words.say("problem.command"))
+		return
+	}
+	s.recordAll(w, r, all, "mark", back(r.PostForm.Get("back")))
+}
+
+// recordAll tells the box several things, and sends the browser back once the last one is kept.
+func (s *screens) recordAll(w http.ResponseWriter, r *http.Request, all []rules.Told, done, to string) {
+	ctx, cancel := context.WithTimeout(r.Context(), 20*time.Second)
+	defer cancel()
+	last := len(all) - 1
+	for i, told := range all[:last] {
+		if err := s.box.Tell(ctx, told); err != nil {
+			s.log.Error("a mark was not recorded", "kind", told.Kind, "name", told.Name, "of", len(all), "before it", i, "error", err)
+			s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
+			return
+		}
+	}
+	s.record(w, r, all[last], done, to)
+}
+
+// tableView is who answered whom.
+type tableView struct {
+	Heads []tableHead
+	Rows  []answerRow
+	Look  []answerRow // those that a person must look at
+	Fine  []answerRow
+	Count string // of those that answered as they should
+}
+
+type tableHead struct{ Unit, Title string }
+
+type answerRow struct {
+	Unit, Title      string
+	State, StateWord string
+	Said             string // who answered
+	Cells            []cellView
+}
+
+type cellView struct {
+	Text   string
+	Strong bool
+	Chosen bool
+}
+
+// strongK is from where a room has clearly answered (the field guide, step 8).
+const strongK = 5
+
+func (s *screens) answers(snap Snapshot, st Step) *tableView {
+	t := st.Outlook.Table
+	if t == nil || len(t.Units) == 0 {
+		return nil
+	}
+	v := &tableView{}
+	for _, u := range t.Units {
+		v.Heads = append(v.Heads, tableHead{u, roomTitle(snap.unitOf(st.System, u))})
+	}
+	others := func(ps []rules.Pair, unit string) (rooms []string) {
+		for _, p := range ps {
+			if p.Unit == unit {
+				rooms = append(rooms, roomTitle(snap.unitOf(st.System, p.Answers)))
+			}
+		}
+		return rooms
+	}
+	for i, u := range t.Units {
+		row := answerRow{Unit: u, Title: v.Heads[i].Title, State: waiting}
+		for j := range t.Units {
+			row.Cells = append(row.Cells, s.cell(t, i, j))
+			if row.Cells[j].Text != "" && row.State == waiting {
+				row.State = underWay
+			}
+			if row.Cells[j].Chosen && i == j {
+				row.State = rules.Passed
+			}
+		}
+		crossed, leaks := others(t.Pairs, u), others(t.Leaks, u)
+		switch {
+		case len(crossed) > 0:
+			row.State, row.Said = rules.NotPassed, s.words.say("answers.crossed", strings.Join(crossed, ", "))
+		case slices.Contains(t.Dead, u):
+			row.State, row.Said = rules.NotPassed, s.words.say("answers.dead")
+		case row.State == rules.Passed:
+			row.Said = s.words.say("answers.itself")
+		case row.State == underWay:
+			row.Said = s.words.say("answers.unclear")
+		default:
+			row.Said = s.words.say("answers.waiting")
+		}
+		if len(leaks) > 0 {
+			row.State, row.Said = rules.NotPassed, row.Said+" "+s.words.say("answers.leaks", strings.Join(leaks, ", "))
+		}
+		row.StateWord = s.words.name("state", row.State)
+		v.Rows = append(v.Rows, row)
+		if row.State == rules.Passed {
+			v.Fine = append(v.Fine, row)
+		} else {
+			v.Look = append(v.Look, row)
+		}
+	}
+	v.Count = s.words.say("answers.fine", len(v.Fine), len(v.Rows))
+	slices.SortStableFunc(v.Look, func(a, b answerRow) int {
+		return cmp.Compare(slices.Index(neediestFirst, a.State), slices.Index(neediestFirst, b.State))
+	})
+	return v
+}
+
+func (s *screens) cell(t *rules.Table, i, j int) (v cellView) {
+	if i >= len(t.Cells) || j >= len(t.Cells[i]) || !t.Cells[i][j].Known {
+		return v
+	}
+	x := t.Cells[i][j]
+	return cellView{dress{"", 1, 0, 1}.number(x.ResponseK), x.ResponseK >= strongK, x.Chosen}
+}

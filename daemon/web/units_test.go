@@ -1,0 +1,75 @@
+package web
+
+import (
+	"net/http"
+	"net/url"
+	"strings"
+	"testing"
+
+	"standwatch/rules"
+)
+
+func TestTheWalkShowsEveryRoomOnceWithItsFigures(t *testing.T) {
+	box := newFakeBox("rooms")
+	_, text := visit(t, box.screens().handler(), "GET", "/steps/cooling-check", nil)
+	for _, want := range []string{"2 failed, 1 under way, 1 not proven, 11 waiting, 9 passed", "failed: low", "5.4 K", "9.7 °F",
+		"Right is 9.7 K to 13.1 K (17.5 °F to 23.6 °F).", "asked to cool", "steady", "The probe is here", "/mark/command?step=cooling-check&amp;unit=iu13"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing", want)
+		}
+	}
+	if n := strings.Count(text, "iu04 blows"); n != 2 { // in the row, and in its verdict
+		t.Errorf("what is said of a room stands %d times on the page", n)
+	}
+	// A past step whose judge is gone shows the same from its verdicts.
+	box.change(func(s *Snapshot) {
+		st := s.Running[0]
+		st.Ended, st.Outlook = s.Wall, rules.Outlook{}
+		s.Running, s.Past = nil, []Step{st}
+	})
+	_, text = visit(t, box.screens().handler(), "GET", "/steps/cooling-check", nil)
+	if !strings.Contains(text, "2 failed, 1 not proven, 10 passed") && !strings.Contains(text, "2 failed, 1 not proven, 9 passed") || strings.Contains(text, "The probe is here") {
+		t.Errorf("a past check shows:\n%s", text)
+	}
+}
+
+func TestTheBranchTableNamesWhoAnsweredWhom(t *testing.T) {
+	_, text := visit(t, newFakeBox("branches").screens().handler(), "GET", "/steps/branch-check", nil)
+	for _, want := range []string{"11 of 16 rooms answered themselves.", "Answered in Periodicals 1 (iu04) instead.", "Answered in Children&#39;s corner 1 (iu03) instead.",
+		"No room answered.", "Foyer 1 (iu05) answered as well.", "Not asked yet.", "Run 16 of 16", "all the others (15)", "not tried"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing", want)
+		}
+	}
+	if n := strings.Count(text, "<td class="); n != 16*16 {
+		t.Errorf("the matrix has %d cells", n)
+	}
+}
+
+func TestARunOfThePlanIsRecordedUnitByUnit(t *testing.T) {
+	box := newFakeBox("branches")
+	h := box.screens().handler()
+	f := url.Values{"ask": {"iu01=heat", "iu02=fan"}, "by": {"Ines"}, "back": {"/steps/branch-check"}}
+	resp, _ := visit(t, h, "POST", "/commands", f)
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 2 || box.told[0].Kind != "command" || box.told[0].Name != "iu01" || box.told[0].Note != "heat" ||
+		box.told[1].Note != "fan" || box.told[1].By != "Ines" || !strings.HasPrefix(resp.Header.Get("Location"), "/steps/branch-check") {
+		t.Errorf("%d to %q, recorded %+v", resp.StatusCode, resp.Header.Get("Location"), box.told)
+	}
+	box.told = nil
+	resp, _ = visit(t, h, "POST", "/marks", form("kind", "command", "unit", "*", "what", "fan", "step", "branch-check"))
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 16 || box.told[15].Name != "iu16" || box.told[15].Note != "fan" {
+		t.Errorf("%d, recorded %+v", resp.StatusCode, box.told)
+	}
+	// Half a run is not recorded where one of its units or commands does not exist.
+	for _, bad := range [][]string{{"iu01=heat", "iu99=heat"}, {"iu01=heat", "iu02=boil"}, {"iu01"}, nil} {
+		box.told = nil
+		resp, text := visit(t, h, "POST", "/commands", url.Values{"ask": bad})
+		if resp.StatusCode != http.StatusUnprocessableEntity || len(box.told) > 0 || !strings.Contains(text, "Choose one of the indoor units") {
+			t.Errorf("%v: %d, recorded %+v", bad, resp.StatusCode, box.told)
+		}
+	}
+	resp, _ = visit(t, h, "POST", "/marks", form("kind", "command", "unit", "*", "what", "boil"))
+	if resp.StatusCode != http.StatusUnprocessableEntity {
+		t.Errorf("all asked to boil: %d", resp.StatusCode)
+	}
+}
