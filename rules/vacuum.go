@@ -88,6 +88,7 @@ type vacuumHold struct {
 	result    string // of the verdict last given
 	gaveCause string
 	whole     bool // it was given on all of the hold
+	ended     bool // by its mark
 }
 
 // bucket is a stretch of readings without spikes.
@@ -107,8 +108,8 @@ type holdView struct {
 	endPa                   float64 // at the hold's end
 	peakPa                  float64
 	slopePaPerS, meanPaPerS float64 // now, and over all that is compared
-	cause                   string
-	sure                    float64 // of the cause
+	cause, likely           string  // once it is much more probable than the others; more than not
+	sure                    float64 // of the likely cause
 }
 
 func beginVacuumHold(s Start) Judge {
@@ -422,9 +423,10 @@ func lineAt(tS, pPa []float64, t float64) (p, slope float64) {
 	return mp + float64(slope*(t-mt)), slope
 }
 
-// lookForCause names the cause where one is much more probable than the others.
+// lookForCause names the cause where one is much more probable than the others,
+// and the likelier one where it is more probable than not.
 func (v *holdView) lookForCause(spanS float64) {
-	v.cause = "unknown"
+	v.cause, v.likely = "unknown", "unknown"
 	c := v.rises.Causes(spanS)
 	rises := 1 - c.Steady
 	if rises < riseSure {
@@ -434,8 +436,11 @@ func (v *holdView) lookForCause(spanS float64) {
 		cause string
 		p     float64
 	}{{"leak", c.Leak}, {"moisture", c.Moisture}, {"leak-and-moisture", c.Both}} {
-		if p := x.p / rises; p > causeSure {
-			v.cause, v.sure = x.cause, p
+		switch p := x.p / rises; {
+		case p > causeSure:
+			v.cause, v.likely, v.sure = x.cause, x.cause, p
+		case p > 0.5:
+			v.likely, v.sure = x.cause, p
 		}
 	}
 }
@@ -591,6 +596,9 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 		}
 	}
 	cause := j.settledCause()
+	if j.ended || j.view.t >= j.ends() && !j.whole {
+		cause = j.lastCause()
+	}
 	words := cause
 	if j.isWild() {
 		words, cause = "air", "leak"
@@ -634,9 +642,18 @@ func (j *vacuumHold) settledCause() string {
 	return j.cause
 }
 
+// lastCause is the cause when no more will be heard of the hold: the likelier
+// one, where none has settled.
+func (j *vacuumHold) lastCause() string {
+	if cause := j.settledCause(); cause != "unknown" || !j.view.ok {
+		return cause
+	}
+	return j.view.likely
+}
+
 // sureOf is how sure a cause is now; 0 where another one is seen.
 func (j *vacuumHold) sureOf(cause string) float64 {
-	if cause != j.view.cause {
+	if cause != j.view.likely {
 		return 0
 	}
 	return j.view.sure
@@ -731,6 +748,7 @@ func (j *vacuumHold) passed() []Finding {
 // over is the end mark: whoever ends a hold early has no verdict but this.
 func (j *vacuumHold) over() []Finding {
 	now := j.clock.newest
+	j.ended = true
 	j.look(now)
 	out := j.decide(now)
 	if j.result != "" {

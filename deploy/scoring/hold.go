@@ -24,7 +24,7 @@ func newHoldScore() score {
 		final:      share{name: "final result right, peak more than 4 % from the limit", asked: 0.995},
 		edge:       share{name: "  the same within 4 % of the limit, or begun within 5 % of it"},
 		overGap:    share{name: "a gap of more than 10 min: passed all the same", asked: 0, atMost: true},
-		cause:      share{name: "cause right, failing pure leaks and pure moisture of visible shape", asked: 0.9},
+		cause:      share{name: "cause right, failing pure leaks and pure moisture of visible shape, heard", asked: 0.9},
 		causePass:  share{name: "  the same, passing"},
 		called:     share{name: "failing later than 10 min: called before the limit", asked: 0.8},
 		ahead:      spread{name: "  time to the limit still ahead, of that from isolating (uncalled: 0)", unit: "of it", asked: 0.4},
@@ -74,10 +74,11 @@ func (s *holdScore) take(c judged, odd func(string)) {
 	s.calls(c, begun, want, odd)
 }
 
-// why scores the cause.
+// why scores the cause. After a gap of more than 10 min it is the gap's (the
+// contract), whatever the shape.
 func (s *holdScore) why(c judged, v said, given bool, odd func(string)) {
 	truth := c.truth.Word("cause")
-	if !c.yes("visible") || !c.yes("pure") || truth != "leak" && truth != "moisture" {
+	if c.number("gap_s") > 600 || !c.yes("visible") || !c.yes("pure") || truth != "leak" && truth != "moisture" {
 		return
 	}
 	said := "no verdict"

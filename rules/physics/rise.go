@@ -972,24 +972,21 @@ func (l Level) Quantile(share float64) float64 {
 // known shape, or does not rise.
 type Causes struct{ Steady, Leak, Moisture, Both float64 }
 
-// The part of the rise from which the rest beside it is no second cause (our
-// choice), and the time constant, of the span, from which an approach is as good
-// as straight: the field guide tells a leak by no approach faster than an hour,
-// in an hour.
-const (
-	mostOf  = 0.7
-	slowest = 1.2
-)
+// mostOf is the part of the rise from which the rest beside it is no second
+// cause (our choice).
+const mostOf = 0.7
 
-// Causes weighs the causes over so long a time from the first stretch. An
-// approach much slower than that is as straight as a leak. A rise by both is
-// one cause alone where the other gives little of it.
+// Causes weighs the causes over so long a time from the first stretch. A slow
+// approach is as straight as a leak only as far as the readings cannot tell: its
+// share of the prior is small beside the straight line's, and grows with what it
+// explains better. A rise by both is one cause alone where the other gives
+// little of it.
 func (r *Rises) Causes(spanS float64) (c Causes) {
 	for _, s := range r.shapes {
 		switch {
 		case s.kind == steady:
 			c.Steady += s.weight
-		case s.kind == line, (s.kind == curve || s.kind == both) && s.tauS > slowest*spanS:
+		case s.kind == line:
 			c.Leak += s.weight
 		case s.kind == curve, s.kind == films:
 			c.Moisture += s.weight
