@@ -26,6 +26,7 @@ var scores = []struct {
 	{"vacuum-hold", newHoldScore},
 	{"pressure-test", newPressureScore},
 	{"weigh-in", newWeighScore},
+	{"branch-check", newBranchScore},
 }
 
 // score takes trials one by one, in the order of their seeds.

@@ -67,6 +67,7 @@ func Scenarios() []Scenario {
 		{Name: "vacuum-hold", Doc: vacuumHoldDoc, Make: makeHold},
 		{Name: "pressure-test", Doc: pressureDoc, Make: makePressureTest},
 		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},
+		{Name: "branch-check", Doc: branchCheckDoc, Make: makeBranchCheck},
 	}
 }
 
