@@ -17,6 +17,9 @@ func All() []Rule {
 		MarkDoubtful,
 		PointMissing,
 		Evacuation,
+		TrialRun,
+		DischargeTooHot,
+		DrainRising,
 		Progress,
 	}
 }

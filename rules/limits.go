@@ -24,6 +24,7 @@ const (
 	ufgsVacuum   = "UFGS 15182, 3.3.3 (government guide specification)"
 	ufgsPressure = "UFGS 15182, 3.2.1.2 (government guide specification)"
 	ra3          = "California residential appendix RA3 (2008), installer's tolerance of 3 F"
+	superheats   = practice + "; RA3 (2008) accepts 2.2 to 13.9 K (4 to 25 F) where the maker gives none"
 	siteFile     = "site file"
 )
 
@@ -79,6 +80,15 @@ func Limits() []Limit {
 		given("preheat", "lasts", t, 6*3600, practice+" for inverter units; 24 h after a long lay-up", "how long the crankcase heaters must have been on"),
 
 		given("trial-run", "lasts", t, 45*60, practice, "how long the full cooling run takes"),
+		given("trial-run", "settle", t, 900, "California residential appendix RA3 (2008): 15 min of running first", "how long the run settles before it is judged"),
+		given("trial-run", "least-superheat", k, 3, superheats, "the least superheat at the suction line"),
+		given("trial-run", "most-superheat", k, 8, superheats, "the most superheat at the suction line"),
+		given("trial-run", "least-subcooling", k, 3, practice, "the least subcooling at the liquid line"),
+		given("trial-run", "most-subcooling", k, 10, practice, "the most subcooling at the liquid line"),
+		given("trial-run", "most-discharge", sensors.Temperatures, 110, practice+", from memory", "the discharge line's temperature that must not be passed"),
+		given("trial-run", "line-loss", k, 1.5, practice+" for an insulated line", "how much colder the liquid may be at the farthest unit than at the outdoor unit"),
+		given("trial-run", "clamp-error", k, 0.5, practice+" for a digital clamp, from memory", "how far a clamp may be off"),
+		given("trial-run", "pressure-error", sensors.Ratios, 0.01, practice+" for a field transducer, from memory", "how far a pressure may be off, of its reading"),
 
 		given("cooling-check", "tolerance", k, 1.7, ra3, "how far the split may be from its target"),
 		given("cooling-check", "settle", t, 900, "California residential appendix RA3 (2008): 15 min of running first", "how long a unit runs before it is judged"),

@@ -11,15 +11,14 @@ import (
 var Progress = Rule{
 	Name:  "progress",
 	Doc:   "Says how the steps stand that no other rule judges yet.",
-	Steps: []string{"preheat", "trial-run", "branch-check", "mixed-run"},
-	Roles: []string{"oil-sump", "suction-pressure", "supply-air"},
+	Steps: []string{"preheat", "branch-check", "mixed-run"},
+	Roles: []string{"oil-sump", "supply-air"},
 	Begin: beginProgress,
 }
 
 // watchedRole is what to look at in a step, and which setting is its line.
 var watchedRole = map[string]struct{ role, line string }{
 	"preheat":      {"oil-sump", ""},
-	"trial-run":    {"suction-pressure", ""},
 	"branch-check": {"supply-air", ""},
 	"mixed-run":    {"supply-air", ""},
 }
