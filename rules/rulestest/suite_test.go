@@ -24,14 +24,37 @@ func TestEveryScriptUnderEveryRule(t *testing.T) {
 	for _, file := range files(t) {
 		t.Run(strings.TrimPrefix(file, scripts+"/"), func(t *testing.T) {
 			site, entries := whole(t, file)
-			found := rulestest.Feed(rules.NewEngine(site, rules.All()), entries)
+			found, idle := through(site, entries)
 			findingsAreWhole(t, found)
 			edgesAlternate(t, found)
 			anchorsChangeNothing(t, site, entries, found)
-			resumeAtAStart(t, site, entries, found)
-			resumeAtABegin(t, site, entries, found)
+			for _, at := range idle {
+				resume(t, site, entries, found, at)
+			}
 		})
 	}
+}
+
+// idle is how a box stands before an entry when no step is open.
+type idle struct {
+	entry int
+	seen  int // findings so far
+	open  []rules.Flag
+}
+
+// through feeds all, and keeps how the box stands before each start and each
+// begin that finds no step open.
+func through(site rules.Site, entries []rules.Entry) (found []rules.Finding, before []idle) {
+	engine := rules.NewEngine(site, rules.All())
+	for i, e := range entries {
+		_, starts := e.Body.(*rules.Started)
+		told, is := e.Body.(*rules.Told)
+		if begins := is && told.Kind == "begin"; (begins || starts && i > 0) && len(engine.Running()) == 0 {
+			before = append(before, idle{i, len(found), engine.Open()})
+		}
+		found = append(found, engine.Next(e)...)
+	}
+	return found, before
 }
 
 // anchorsChangeNothing feeds the same again with anchors between: time that
@@ -95,47 +118,24 @@ func findingsAreWhole(t *testing.T, found []rules.Finding) {
 	}
 }
 
-// resumeAtAStart feeds what a box has that starts anew while no step is open:
-// the findings must be those of a box that ran through, and none may come twice.
-func resumeAtAStart(t *testing.T, site rules.Site, entries []rules.Entry, found []rules.Finding) {
-	through := rules.NewEngine(site, rules.All())
-	seen := 0
-	for i, e := range entries {
-		if _, ok := e.Body.(*rules.Started); ok && i > 0 && len(through.Running()) == 0 {
-			again := rules.NewEngine(site, rules.All())
-			again.Resume(through.Open())
-			again.Recall(found[:seen])
-			for _, before := range entries[:i] { // as the daemon does
-				again.Past(before)
-			}
-			got := rulestest.Print(rulestest.Feed(again, entries[i:]))
-			if want := rulestest.Print(found[seen:]); got != want {
-				t.Errorf("resumed at entry %d:\n%s\nwant\n%s", i+1, got, want)
-			}
-		}
-		seen += len(through.Next(e))
+// resume feeds what a box has that begins anew while no step is open. From a
+// start on, its findings must be those of a box that ran through, and none may
+// come twice; from a begin on, without the start before it, those of the step.
+func resume(t *testing.T, site rules.Site, entries []rules.Entry, found []rules.Finding, from idle) {
+	again := rules.NewEngine(site, rules.All())
+	again.Resume(from.open)
+	again.Recall(found[:from.seen])
+	for _, before := range entries[:from.entry] { // as the daemon does
+		again.Past(before)
 	}
-}
-
-// resumeAtABegin feeds what lies from a step's begin on, without the start
-// before it: the step's own judges must find the same.
-func resumeAtABegin(t *testing.T, site rules.Site, entries []rules.Entry, found []rules.Finding) {
-	through := rules.NewEngine(site, rules.All())
-	seen := 0
-	for i, e := range entries {
-		if b, ok := e.Body.(*rules.Told); ok && b.Kind == "begin" && len(through.Running()) == 0 {
-			again := rules.NewEngine(site, rules.All())
-			again.Resume(through.Open())
-			again.Recall(found[:seen])
-			for _, before := range entries[:i] {
-				again.Past(before)
-			}
-			got := ofStep(rulestest.Feed(again, entries[i:]), e.Seq)
-			if want := ofStep(found, e.Seq); got != want {
-				t.Errorf("resumed at begin %d:\n%s\nwant\n%s", e.Seq, got, want)
-			}
-		}
-		seen += len(through.Next(e))
+	rest := rulestest.Feed(again, entries[from.entry:])
+	first := entries[from.entry]
+	got, want := rulestest.Print(rest), rulestest.Print(found[from.seen:])
+	if _, ok := first.Body.(*rules.Told); ok {
+		got, want = ofStep(rest, first.Seq), ofStep(found, first.Seq)
+	}
+	if got != want {
+		t.Errorf("resumed at entry %d:\n%s\nwant\n%s", first.Seq, got, want)
 	}
 }
 
