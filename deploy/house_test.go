@@ -184,6 +184,26 @@ func TestRulesArePure(t *testing.T) {
 	}
 }
 
+// deploy/check tests these without the race detector.
+func TestNoGoroutineWhereNoRaceIsSought(t *testing.T) {
+	alone := []string{"rules", "rules/physics", "rules/rulestest", "daemon/simulate/trial"}
+	for _, s := range sources(t) {
+		if !slices.Contains(alone, s.dir) {
+			continue
+		}
+		ast.Inspect(s.File, func(n ast.Node) bool {
+			_, goes := n.(*ast.GoStmt)
+			if sel, ok := n.(*ast.SelectorExpr); ok {
+				goes = sel.Sel.Name == "Go" || sel.Sel.Name == "Parallel"
+			}
+			if goes {
+				t.Errorf("%s starts a goroutine: take %s out of \"alone\" in deploy/check, so that the race detector sees it", s.at(n), s.dir)
+			}
+			return true
+		})
+	}
+}
+
 func name(e ast.Expr) string {
 	if id, ok := e.(*ast.Ident); ok {
 		return id.Name

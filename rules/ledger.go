@@ -774,7 +774,7 @@ func (p *platform) pairs() float64 { return float64(4 * math.Sqrt2 * p.noise.sig
 // flowed shows by a reading what flowed meanwhile.
 func (p *platform) thaws(s sample) bool {
 	meant := float64(p.sameBy * (s.t - p.same.t).Seconds())
-	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && math.Abs(p.same.v-s.v-meant) < meant/4+p.units.digit()
+	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && math.Abs(p.same.v-s.v-meant) < float64(meant/4)+p.units.digit()
 }
 
 // frozen reports whether the weight lies lower after a jump because the scale

@@ -303,7 +303,7 @@ func (j *splitPoor) look(x *unitSplit, now time.Duration) splitView {
 	}
 	v.wetBulbC = physics.WetBulbC(v.returnC, ratio, physics.AtmospherePa)
 	low, high := physics.CoolingSplitK(v.returnC, ratio, physics.AtmospherePa)
-	v.targetK = (low + high) / 2
+	v.targetK = float64((low + high) / 2)
 	v.lowK, v.highK = v.targetK-j.tolK, v.targetK+j.tolK
 	return v
 }

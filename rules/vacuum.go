@@ -233,7 +233,7 @@ func (j *vacuumHold) unlessSpike(s sample, among float64) {
 	if off <= max(spikeTimes*j.rough, spikeLeast) {
 		j.bucket(s.t, s.v)
 	}
-	j.rough += (min(off, 4*j.rough+spikeLeast) - j.rough) / 50
+	j.rough += float64((min(off, float64(4*j.rough)+spikeLeast) - j.rough) / 50)
 }
 
 func (j *vacuumHold) gap(d time.Duration) {

@@ -295,7 +295,7 @@ func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
 		return 0, 0, true
 	}
 	rho = lagged / sum
-	rho += (1 + 4*rho) / m // a short stretch's correlation is too small by as much (Kendall 1954; from memory)
+	rho += (1 + float64(4*rho)) / m // a short stretch's correlation is too small by as much (Kendall 1954; from memory)
 	return math.Sqrt(sum / (m - 2)), min(max(rho, 0), 0.95), true
 }
 

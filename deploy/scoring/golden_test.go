@@ -44,6 +44,6 @@ func line(ls []string, i int) string {
 	return ""
 }
 
-// TestFewTrials is also run on emulated machines.
+// TestFewTrials is also run on an emulated machine, and with the race detector.
 func TestFewTrials(t *testing.T)  { golden(t, "few.txt") }
 func TestSomeTrials(t *testing.T) { golden(t, "some.txt") }

@@ -1,7 +1,7 @@
 // Scoring is the program behind deploy/accuracy: it lets the judges judge
 // trials whose truth is known, made from seeds, and prints how often they were
 // right, with what they are asked for beside it. The same seeds give the same
-// report, byte for byte, on every machine.
+// report, byte for byte; a test holds few of them to it on an ARM board too.
 package main
 
 import (
@@ -63,7 +63,7 @@ func main() {
 }
 
 // kept are the tables in testdata/accuracy, and how many seeds each has. The
-// first two are checked by a test, the first of them also on emulated machines.
+// first two are checked by a test, the first of them also on an emulated one.
 var kept = []struct {
 	name  string
 	seeds uint64

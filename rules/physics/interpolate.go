@@ -54,7 +54,7 @@ func (s spline) at(x float64) float64 {
 // solve finds where a rising function passes a value, to the last digit or so.
 func solve(low, high, value float64, f func(float64) float64) float64 {
 	for range 60 {
-		mid := (low + high) / 2
+		mid := float64((low + high) / 2)
 		if f(mid) > value {
 			high = mid
 		} else {

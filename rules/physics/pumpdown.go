@@ -56,7 +56,7 @@ func (h Hose) PullDownS(volumeM3, pumpM3PerS, fromPa, toPa float64) float64 {
 		case i%2 == 1:
 			weight = 4
 		}
-		sum += weight / h.SpeedM3PerS(pumpM3PerS, toPa*math.Exp(float64(float64(i)*step)))
+		sum += weight / h.SpeedM3PerS(pumpM3PerS, float64(toPa*math.Exp(float64(float64(i)*step))))
 	}
 	return volumeM3 * sum * step / 3
 }
@@ -74,7 +74,7 @@ func (h Hose) Course(pumpM3PerS, lowPa, highPa float64) Course {
 	c := Course{topLn: math.Log(highPa), stepLn: math.Log(highPa/lowPa) / pieces, sPerM3: make([]float64, pieces+1)}
 	was := 1 / h.SpeedM3PerS(pumpM3PerS, highPa)
 	for i := 1; i <= pieces; i++ {
-		now := 1 / h.SpeedM3PerS(pumpM3PerS, highPa*math.Exp(-float64(c.stepLn*float64(i))))
+		now := 1 / h.SpeedM3PerS(pumpM3PerS, float64(highPa*math.Exp(-float64(c.stepLn*float64(i)))))
 		c.sPerM3[i] = c.sPerM3[i-1] + float64(c.stepLn*(was+now)/2)
 		was = now
 	}

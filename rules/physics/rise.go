@@ -241,7 +241,7 @@ func (f *fit) jumpAt() int {
 
 func mean(ps []float64) (m float64) {
 	for _, p := range ps {
-		m += p / float64(len(ps))
+		m += float64(p / float64(len(ps)))
 	}
 	return m
 }
@@ -534,7 +534,7 @@ func (f *fit) around(s *solved) (first, last int) {
 func (f *fit) evidence(s *solved, g *gauge, of spread, least float64) float64 {
 	free := float64(len(f.tS) - s.parameters)
 	square := float64(of.is * of.is)
-	log := of.logPrior - float64(free*of.log) - 0.5*g.logDet - s.chi2/float64(2*square) + s.halfLogDet
+	log := of.logPrior - float64(free*of.log) - float64(0.5*g.logDet) - s.chi2/float64(2*square) + s.halfLogDet
 	log += float64(float64(s.parameters-1) * f.logScale)
 	if log < least {
 		return log // what follows only lessens it
@@ -584,7 +584,7 @@ func (f *fit) mixed(s *solved, g *gauge, of spread, least float64, do func(x *so
 		y.start += float64(x.c[1] / x.c[3] * d)
 		y.rise += float64(perSlope * d)
 		y.c = [6]float64{0: max(x.c[0]-float64(float64(x.c[1]*x.c[1])/x.c[3]), 0), 2: x.c[2] - float64(float64(x.c[1]*x.c[4])/x.c[3]), 5: varRise}
-		part := log + math.Log(width/sdSlope/math.Sqrt(2*math.Pi)) - 0.5*float64(z*z)
+		part := log + math.Log(width/sdSlope/math.Sqrt(2*math.Pi)) - float64(0.5*float64(z*z))
 		if part < least {
 			continue
 		}
@@ -1015,7 +1015,7 @@ func (r *Rises) PlateauPa() float64 {
 	for _, s := range r.shapes {
 		if s.kind == curve {
 			ends = append(ends, end{s.start + s.rise, s.weight})
-			half += s.weight / 2
+			half += float64(s.weight / 2)
 		}
 	}
 	slices.SortStableFunc(ends, func(a, b end) int { return cmp.Compare(a.pPa, b.pPa) })

@@ -403,13 +403,13 @@ func (b *building) goal(c *coil, defrost bool) float64 {
 
 // live is what a room does by itself.
 func (b *building) live(c *coil) {
-	c.warmed += (c.effect/c.walls - c.warmed/9000) * branchTick
-	c.roomC += c.trend * branchTick
+	c.warmed += float64((c.effect/c.walls - c.warmed/9000) * branchTick)
+	c.roomC += float64(c.trend * branchTick)
 	c.door -= c.door * branchTick / c.doorTau
 	if math.Mod(b.t, 60) == 0 {
 		c.wandered = c.wander.after(60)
 		if c.draughty && chance(b.r, 0.4/60) {
-			c.door += pick(b.r, -1.0, -1, 1) * between(b.r, 1, 4)
+			c.door += float64(pick(b.r, -1.0, -1, 1) * between(b.r, 1, 4))
 			b.seen.doors++
 		}
 	}
@@ -435,7 +435,7 @@ func (b *building) supply(k int, fanOff bool) float64 {
 	t := b.room(c) + c.effect + float64(c.still*c.plenumK)
 	if k == b.ductTo {
 		from := b.coils[b.ductFrom]
-		t += b.duct * (b.room(from) + from.effect - t)
+		t += float64(b.duct * (b.room(from) + from.effect - t))
 	}
 	return t
 }

@@ -8,8 +8,8 @@ import (
 )
 
 // Products that are added are written float64(a*b)+c: a compiler may fuse them
-// into one rounding on one machine and not on another, and a trial must have
-// the same bytes everywhere.
+// into one rounding on one machine and not on another (deploy/check finds what
+// is left). What still differs by machine is the last place of math's functions.
 
 // between draws evenly from low to high.
 func between(r *rand.Rand, low, high float64) float64 {

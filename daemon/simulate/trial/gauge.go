@@ -142,11 +142,11 @@ func (g *vacuumGauge) covariance(w, dt float64) float64 {
 	add := func(spread, tau float64) {
 		x := w / tau
 		if dt == 0 {
-			sum += float64(spread*spread) * 2 / x * (1 + math.Expm1(-x)/x)
+			sum += float64(float64(spread*spread) * 2 / x * (1 + math.Expm1(-x)/x))
 			return
 		}
 		mean := math.Sinh(x/2) / (x / 2)
-		sum += float64(spread*spread) * mean * mean * math.Exp(-dt/tau)
+		sum += float64(float64(spread*spread) * mean * mean * math.Exp(-dt/tau))
 	}
 	for _, d := range g.drifts {
 		add(d.spread, d.tau)

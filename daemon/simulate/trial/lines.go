@@ -31,7 +31,7 @@ func newLines(r *rand.Rand, coilsInTakeOff bool) *lines {
 	add := func(name, line string, t tube, lengthM float64) {
 		lengthM = toDigit(lengthM, 0.5)
 		l.rows = append(l.rows, fmt.Sprintf("%s,%s,%s mm,%s m,%s mm", name, line, text(t.outside, 2), text(lengthM, 1), text(t.wall, 1)))
-		l.takeOffM3 += math.Pi / 4 * t.boreM() * t.boreM() * lengthM
+		l.takeOffM3 += float64(math.Pi / 4 * t.boreM() * t.boreM() * lengthM)
 	}
 	gas := pick(r, tube{22.22, 1}, tube{28.58, 1})
 	for i := range 3 + r.IntN(3) {
@@ -66,7 +66,7 @@ func (l *lines) csv() string {
 func (l *lines) sections(m3, tempC float64) []section {
 	const trunk, limbs = 3, 3
 	rest := m3 - 0.0003 - 0.00003
-	trunkM3 := rest * l.trunkM * l.trunkB * l.trunkB / (l.trunkM*l.trunkB*l.trunkB + 3*l.limbM*l.limbB*l.limbB)
+	trunkM3 := rest * l.trunkM * l.trunkB * l.trunkB / (float64(l.trunkM*l.trunkB*l.trunkB) + float64(3*l.limbM*l.limbB*l.limbB))
 	chain := []section{{m3: 0.0003, toNext: duct{boreM: 0.010, lengthM: 0.3}}}
 	for range trunk {
 		chain = append(chain, section{m3: trunkM3 / trunk, toNext: duct{boreM: l.trunkB, lengthM: l.trunkM / trunk}})

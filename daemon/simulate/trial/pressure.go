@@ -219,15 +219,15 @@ func (p *pressing) exchange(dt, sinceFinal float64) {
 	leaks := p.kind == "leak" && (!p.topOnly || gauge > 0.6*p.finalPa)
 	if math.IsNaN(p.finalS) {
 		if leaks && p.eventS == 0 {
-			p.pipe.mol -= p.leaks(dt)
+			p.pipe.mol -= float64(p.leaks(dt))
 		}
 		return
 	}
 	switch {
 	case leaks && sinceFinal >= p.eventS:
-		p.pipe.mol -= p.leaks(dt)
+		p.pipe.mol -= float64(p.leaks(dt))
 	case p.kind == "crept" && gauge < 1.08*p.finalPa:
-		p.pipe.mol += p.leak / (molarR * 295) * dt
+		p.pipe.mol += float64(p.leak / (molarR * 295) * dt)
 	case p.kind == "opened" && sinceFinal >= p.eventS && !p.opened:
 		// The other part stands at the atmosphere's pressure; it is joined at once.
 		room := p.pipe.parts[len(p.pipe.parts)-1]
@@ -236,7 +236,7 @@ func (p *pressing) exchange(dt, sinceFinal float64) {
 		p.pipe.mol += float64(p.otherM3 * n)
 		p.opened = true
 	case p.kind == "vented" && sinceFinal >= p.eventS:
-		p.pipe.mol -= p.pipe.mol * max(0, gauge) / p.pipe.pa * min(1, dt/p.ventS)
+		p.pipe.mol -= float64(p.pipe.mol * max(0, gauge) / p.pipe.pa * min(1, dt/p.ventS))
 	}
 }
 

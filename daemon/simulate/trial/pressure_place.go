@@ -48,7 +48,7 @@ func (p *pressing) layPipes() {
 	lay("ceiling", between(r, 15, 60), middle, 1)
 	units := 4 + r.IntN(16)
 	lay("rooms", between(r, 3, 8), small, units)
-	p.pipe.parts[3].m3 += float64(units) * between(r, 0.001, 0.002) // coils: 1 to 3 l (the field guide, from memory)
+	p.pipe.parts[3].m3 += float64(float64(units) * between(r, 0.001, 0.002)) // coils: 1 to 3 l (the field guide, from memory)
 	p.takeOff = csv.String()
 }
 
@@ -114,7 +114,7 @@ func (s *sky) after(dt float64) {
 func (s *sky) room() float64 {
 	warm := float64(0.15 * (s.outC - s.meanC))
 	if day := math.Mod(s.hour, 24); s.morning && day > 7 && day < 18 {
-		warm += 3.5 * (1 - math.Exp(-(day-7)/1.2))
+		warm += float64(3.5 * (1 - math.Exp(-(day-7)/1.2)))
 	}
 	return s.roomC + warm
 }
@@ -179,7 +179,7 @@ func (p *pressing) placeInstruments() {
 		// 0.02 % of 7 MPa a kelvin at most (the field guide's budget).
 		perK: 1400 * between(r, -1, 1) * pick(r, 1, 0.3), outside: chance(r, 0.5),
 		slow:   drift{r: r, spread: between(r, 0, 1500), tau: 12 * 3600}, // of its zero
-		factor: 1 + 0.003*between(r, -1, 1),                              // of its span: it cancels
+		factor: 1 + float64(0.003*between(r, -1, 1)),                     // of its span: it cancels
 		every:  pick(r, 1.0, 2, 5, 10, 30),
 	}
 	if p.lastsS > 7*3600 {
@@ -208,7 +208,7 @@ func (p *pressing) read(dt float64) {
 	}
 	g := &p.gauge
 	if p.t >= g.next {
-		g.next = p.t + g.every - dt/2
+		g.next = p.t + g.every - float64(dt/2)
 		c := p.sky.room()
 		if g.outside {
 			c = p.sky.outC
@@ -229,14 +229,14 @@ func (p *pressing) read(dt float64) {
 	}
 	for _, c := range p.probe {
 		if p.t >= c.next {
-			c.next = p.t + c.every - dt/2
+			c.next = p.t + c.every - float64(dt/2)
 			say(c.name, text(toDigit(c.c+c.off+float64(c.hiss*p.r.NormFloat64()), c.digit), 4))
 		}
 	}
 	if p.t < p.sky.nextAir {
 		return
 	}
-	p.sky.nextAir = p.t + 60 - dt/2
+	p.sky.nextAir = p.t + 60 - float64(dt/2)
 	if p.sky.hasThermometer {
 		say("ambient", text(toDigit(p.sky.outC+p.sky.thermometerC+float64(0.05*p.r.NormFloat64()), 0.0625), 4))
 	}

@@ -100,7 +100,7 @@ func planPull(r *rand.Rand) *pullPlan {
 		p.gaugeAt = 7
 	}
 	if chance(r, 0.8) {
-		p.absolute = &manifoldGauge{r: r, noisePa: spreadOver(r, 10, 150), offPa: 100 * r.NormFloat64(), gain: 1 + 0.002*r.NormFloat64(),
+		p.absolute = &manifoldGauge{r: r, noisePa: spreadOver(r, 10, 150), offPa: 100 * r.NormFloat64(), gain: 1 + float64(0.002*r.NormFloat64()),
 			everyS: pick(r, 1.0, 2, 2, 5, 10)}
 	}
 	p.marks, p.mostS = chance(r, 0.6), between(r, 1200, 2400)
@@ -190,7 +190,7 @@ func (w *pulling) split() {
 			far += s.m3
 		}
 	}
-	behind := w.plan.splitShare * (near + far)
+	behind := float64(w.plan.splitShare * (near + far))
 	for i := range w.pipe.at {
 		if i <= valveAt {
 			w.pipe.at[i].m3 *= (near + far - behind) / near
@@ -234,7 +234,7 @@ func (w *pulling) tick() {
 		w.nextA = w.s + p.absolute.everyS
 	}
 	if math.Mod(w.s, 30) == 0 {
-		c := toDigit(p.wallC+0.05*w.r.NormFloat64(), 0.0625)
+		c := toDigit(p.wallC+float64(0.05*w.r.NormFloat64()), 0.0625)
 		w.rows = append(w.rows, Row{Time: afterS(w.begin, w.s), Kind: "reading", Name: "pipe-wall", Value: text(c, 4), Unit: "C"})
 	}
 }
@@ -310,7 +310,7 @@ func (w *pulling) nitrogen() {
 	for w.pipe.at[0].total() < to {
 		for i := range w.pipe.at {
 			if i <= valveAt || !w.pipe.at[valveAt].toNext.shut {
-				w.pipe.at[i].air += rate * pullStepS
+				w.pipe.at[i].air += float64(rate * pullStepS)
 			}
 		}
 		w.tick()

@@ -54,7 +54,8 @@ type Fact struct {
 }
 
 // Scenario is a kind of trial. Make draws everything from r, so the same seed
-// gives the same bytes on every machine.
+// gives the same bytes on one kind of machine; draw.go says what keeps others
+// close to it.
 type Scenario struct {
 	Name, Doc string
 	Make      func(r *rand.Rand) Trial

@@ -56,7 +56,7 @@ type hoseGas struct {
 
 func (h *hoseGas) gives(dt float64) float64 {
 	h.s += dt
-	return h.steady + h.first*math.Sqrt(60/max(h.s, 60))
+	return h.steady + float64(h.first*math.Sqrt(60/max(h.s, 60)))
 }
 
 // conductance of a round tube in m3/s for air: Poiseuille's law and Knudsen's
@@ -167,7 +167,7 @@ func (p *pipework) stepAir(dt, drawn float64) {
 	p.open(dt, drawn, func(s *section) float64 { return s.air })
 	for i := range p.at {
 		s := &p.at[i]
-		q := s.leakInto()
+		q := float64(s.leakInto())
 		p.in.leak += float64(q * dt)
 		if s.hose != nil {
 			h := s.hose.gives(dt)
@@ -186,7 +186,7 @@ func (p *pipework) stepAir(dt, drawn float64) {
 		s := &p.at[i]
 		s.air = p.d[i]
 		if s.seep != nil {
-			through := s.seep.passes(dt) * (s.seep.pa - s.air) * dt
+			through := float64(s.seep.passes(dt) * (s.seep.pa - s.air) * dt)
 			p.in.other += through
 			s.seep.pa -= through / s.seep.m3
 		}
@@ -218,12 +218,12 @@ func (p *pipework) stepVapour(dt, drawn float64) {
 		s.vapour = p.d[i]
 		for k := range s.films {
 			f := &s.films[k]
-			gave := slow * f.givesM3S * (f.pa - s.vapour) * dt
+			gave := float64(slow * f.givesM3S * (f.pa - s.vapour) * dt)
 			f.pa -= gave / f.holdsM3
 			p.in.water += gave
 		}
 		if s.puddle != nil && s.puddle.kg > 0 {
-			gave := offers[i].m3PerS * (offers[i].pa - s.vapour) * dt
+			gave := float64(offers[i].m3PerS * (offers[i].pa - s.vapour) * dt)
 			s.puddle.gave(gave, s.tempC, s.tempC, dt)
 			p.in.water += gave
 		}
@@ -278,7 +278,7 @@ func (p *pump) passes(fromPa, toPa float64) float64 {
 	for range 8 {
 		re := max(1, 4*kgPerS/(math.Pi*p.boreM*airPaS))
 		loss := 0.316/math.Sqrt(math.Sqrt(re))*p.lengthM/p.boreM + 1.5 + 2*math.Log(max(fromPa/max(toPa, 1e-3), 1))
-		kgPerS = (kgPerS + area*math.Sqrt((float64(fromPa*fromPa)-float64(toPa*toPa))/(rt*loss))) / 2
+		kgPerS = (kgPerS + float64(area*math.Sqrt((float64(fromPa*fromPa)-float64(toPa*toPa))/(rt*loss)))) / 2
 	}
 	return min(laminar, kgPerS*rt)
 }
@@ -288,7 +288,7 @@ func (p *pump) at(pa float64) float64 {
 	if p.ladder == nil {
 		p.climb()
 	}
-	x := math.Log10(max(pa, ladderFromPa)/ladderFromPa) * ladderSteps
+	x := float64(math.Log10(max(pa, ladderFromPa)/ladderFromPa) * ladderSteps)
 	i := min(int(x), ladderRungs-2)
 	return p.ladder[i] + float64((p.ladder[i+1]-p.ladder[i])*min(x-float64(i), 1))
 }

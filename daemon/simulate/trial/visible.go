@@ -55,10 +55,10 @@ func (p *holdPlan) whitener(pa []float64, w float64) whitener {
 	for i := range n {
 		l[i] = make([]float64, i+1)
 		for j := 0; j <= i; j++ {
-			c := p.gauge.covariance(w, float64(i-j)*w) * pa[i] * pa[j]
+			c := float64(p.gauge.covariance(w, float64(i-j)*w) * pa[i] * pa[j])
 			if i == j {
 				digit := p.gauge.digit(pa[i]/micronPa) * micronPa
-				c += float64(digit*digit) / 12 * p.gauge.everyS / w
+				c += float64(float64(digit*digit) / 12 * p.gauge.everyS / w)
 			}
 			for k := range j {
 				c -= float64(l[i][k] * l[j][k])

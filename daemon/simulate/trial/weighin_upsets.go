@@ -147,7 +147,7 @@ func (w *weighing) layHoseOn() {
 	if w.busy() {
 		return
 	}
-	w.scale.hose += spreadOver(w.r, 0.05, 0.5) * pick(w.r, -1.0, 1.0)
+	w.scale.hose += float64(spreadOver(w.r, 0.05, 0.5) * pick(w.r, -1.0, 1.0))
 	w.seen.shift = true
 	w.seen.touched = w.t
 }
