@@ -345,7 +345,7 @@ func (j *trialRun) beyond(p *pair) float64 {
 // the while, and is not on its way back.
 func (j *trialRun) allBeyond(p *pair) bool {
 	a, v := j.aimOf(p), p.view
-	u := v.uK / 2
+	u := float64(v.uK / 2)
 	return v.lowK > a.most.Value+u && v.lastK+min(v.driftK, 0) > a.most.Value+u ||
 		v.highK < a.least.Value-u && v.lastK+max(v.driftK, 0) < a.least.Value-u
 }
