@@ -25,13 +25,16 @@ type Engine struct {
 	armed    bool
 
 	open     []Flag
-	given    []Finding         // the last verdict of each step begun and unit
-	commands map[string]string // what was last asked of each indoor unit
-	swapped  map[string]uint64 // by system, the last mark of a cylinder swapped; "": of none in particular
-	sealed   sealed            // the pipework that must not be cut by indoor power
-	again    bool              // a step is being ended by its own second begin
-	wall     int64             // Unix ms at the boot's beginning, by the newest anchor
+	given    []Finding          // the last verdict of each step begun and unit
+	commands map[string]string  // what was last asked of each indoor unit
+	askedAt  map[string]Instant // and when
+	placed   []string           // notes of the marks of a carried instrument placed, in order
+	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
+	sealed   sealed             // the pipework that must not be cut by indoor power
+	again    bool               // a step is being ended by its own second begin
+	wall     int64              // Unix ms at the boot's beginning, by the newest anchor
 	anchored bool
+	proven   int64 // the same by the newest proven anchor; 0: none in this boot
 
 	panicked func(rule string, p any) // nil: a panic goes its way
 }
@@ -66,9 +69,29 @@ func NewEngine(site Site, rules []Rule) *Engine {
 	if len(site.Systems) == 0 {
 		site.Systems = []System{{}}
 	}
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}, swapped: map[string]uint64{}}
+	site.Points = withRoles(site)
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}}
 	e.seatAll()
 	return e
+}
+
+// withRoles gives a point without a role the one that an indoor unit names it for.
+func withRoles(site Site) []sensors.Point {
+	role := map[string]string{}
+	for _, sys := range site.Systems {
+		for _, u := range sys.Units {
+			for k, name := range [airKinds]string{u.Supply, u.Return, u.WetBulb, u.Humidity} {
+				role[name] = airRoles[k]
+			}
+		}
+	}
+	points := append([]sensors.Point(nil), site.Points...)
+	for i := range points {
+		if points[i].Role == "" {
+			points[i].Role = role[points[i].Name]
+		}
+	}
+	return points
 }
 
 // Resume tells a new engine which flags were open before its first entry.
@@ -91,16 +114,40 @@ func (e *Engine) Recall(given []Finding) {
 // Past tells a new engine of a mark that lies before its first entry: what was
 // last asked of a unit still stands, and a pipe that was sealed is.
 func (e *Engine) Past(entry Entry) {
+	if _, ok := entry.Body.(*Started); ok {
+		e.proven = 0
+	}
+	if b, ok := entry.Body.(*Clocked); ok {
+		e.prove(entry, b)
+	}
 	b, ok := entry.Body.(*Told)
 	if !ok {
 		return
 	}
-	if b.Kind == "command" {
-		e.commands[b.Name] = b.Note
-	}
+	e.ordered(entry, b)
 	e.swap(entry, b)
 	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
 		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
+	}
+}
+
+// prove keeps the wall clock of a proven anchor.
+func (e *Engine) prove(entry Entry, b *Clocked) {
+	if b.Proven {
+		e.proven = b.Wall - entry.At.Since.Milliseconds()
+	}
+}
+
+// ordered keeps what was asked of a unit, and where a carried instrument is.
+func (e *Engine) ordered(entry Entry, b *Told) {
+	switch {
+	case b.Kind == "command":
+		if e.commands[b.Name] != b.Note {
+			e.askedAt[b.Name] = entry.At
+		}
+		e.commands[b.Name] = b.Note
+	case b.Kind == "mark" && b.Name == "placed":
+		e.placed = append(e.placed, b.Note)
 	}
 }
 
@@ -124,6 +171,7 @@ func (e *Engine) Next(entry Entry) []Finding {
 		out = e.started(entry, out)
 	case *Clocked:
 		e.wall, e.anchored = b.Wall-entry.At.Since.Milliseconds(), true
+		e.prove(entry, b)
 		for _, s := range e.seats {
 			out = e.ask(s, entry, out)
 		}
@@ -286,7 +334,7 @@ func (e *Engine) remember(f Finding) {
 // started begins the standing judges anew, with the flags still open, and
 // tells the step judges, which go on. No deadline outlives its boot.
 func (e *Engine) started(entry Entry, out []Finding) []Finding {
-	e.anchored = false
+	e.anchored, e.proven = false, 0
 	for _, s := range e.seats {
 		s.armed = false
 	}
@@ -338,8 +386,9 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		out = e.tellStanding(entry, system, out)
 		return e.end(entry, system, b.Name, out)
 	case "command":
-		e.commands[b.Name] = b.Note
+		e.ordered(entry, b)
 	case "mark":
+		e.ordered(entry, b)
 		system, _ := e.systemOf(b.System)
 		e.sealed = e.sealed.hear(b, system)
 		if b.Name == "acknowledged" {
@@ -395,7 +444,8 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
-			Running: e.runningOn(system), Commands: e.asked(), Swapped: max(e.swapped[system], e.swapped[""])})
+			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
+			Wall: e.proven, Zone: e.site.Zone, Swapped: max(e.swapped[system], e.swapped[""])})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -581,6 +631,14 @@ func (e *Engine) asked() map[string]string {
 	m := make(map[string]string, len(e.commands))
 	for unit, c := range e.commands {
 		m[unit] = c
+	}
+	return m
+}
+
+func (e *Engine) when() map[string]Instant {
+	m := make(map[string]Instant, len(e.askedAt))
+	for unit, at := range e.askedAt {
+		m[unit] = at
 	}
 	return m
 }

@@ -93,7 +93,12 @@ func Limits() []Limit {
 		given("cooling-check", "tolerance", k, 1.7, ra3, "how far the split may be from its target"),
 		given("cooling-check", "settle", t, 900, "California residential appendix RA3 (2008): 15 min of running first", "how long a unit runs before it is judged"),
 
-		given("heating-check", "tolerance", k, 1.7, ra3, "how far outside its range the rise may be"),
+		given("cooling-check", "sensor-error", k, 0.3, practice+" for two sensors compared with one another first", "how far off a split may be by its two sensors: no further beyond its edge it is not failed"),
+		given("cooling-check", "probe-settle", t, 120, practice, "how long carried probes are left to settle in a room"),
+
+		given("heating-check", "tolerance", k, 0, practice+": 15 to 30 K as it stands", "how far outside its range the rise may be"),
+		given("heating-check", "sensor-error", k, 0.3, practice+" for two sensors compared with one another first", "how far off a split may be by its two sensors: no further beyond its edge it is not failed"),
+		given("heating-check", "probe-settle", t, 120, practice, "how long carried probes are left to settle in a room"),
 		given("heating-check", "settle", t, 900, practice, "how long a unit runs before it is judged"),
 		given("heating-check", "ambient", sensors.Temperatures, 28, practice+"; the unit maker's own ceiling comes first", "the outdoor temperature above which units refuse to heat"),
 

@@ -331,8 +331,12 @@ type Start struct {
 	// was last asked of each indoor unit (off, fan, cool, heat).
 	Running  []Step
 	Commands map[string]string
-	Swapped  uint64 // the sequence number of the last mark of a cylinder swapped; 0: none
-	Sealed   sealed // pipework between the pressure test and valves-opened, for a standing rule that begins anew
+	AskedAt  map[string]Instant // since when that is asked
+	Placed   []string           // notes of all marks of a carried instrument placed, in order
+	Wall     int64              // Unix ms at the boot's beginning, by the newest proven anchor; 0: not known
+	Zone     *time.Location     // the site's; nil: UTC
+	Swapped  uint64             // the sequence number of the last mark of a cylinder swapped; 0: none
+	Sealed   sealed             // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }
 
 // Unit is an indoor unit with the points that stand for it.
@@ -350,6 +354,7 @@ type Site struct {
 	Systems []System
 	Points  []sensors.Point
 	Rules   map[string]map[string]Setting // standing rules' own settings, by rule
+	Zone    *time.Location                // nil: UTC
 }
 
 // System is one refrigerant network. The name is empty where the site has only one unnamed system.

@@ -28,7 +28,6 @@ import (
 type Site struct {
 	rules.Site
 	File      string
-	Zone      *time.Location
 	Equipment []Equipment // one a system, in the same order
 	Box       Box
 	Devices   []Device // in the order in which the points first name them
@@ -88,7 +87,7 @@ func readFile(file string) (string, error) {
 func parse(file, text string, drivers []sensors.Driver, limits []rules.Limit) (*Site, []error) {
 	root, broken, faults := parseYAML(file, text)
 	r := reader{
-		site:    &Site{File: file, Zone: time.UTC},
+		site:    &Site{Site: rules.Site{Zone: time.UTC}, File: file},
 		drivers: drivers, limits: limits, broken: broken,
 		faults: faults, named: map[string]sensors.Node{},
 	}
