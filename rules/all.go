@@ -20,6 +20,10 @@ func All() []Rule {
 		TrialRun,
 		DischargeTooHot,
 		DrainRising,
+		Preheat,
+		StartedTooEarly,
+		UnitCount,
+		UnitMissing,
 		Progress,
 	}
 }

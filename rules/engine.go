@@ -29,6 +29,7 @@ type Engine struct {
 	commands map[string]string  // what was last asked of each indoor unit
 	askedAt  map[string]Instant // and when
 	placed   []string           // notes of the marks of a carried instrument placed, in order
+	answered []Step             // that a person answers for: reported, or accepted
 	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
 	sealed   sealed             // the pipework that must not be cut by indoor power
 	again    bool               // a step is being ended by its own second begin
@@ -126,6 +127,7 @@ func (e *Engine) Past(entry Entry) {
 	}
 	e.ordered(entry, b)
 	e.swap(entry, b)
+	e.answer(b)
 	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
 		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
 	}
@@ -394,6 +396,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		if b.Name == "acknowledged" {
 			e.acknowledge(b)
 		}
+		e.answer(b)
 		e.swap(entry, b)
 	}
 	for _, s := range e.seats {
@@ -445,7 +448,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Swapped: max(e.swapped[system], e.swapped[""])})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.othersOf(system), Swapped: max(e.swapped[system], e.swapped[""])})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -625,6 +628,43 @@ func (e *Engine) swap(entry Entry, b *Told) {
 	if b.Kind == "mark" && b.Name == "cylinder-swapped" {
 		e.swapped[b.System] = entry.Seq
 	}
+}
+
+// answer notes a step that a person answers for by a mark.
+func (e *Engine) answer(b *Told) {
+	if b.Kind != "mark" || b.Name != "reported" && b.Name != "accepted" {
+		return
+	}
+	system, step, _, ok := CutStep(b.Note)
+	if system == "" {
+		system = b.System
+	}
+	if system, known := e.systemOf(system); ok && known {
+		e.answered = append(e.answered, Step{System: system, Name: step})
+	}
+}
+
+// othersOf lists the units of the systems beside one.
+func (e *Engine) othersOf(system string) (units []string) {
+	for _, s := range e.site.Systems {
+		if s.Name == system {
+			continue
+		}
+		for _, u := range s.Units {
+			units = append(units, u.Name)
+		}
+		units = append(append(units, s.Branches...), s.Outdoor...)
+	}
+	return units
+}
+
+func (e *Engine) answeredOn(system string) (steps []string) {
+	for _, s := range e.answered {
+		if s.System == system {
+			steps = append(steps, s.Name)
+		}
+	}
+	return steps
 }
 
 func (e *Engine) asked() map[string]string {

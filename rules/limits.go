@@ -78,6 +78,10 @@ func Limits() []Limit {
 		powered("draw-in"),
 
 		given("preheat", "lasts", t, 6*3600, practice+" for inverter units; 24 h after a long lay-up", "how long the crankcase heaters must have been on"),
+		given("preheat", "pause", t, 15*60, practice, "the longest interruption of power that only stops the clock; a longer one sets it back, unless every sump stayed warm"),
+		given("preheat", "warmth", k, 10, practice+" (18 F)", "how far over the outdoor air the oil sump shows that its heater works"),
+		given("preheat", "current", sensors.Currents, 0.1, "our choice: more than a clamp shows of nothing", "the current of the outdoor unit from which it counts as energised"),
+		given("preheat", "voltage", sensors.Voltages, 80, "our choice: under the lowest mains", "the voltage from which the outdoor unit counts as energised"),
 
 		given("trial-run", "lasts", t, 45*60, practice, "how long the full cooling run takes"),
 		given("trial-run", "settle", t, 900, "California residential appendix RA3 (2008): 15 min of running first", "how long the run settles before it is judged"),

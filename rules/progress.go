@@ -11,14 +11,13 @@ import (
 var Progress = Rule{
 	Name:  "progress",
 	Doc:   "Says how the steps stand that no other rule judges yet.",
-	Steps: []string{"preheat", "branch-check", "mixed-run"},
-	Roles: []string{"oil-sump", "supply-air"},
+	Steps: []string{"branch-check", "mixed-run"},
+	Roles: []string{"supply-air"},
 	Begin: beginProgress,
 }
 
 // watchedRole is what to look at in a step, and which setting is its line.
 var watchedRole = map[string]struct{ role, line string }{
-	"preheat":      {"oil-sump", ""},
 	"branch-check": {"supply-air", ""},
 	"mixed-run":    {"supply-air", ""},
 }

@@ -335,6 +335,8 @@ type Start struct {
 	Placed   []string           // notes of all marks of a carried instrument placed, in order
 	Wall     int64              // Unix ms at the boot's beginning, by the newest proven anchor; 0: not known
 	Zone     *time.Location     // the site's; nil: UTC
+	Answered []string           // steps that a person answers for: reported as done before the box came, or accepted
+	Others   []string           // names of the units of the site's other systems
 	Swapped  uint64             // the sequence number of the last mark of a cylinder swapped; 0: none
 	Sealed   sealed             // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }

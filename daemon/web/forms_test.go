@@ -243,11 +243,11 @@ func TestEndingAStepSaysWhatVerdictItGives(t *testing.T) {
 	for step, want := range map[string]string{
 		"weigh-in": "Its end gives the verdict", "draw-in": "Its end gives the verdict",
 		"vacuum-hold": "recorded as not proven", "cooling-check": "no verdict when the step ends",
-		"pressure-test": "recorded as not proven", "unit-count": "it stays without one",
+		"pressure-test": "recorded as not proven", "hand-over": "it stays without one",
 	} {
 		s := newFakeBox("hold").screens()
 		got := s.sofar(Step{Step: rules.Step{Name: step}})
-		if !strings.Contains(got, want) || step != "unit-count" && strings.Contains(got, "without one") {
+		if !strings.Contains(got, want) || step != "hand-over" && strings.Contains(got, "without one") {
 			t.Errorf("%s: %q, want %q", step, got, want)
 		}
 		failed := []Finding{{Finding: rules.Finding{Edge: rules.Given, Unit: "iu01", Result: rules.NotPassed}}}

@@ -29,6 +29,8 @@ var markKinds = []markKind{
 	{Name: "cylinder-weight", Value: sensors.Masses, Units: []string{"kg", "lb"}, Needs: true, Steps: []string{"draw-in", "weigh-in"}},
 	{Name: "scale-zeroed", Steps: []string{"draw-in", "weigh-in"}},
 	{Name: "valves-opened", Steps: []string{"draw-in", "preheat", "unit-count", "weigh-in", "trial-run"}},
+	{Name: "power-off", Steps: []string{"preheat"}},
+	{Name: "power-on", Steps: []string{"preheat"}},
 	{Name: "counted", Value: sensors.Ratios, Units: []string{"1"}, Needs: true, Steps: []string{"unit-count"}},
 	{Name: "unit-found", NeedNote: true, Steps: []string{"unit-count", "branch-check"}},
 	{Name: "setting", NeedNote: true, Steps: []string{"unit-count", "trial-run", "hand-over"}},

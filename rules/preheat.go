@@ -1,0 +1,1011 @@
+package rules
+
+import (
+	"math"
+	"slices"
+	"sort"
+	"time"
+
+	"standwatch/sensors"
+)
+
+// Preheat counts how long the outdoor units have been energised, holds the
+// warmth of each compressor's sump against the outdoor air, and looks out for a
+// compressor that starts before its time.
+var Preheat = Rule{
+	Name: "preheat",
+	Doc: "Counts the energised time of the crankcase heaters over interruptions, and looks for each sump's warmth. " +
+		"Says when power is lost, a heater shows no warmth, or a compressor starts too early.",
+	Steps: []string{"preheat"},
+	Flags: []string{"preheat-broken", "heater-unproven", "started-too-early"},
+	Roles: []string{"outdoor-power", "oil-sump", "outdoor-air", "discharge-line", "suction-pressure", "liquid-pressure"},
+	Begin: beginPreheat,
+}
+
+// StartedTooEarly says at the begin of a step that runs the compressor that no
+// preheat has passed. While one is under way its own judge says it.
+var StartedTooEarly = Rule{
+	Name:  "started-too-early",
+	Doc:   "Says when a step that runs the compressor begins and the last preheat has not passed.",
+	Steps: compressorSteps,
+	Flags: []string{"started-too-early"},
+	Roles: []string{},
+	Begin: beginStartedTooEarly,
+}
+
+// compressorSteps are those in which the compressor runs.
+var compressorSteps = []string{"weigh-in", "trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"}
+
+const (
+	powerBridge  = 2 * time.Minute  // of silence between two readings that say on (the contract)
+	powerBounce  = 5 * time.Second  // a contact bounces for less (common practice)
+	powerSteady  = time.Minute      // on for so long, and the flag goes (our choice)
+	powerNever   = 5 * time.Minute  // from the begin without power, before somebody is told (our choice)
+	sumpFresh    = 10 * time.Minute // a sump's time constant is an hour or two (the field guide): it does nothing unseen in these
+	sumpApart    = 10 * time.Second // of the readings kept
+	sumpLook     = time.Minute
+	warmLast     = 30 * time.Minute // how long the sump has been warm when it counts; a short preheat: a quarter of it (our choice)
+	heaterTau    = 2 * time.Hour    // the slowest that a sound heater warms its sump (the field guide, step 4: 1 to 2 h)
+	heaterEarly  = time.Hour        // by then a sump without half of the warmth that such a one gives is hardly heated
+	heaterSurely = 3 * time.Hour    // by then one without all of it will not come to it
+
+	// What shows that a compressor runs (our choice). A heater with its time constant warms what is near by
+	// 3 K in five minutes at most; a compressor parts the two pressures, or draws several times what heaters do.
+	startOver      = 5 * time.Minute
+	dischargeRiseK = 15.0
+	suctionFallPa  = 50e3
+	liquidRisePa   = 50e3
+	partPa         = 150e3
+	currentStepA   = 3.0 // and
+	currentTimes   = 4.0 // what the heaters take
+	startLasts     = 30 * time.Second
+	startLook      = 10 * time.Second
+)
+
+// spell is a span of the step's time.
+type spell struct{ from, to time.Duration }
+
+// state is a spell in which a power input has said the same, heard often enough.
+type state struct {
+	spell
+	on bool
+}
+
+// supply is one power input: a point, or what people tell.
+type supply struct {
+	point  sensors.Point
+	told   bool // by marks: what was told last holds
+	least  float64
+	bridge time.Duration
+	states []state
+	cut    bool // what is heard next is no continuation: the box was off for nobody knows how long
+	low    time.Duration
+	isLow  bool // one reading under the threshold, of a sampled current: the next one decides
+}
+
+func newSupply(p sensors.Point, step Step) *supply {
+	s := &supply{point: p, least: 0.5, bridge: max(powerBridge, p.Every*5/2)}
+	switch p.Quantity {
+	case sensors.Current:
+		l, _ := limit(step, "current")
+		s.least = l.Value
+	case sensors.Voltage:
+		l, _ := limit(step, "voltage")
+		s.least = l.Value
+	}
+	// An input that tells changes only has a longer silence allowed to it in the site file.
+	if p.SilentAfter > max(5*p.Every, 10*time.Second) {
+		s.bridge = max(s.bridge, p.SilentAfter)
+	}
+	return s
+}
+
+// read takes a reading and reports whether more than the newest spell's end has changed.
+func (s *supply) read(t time.Duration, v float64) bool {
+	on := v >= s.least
+	if s.point.Quantity == sensors.Contact {
+		return s.hear(t, on)
+	}
+	switch n := len(s.states); {
+	case on:
+		s.isLow = false
+	case s.isLow && t > s.low:
+		s.isLow = false
+		changed := s.hear(s.low, false)
+		return s.hear(t, false) || changed
+	case n > 0 && s.states[n-1].on && t > s.states[n-1].to:
+		s.low, s.isLow = t, true
+		return false
+	}
+	return s.hear(t, on)
+}
+
+// hear takes what was said at a time. What comes late fills a silence; it does not contradict what was heard.
+func (s *supply) hear(t time.Duration, on bool) bool {
+	t = max(t, 0)
+	n := len(s.states)
+	i := sort.Search(n, func(i int) bool { return s.states[i].from > t }) // the first one later
+	switch {
+	case i > 0 && t <= s.states[i-1].to:
+		return false
+	case i > 0 && s.joins(s.states[i-1], t, on) && !(s.cut && i == n):
+		s.states[i-1].to = t
+		if i < n && s.states[i].on == on && s.states[i].from-t <= s.bridge {
+			s.states[i-1].to = s.states[i].to
+			s.states = slices.Delete(s.states, i, i+1)
+			return true
+		}
+		return i < n
+	case i < n && s.states[i].on == on && s.states[i].from-t <= s.bridge:
+		s.states[i].from = t
+		return true
+	}
+	from := t
+	if n == 0 && t <= s.bridge && !s.cut { // so it was at the begin
+		from = 0
+	}
+	if i == n {
+		s.cut = false
+	}
+	s.states = slices.Insert(s.states, i, state{spell{from, t}, on})
+	return true
+}
+
+func (s *supply) joins(x state, t time.Duration, on bool) bool {
+	return x.on == on && (s.told || t-x.to <= s.bridge)
+}
+
+// last is what was said last.
+func (s *supply) last() (x state, ok bool) {
+	if n := len(s.states); n > 0 {
+		return s.states[n-1], true
+	}
+	return x, false
+}
+
+// heardUntil is how far what was said last reaches.
+func (s *supply) heardUntil() time.Duration {
+	x, ok := s.last()
+	switch {
+	case !ok:
+		return s.bridge
+	case s.told:
+		return math.MaxInt64
+	}
+	return x.to + s.bridge
+}
+
+// energised lists the stretches in which it was on: what was said holds until
+// the next word, where that does not come too late.
+func (s *supply) energised(now time.Duration) (all []spell) {
+	for i, x := range s.states {
+		if !x.on {
+			continue
+		}
+		next := now
+		if i+1 < len(s.states) {
+			next = s.states[i+1].from
+		}
+		if i+1 < len(s.states) && s.states[i+1].on { // a silence lies between
+			next = x.to
+		}
+		if next > x.to && (s.told || next-x.to <= s.bridge) {
+			x.to = next
+		}
+		all = append(all, x.spell)
+	}
+	return all
+}
+
+func bothOf(a, b []spell) (all []spell) {
+	for i, k := 0, 0; i < len(a) && k < len(b); {
+		x := spell{max(a[i].from, b[k].from), min(a[i].to, b[k].to)}
+		if x.from < x.to {
+			all = append(all, x)
+		}
+		if a[i].to < b[k].to {
+			i++
+		} else {
+			k++
+		}
+	}
+	return all
+}
+
+// sump is one compressor's oil sump.
+type sump struct {
+	point   sensors.Point
+	newest  sample
+	heard   bool
+	margins []sample // above the outdoor air
+	raised  bool
+}
+
+// over is the sump's warmth above the outdoor air at a time: the median of the minutes before it.
+func (s *sump) over(t time.Duration) float64 {
+	after := func(t time.Duration) int {
+		return sort.Search(len(s.margins), func(i int) bool { return s.margins[i].t > t })
+	}
+	return median(s.margins[after(t-sumpFresh):after(t)])
+}
+
+// warm reports whether it has been warm for as long, by the medians of ten minutes each.
+func (s *sump) warm(now, long time.Duration, warmK float64) bool {
+	for to := now; to > now-long; to -= sumpFresh {
+		if m := s.over(to); !(m >= warmK) {
+			return false
+		}
+	}
+	return true
+}
+
+// stayedWarm reports whether it was warm over a whole spell, heard often
+// enough; one reading that sticks out says nothing.
+func (s *sump) stayedWarm(x spell, warmK float64) bool {
+	ms := s.margins
+	i := sort.Search(len(ms), func(i int) bool { return ms[i].t >= x.from })
+	k := sort.Search(len(ms), func(i int) bool { return ms[i].t > x.to })
+	i, k = max(0, i-1), min(len(ms), k+1)
+	ms = ms[i:k]
+	if len(ms) < 3 || ms[0].t > x.from || ms[len(ms)-1].t < x.to-sumpFresh {
+		return false
+	}
+	for i := 1; i < len(ms); i++ {
+		if ms[i].t-ms[i-1].t > sumpFresh {
+			return false
+		}
+		if i > 1 && median(ms[i-2:i+1]) < warmK {
+			return false
+		}
+	}
+	return true
+}
+
+// clockOf is how the preheat's clock stands.
+type clockOf struct {
+	runS         time.Duration // energised time that counts
+	since        time.Duration // of the first of it
+	on           bool
+	ever         bool // it has been on
+	offSince     time.Duration
+	met          bool
+	metAt        time.Duration // or, where it is on, when it will be
+	lapsed       bool          // met, and restarted since
+	pauses       int           // interruptions that did not restart it
+	paused       time.Duration
+	restarts     int
+	unheard      bool  // one of the restarts, or what lies before now, is silence and no power lost
+	interruption spell // the last one
+	blind        bool  // it is of a length that nobody knows
+}
+
+type preheat struct {
+	step         Step
+	clock        watch
+	lasts, pause time.Duration
+	warmK        float64
+	power        []*supply
+	unknown      []time.Duration // when the box was off for nobody knows how long
+	sumps        []*sump
+	airs         []sample // the newest of each outdoor thermometer
+	airEvery     []time.Duration
+	airHeard     []bool
+	feeds        []preheatFeed
+	start        startSigns
+	wall         int64 // Unix ms at the running boot's beginning, where known
+	anchored     bool
+
+	now      clockOf
+	looked   time.Duration
+	broken   bool
+	result   string
+	tooEarly bool // told
+	ran      bool // a compressor was seen to run before its time
+}
+
+// preheatFeed is where a point's readings go.
+type preheatFeed struct {
+	power            *supply
+	sump             *sump
+	air              int // place among the outdoor thermometers; -1: none
+	discharge        *series
+	suction, current *series
+	liquid           *series
+}
+
+func beginPreheat(s Start) Judge {
+	j := &preheat{step: s.Step, clock: startWatch(s)}
+	lasts, _ := limit(s.Step, "lasts")
+	pause, _ := limit(s.Step, "pause")
+	warm, _ := limit(s.Step, "warmth")
+	j.lasts, j.pause, j.warmK = asTime(lasts.Value), asTime(pause.Value), warm.Value
+	j.feeds = make([]preheatFeed, len(s.Points))
+	for i, p := range s.Points {
+		f := &j.feeds[i]
+		f.air = -1
+		switch p.Role {
+		case "outdoor-power":
+			f.power = newSupply(p, s.Step)
+			j.power = append(j.power, f.power)
+			if p.Quantity == sensors.Current {
+				f.current = &series{point: p}
+				j.start.currents = append(j.start.currents, currentSigns{series: f.current, least: f.power.least})
+			}
+		case "oil-sump":
+			f.sump = &sump{point: p}
+			j.sumps = append(j.sumps, f.sump)
+		case "outdoor-air":
+			f.air = len(j.airs)
+			j.airs, j.airEvery, j.airHeard = append(j.airs, sample{}), append(j.airEvery, p.Every), append(j.airHeard, false)
+		case "discharge-line":
+			f.discharge = &series{point: p}
+			j.start.discharge = append(j.start.discharge, f.discharge)
+		case "suction-pressure":
+			f.suction = &series{point: p}
+			j.start.suction = append(j.start.suction, f.suction)
+		case "liquid-pressure":
+			f.liquid = &series{point: p}
+			j.start.liquid = append(j.start.liquid, f.liquid)
+		}
+	}
+	if len(j.power) == 0 { // nobody measures it: to begin says that it is on
+		j.power = []*supply{{told: true, states: []state{{spell{0, 0}, true}}}}
+	}
+	if b, ok := s.Entry.Body.(*Told); ok && b.Own != 0 {
+		j.wall, j.anchored = b.Own-s.Began.Since.Milliseconds(), true
+	}
+	j.start.watches = true
+	j.now, j.looked = j.account(max(0, j.clock.newest)), max(0, j.clock.newest)
+	return j
+}
+
+func (j *preheat) byMarks() bool { return j.power[0].told }
+
+func (j *preheat) Next(e Entry) (out []Finding) {
+	before := j.clock.newest
+	j.clock.hear(e)
+	now := j.clock.newest
+	switch b := e.Body.(type) {
+	case *Measured:
+		return j.read(b, e.place, now)
+	case *Clocked:
+		if !j.anchored { // by the clock as the step's first marks had it: their own times and those to come agree
+			j.wall, j.anchored = b.Wall-e.At.Since.Milliseconds(), true
+		}
+		return nil
+	case *Started:
+		j.away(b, before, now)
+	case *Told:
+		if b.Kind == "end" && b.Name == j.step.Name {
+			return append(j.look(now), j.ended(now)...)
+		}
+		out = j.told(e, b, now)
+	case *Due:
+	default:
+		return nil
+	}
+	return append(out, j.look(now)...)
+}
+
+// away is a time in which the box was off: nobody heard whether the outdoor unit had power.
+func (j *preheat) away(b *Started, before, now time.Duration) {
+	j.anchored = false
+	if !b.GapKnown {
+		j.unknown = append(j.unknown, now)
+	}
+	for _, s := range j.power {
+		x, heard := s.last()
+		switch {
+		case !b.GapKnown:
+			s.cut = true
+		case !s.told || now-before <= powerBridge:
+			continue
+		}
+		if s.told && heard { // what was told holds again from now on
+			s.states[len(s.states)-1].to = max(x.to, before)
+			s.states = append(s.states, state{spell{now, now}, x.on})
+			s.cut = false
+		}
+	}
+	j.start.clear()
+}
+
+func (j *preheat) read(b *Measured, place int, now time.Duration) []Finding {
+	if !b.Health.Usable() {
+		return nil
+	}
+	t, f := j.clock.of(b.Taken), &j.feeds[place]
+	switch {
+	case f.power != nil:
+		changed := f.power.read(t, b.Value)
+		if f.current != nil {
+			f.current.add(sample{t, b.Value})
+		}
+		if changed {
+			return j.look(now)
+		}
+	case f.sump != nil:
+		j.warmth(f.sump, sample{t, b.Value})
+	case f.air >= 0:
+		if !j.airHeard[f.air] || t >= j.airs[f.air].t {
+			j.airs[f.air], j.airHeard[f.air] = sample{t, b.Value}, true
+		}
+	case f.discharge != nil:
+		f.discharge.add(sample{t, b.Value})
+	case f.suction != nil:
+		f.suction.add(sample{t, b.Value})
+	case f.liquid != nil:
+		f.liquid.add(sample{t, b.Value})
+	}
+	var out []Finding
+	if j.start.watches && (f.discharge != nil || f.suction != nil || f.liquid != nil || f.current != nil) {
+		out = j.running(now)
+	}
+	if f.sump != nil && now-j.looked >= sumpLook {
+		out = append(out, j.look(now)...)
+	}
+	return out
+}
+
+// warmth takes a sump's temperature. Of several outdoor thermometers the
+// coldest stands for the shade.
+func (j *preheat) warmth(s *sump, x sample) {
+	if !s.heard || x.t >= s.newest.t {
+		s.newest, s.heard = x, true
+	}
+	if n := len(s.margins); n > 0 && x.t-s.margins[n-1].t < sumpApart {
+		return
+	}
+	air, ok := j.airAt(x.t)
+	if ok {
+		s.margins = append(s.margins, sample{x.t, x.v - air})
+	}
+}
+
+func (j *preheat) airAt(t time.Duration) (airC float64, ok bool) {
+	for i, a := range j.airs {
+		if !j.airHeard[i] || t-a.t > max(sumpFresh, j.airEvery[i]*5/2) || ok && a.v >= airC {
+			continue
+		}
+		airC, ok = a.v, true
+	}
+	return airC, ok
+}
+
+// told follows power that a person tells of, and steps that run the compressor.
+func (j *preheat) told(e Entry, b *Told, now time.Duration) []Finding {
+	switch {
+	case b.Kind == "mark" && (b.Name == "power-off" || b.Name == "power-on") && j.byMarks():
+		s := j.power[0]
+		at := now
+		if own := j.clock.of(time.Duration(b.Own-j.wall) * time.Millisecond); b.Own != 0 && j.anchored && own < now {
+			at = max(own, 0)
+		}
+		x, _ := s.last()
+		at = max(at, x.from)
+		s.states[len(s.states)-1].to = max(x.to, at)
+		if on := b.Name == "power-on"; on != x.on {
+			s.states = append(s.states, state{spell{at, at}, on})
+		}
+	case b.Kind == "begin" && slices.Contains(compressorSteps, b.Name) && !j.tooEarly:
+		a := j.account(now)
+		if j.result == Passed && !a.lapsed {
+			return nil
+		}
+		j.tooEarly = true
+		return []Finding{{Edge: Raised, Flag: "started-too-early", Urgency: Tell, Text: begunBeforePreheat(b.Name, a, j.lasts, j.result == Passed || a.met),
+			Values: j.values(a, now)}}
+	}
+	return nil
+}
+
+// account goes over all that was heard of power.
+func (j *preheat) account(now time.Duration) (a clockOf) {
+	on := j.power[0].energised(now)
+	for _, s := range j.power[1:] {
+		on = bothOf(on, s.energised(now))
+	}
+	at := time.Duration(0)
+	for i, x := range on {
+		if i > 0 {
+			j.interrupted(&a, spell{at, x.from})
+		}
+		if a.runS == 0 {
+			a.since = x.from
+		}
+		if a.runS += x.to - x.from; a.runS >= j.lasts && !a.met {
+			a.met, a.metAt = true, x.to-(a.runS-j.lasts)
+		}
+		at, a.ever = x.to, true
+	}
+	a.on = a.ever && at >= now
+	if !a.on {
+		a.offSince = at
+		a.unheard = a.unheard || !j.saidOff()
+		if x := (spell{at, now}); a.ever && j.tooLong(x) {
+			a.runS, a.since, a.interruption, a.blind = 0, now, x, j.isBlind(x)
+			j.lapses(&a)
+			a.restarts++
+		}
+	}
+	a.lapsed = a.lapsed && a.runS < j.lasts
+	if !a.met {
+		a.metAt = now + j.lasts - a.runS
+	}
+	return a
+}
+
+// interrupted takes an interruption that is over: a short one stops the clock,
+// a longer one sets it back unless every sump stayed warm.
+func (j *preheat) interrupted(a *clockOf, x spell) {
+	a.interruption, a.blind = x, j.isBlind(x)
+	if !j.tooLong(x) {
+		a.pauses++
+		a.paused += x.to - x.from
+		return
+	}
+	a.restarts++
+	a.unheard = a.unheard || !j.offIn(x)
+	a.runS, a.pauses, a.paused = 0, 0, 0
+	j.lapses(a)
+}
+
+// lapses is the clock set back: a pass stands, but what it stood for is gone; without one it is met anew.
+func (j *preheat) lapses(a *clockOf) {
+	if j.result == Passed {
+		a.lapsed = a.lapsed || a.met
+	} else {
+		a.met = false
+	}
+}
+
+// isBlind reports whether the box was off meanwhile for nobody knows how long.
+func (j *preheat) isBlind(x spell) bool {
+	return slices.ContainsFunc(j.unknown, func(at time.Duration) bool { return at >= x.from && at <= x.to })
+}
+
+func (j *preheat) tooLong(x spell) bool {
+	if j.isBlind(x) || x.to-x.from <= j.pause {
+		return j.isBlind(x)
+	}
+	for _, s := range j.sumps {
+		if !s.stayedWarm(x, j.warmK) {
+			return true
+		}
+	}
+	return len(j.sumps) == 0
+}
+
+// offIn reports whether power was said to be off in a spell, and not only unheard.
+func (j *preheat) offIn(x spell) bool {
+	for _, s := range j.power {
+		for _, y := range s.states {
+			if !y.on && y.from <= x.to && y.to >= x.from {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// saidOff reports whether an input says now that power is off, and since when.
+func (j *preheat) saidOff() bool { _, off := j.offSaid(); return off }
+
+func (j *preheat) offSaid() (since time.Duration, off bool) {
+	for _, s := range j.power {
+		if x, ok := s.last(); ok && !x.on && (!off || x.from < since) {
+			since, off = x.from, true
+		}
+	}
+	return since, off
+}
+
+// onSince is since when all inputs say on.
+func (j *preheat) onSince() (since time.Duration, on bool) {
+	for _, s := range j.power {
+		x, ok := s.last()
+		if !ok || !x.on {
+			return 0, false
+		}
+		since = max(since, x.from)
+	}
+	return since, true
+}
+
+// look judges how it stands now.
+func (j *preheat) look(now time.Duration) (out []Finding) {
+	j.looked = now
+	a := j.account(now)
+	j.now = a
+	j.start.watches = !j.ran && (j.result != Passed || a.lapsed)
+	out = append(out, j.powerLost(a, now)...)
+	if j.result != Passed {
+		out = append(out, j.heaters(a, now)...)
+	}
+	if a.met && j.result != Passed && !j.failed() {
+		out = append(out, j.judge(a, now)...)
+	}
+	return out
+}
+
+func (j *preheat) failed() bool { return j.result == NotPassed }
+
+// powerLost raises preheat-broken and clears it.
+func (j *preheat) powerLost(a clockOf, now time.Duration) []Finding {
+	since, off := j.offSaid()
+	if on, all := j.onSince(); all && a.on {
+		if !j.broken || now-on < powerSteady {
+			return nil
+		}
+		j.broken = false
+		return []Finding{{Edge: Cleared, Flag: "preheat-broken", Text: powerIsBack(a, j.lasts), Values: j.values(a, now)}}
+	}
+	if j.broken {
+		return nil
+	}
+	f := Finding{Edge: Raised, Flag: "preheat-broken", Urgency: Wake, Points: j.powerPoints()}
+	if j.result == Passed || j.failed() {
+		f.Urgency = Tell
+	}
+	switch {
+	case off && !a.ever && now-since >= powerNever:
+		f.Text = neverPowered(now, j.lasts)
+	case off && a.ever && now-since >= powerBounce:
+		f.Text = powerIsLost(a, now-since, j.lasts, j.pause, j.coldest(now), j.warmK, j.result == Passed)
+	case !off && now-j.quietSince() >= j.pause:
+		f.Urgency = Tell
+		f.Text = powerUnheard(a, now-j.quietSince(), j.lasts)
+	default:
+		return nil
+	}
+	j.broken = true
+	f.Values = j.values(a, now)
+	return []Finding{f}
+}
+
+// quietSince is since when one of the inputs has not been heard.
+func (j *preheat) quietSince() time.Duration {
+	since := time.Duration(math.MaxInt64)
+	for _, s := range j.power {
+		x, _ := s.last()
+		if s.told {
+			continue
+		}
+		since = min(since, x.to)
+	}
+	return since
+}
+
+func (j *preheat) powerPoints() (ps []string) {
+	for _, s := range j.power {
+		if !s.told {
+			ps = append(ps, s.point.Name)
+		}
+	}
+	return ps
+}
+
+// coldest is the least of the sumps' warmth over the outdoor air.
+func (j *preheat) coldest(now time.Duration) float64 {
+	least := math.NaN()
+	for _, s := range j.sumps {
+		if m := s.over(now); !(m >= least) {
+			least = m
+		}
+	}
+	return least
+}
+
+// heaters says which sump does not warm as one with a sound heater does: the
+// least that is asked, approached as slowly as the guide knows.
+func (j *preheat) heaters(a clockOf, now time.Duration) (out []Finding) {
+	expected := float64(j.warmK * (1 - math.Exp(-a.runS.Seconds()/heaterTau.Seconds())))
+	for _, s := range j.sumps {
+		m := s.over(now)
+		proven := m >= j.warmK && (!a.met || s.warm(now, j.warmFor(), j.warmK))
+		cold := a.runS >= heaterEarly && m < expected/2 || a.runS >= heaterSurely && m < expected || a.met && !proven
+		switch {
+		case !s.raised && cold && a.on:
+			s.raised = true
+			out = append(out, Finding{Edge: Raised, Flag: "heater-unproven", Subject: s.point.Name, Urgency: Tell, Points: []string{s.point.Name},
+				Text: heaterIsCold(s.point.Name, m, j.warmK, a.runS), Values: j.values(a, now)})
+		case s.raised && proven:
+			s.raised = false
+			out = append(out, Finding{Edge: Cleared, Flag: "heater-unproven", Subject: s.point.Name, Points: []string{s.point.Name},
+				Text: heaterIsWarm(s.point.Name, m), Values: j.values(a, now)})
+		}
+	}
+	return out
+}
+
+// warmFor is how long a sump must have been warm to count.
+func (j *preheat) warmFor() time.Duration { return min(warmLast, j.lasts/4) }
+
+// cold lists the sumps that are not warm or not measured.
+func (j *preheat) cold(now time.Duration) (cold, unheard []string) {
+	for _, s := range j.sumps {
+		switch m := s.over(now); {
+		case math.IsNaN(m):
+			unheard = append(unheard, s.point.Name)
+		case !s.warm(now, j.warmFor(), j.warmK):
+			cold = append(cold, s.point.Name)
+		}
+	}
+	return cold, unheard
+}
+
+// judge gives the verdict once the time is met.
+func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
+	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks()}
+	w.cold, w.unheard = j.cold(now)
+	_, air := j.airAt(now)
+	switch {
+	case len(j.sumps) == 0:
+		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "no point has the role oil-sump"), a, now)
+	case len(w.cold) > 0:
+		return j.verdict(NotProven, "no-warmth", preheatCold(w), a, now)
+	case len(j.airs) == 0:
+		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "no point has the role outdoor-air, to compare the sump with"), a, now)
+	case len(w.unheard) > 0 && !air:
+		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "the outdoor air was not heard"), a, now)
+	case len(w.unheard) > 0:
+		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "not heard: "+listed(w.unheard)), a, now)
+	}
+	return j.verdict(Passed, "none", preheatMet(w), a, now)
+}
+
+// verdict is given when it changes.
+func (j *preheat) verdict(result, cause, text string, a clockOf, now time.Duration) []Finding {
+	if j.result == result {
+		return nil
+	}
+	j.result = result
+	j.start.watches = result == NotProven
+	var points []string
+	for _, s := range j.sumps {
+		points = append(points, s.point.Name)
+	}
+	return []Finding{{Edge: Given, Result: result, Cause: cause, Points: append(j.powerPoints(), points...), Text: text, Values: j.values(a, now)}}
+}
+
+func (j *preheat) values(a clockOf, now time.Duration) []Value {
+	vs := []Value{{"energised_s", seconds(a.runS)}, {"elapsed_s", seconds(now)}, {"left_s", seconds(max(0, j.lasts-a.runS))}}
+	if a.pauses+a.restarts > 0 {
+		vs = append(vs, Value{"paused_s", seconds(a.paused)}, Value{"restarts", float64(a.restarts)})
+	}
+	return append(vs, Value{"sump_over_ambient_k", j.coldest(now)})
+}
+
+// ended gives the verdict where there is none yet.
+func (j *preheat) ended(now time.Duration) []Finding {
+	if j.result != "" {
+		return nil
+	}
+	a := j.account(now)
+	cause := "ended-early"
+	switch {
+	case !a.ever && j.saidOff():
+		cause = "no-power"
+	case !a.ever, a.unheard:
+		cause = "gap"
+	case a.restarts+a.pauses > 0, !a.on && j.saidOff():
+		cause = "power-lost"
+	}
+	return j.verdict(NotProven, cause, preheatShort(cause, a, j.lasts), a, now)
+}
+
+// Due is the next moment at which time alone changes how it stands.
+func (j *preheat) Due() (due time.Duration, ok bool) {
+	want := func(t time.Duration) {
+		if t > j.looked && (!ok || t < due) {
+			due, ok = t, true
+		}
+	}
+	a := j.now
+	on, all := j.onSince()
+	until := time.Duration(math.MaxInt64)
+	for _, s := range j.power {
+		until = min(until, s.heardUntil())
+	}
+	if all && !a.met && a.on && j.result == "" && a.metAt <= until {
+		want(a.metAt)
+	}
+	if all && j.broken {
+		want(on + powerSteady)
+	}
+	if !j.broken {
+		if since, off := j.offSaid(); off {
+			wait := powerBounce
+			if !a.ever {
+				wait = powerNever
+			}
+			want(since + wait)
+		} else if q := j.quietSince(); q < math.MaxInt64 {
+			want(q + j.pause)
+		}
+	}
+	if !ok {
+		return 0, false
+	}
+	return j.clock.when(due), true
+}
+
+// Outlook says how far it is.
+func (j *preheat) Outlook(at Instant) Outlook {
+	now := max(j.clock.newest, j.clock.of(at.Since))
+	a := j.account(now)
+	o := Outlook{Elapsed: max(0, j.clock.of(at.Since)), Lasts: j.lasts, Left: max(0, j.lasts-a.runS), Quantity: sensors.Temperature, Sure: "likely"}
+	if !a.on {
+		o.Sure = "too early to say"
+	}
+	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks(), result: j.result, now: now}
+	w.saidOff = j.saidOff()
+	w.cold, w.unheard = j.cold(now)
+	var show *sump
+	for _, s := range j.sumps { // the coldest
+		if show == nil || s.over(now) < show.over(now) {
+			show = s
+		}
+	}
+	if show != nil {
+		o.Point = show.point.Name
+		if show.heard {
+			o.Figure, o.HasFig, o.FigAt = Num(show.newest.v), true, Instant{at.Boot, j.clock.when(show.newest.t)}
+		}
+	}
+	if j.result != "" {
+		o.Sure = "sure"
+	}
+	o.Values = rounded(j.values(a, now))
+	o.Sentence = preheatStands(w, len(j.sumps))
+	return o
+}
+
+// startSigns is what shows that a compressor runs.
+type startSigns struct {
+	watches                    bool
+	discharge, suction, liquid []*series
+	currents                   []currentSigns
+	looked                     time.Duration
+	since                      time.Duration // of the signs that are seen now
+	seen                       bool
+}
+
+type currentSigns struct {
+	*series
+	least float64   // on
+	base  []float64 // what the heaters take: of the first minutes
+}
+
+func (g *startSigns) clear() {
+	for _, all := range [][]*series{g.discharge, g.suction, g.liquid} {
+		for _, x := range all {
+			x.ss = nil
+		}
+	}
+	for i := range g.currents {
+		g.currents[i].ss = nil
+	}
+	g.seen = false
+}
+
+// running raises started-too-early where a compressor is seen to run.
+func (j *preheat) running(now time.Duration) []Finding {
+	g := &j.start
+	if now-g.looked < startLook && g.looked > 0 {
+		return nil
+	}
+	g.looked = now
+	sign, point, value := g.sign()
+	if sign == "" {
+		g.seen = false
+		return nil
+	}
+	if !g.seen {
+		g.seen, g.since = true, now
+	}
+	if now-g.since < startLasts || j.failed() {
+		return nil
+	}
+	a := j.account(now)
+	j.now, j.tooEarly, j.ran, g.watches = a, true, true, false
+	text := startedEarly(sign, point, value.Number, a, j.lasts, j.result == Passed)
+	out := []Finding{{Edge: Raised, Flag: "started-too-early", Urgency: Wake, Points: []string{point}, Text: text, Values: append(j.values(a, now), value)}}
+	if j.result != Passed {
+		out = append(out, j.verdict(NotPassed, "started-early", preheatStarted(a, j.lasts), a, now)...)
+	}
+	return out
+}
+
+// sign is what shows now that a compressor runs.
+func (g *startSigns) sign() (sign, point string, v Value) {
+	for _, x := range g.discharge {
+		n := len(x.ss)
+		if n < 4 {
+			continue
+		}
+		low := sort.Search(n, func(i int) bool { return x.ss[i].t > x.ss[n-1].t-startOver })
+		least := math.Inf(1)
+		for _, s := range x.ss[low:] {
+			least = min(least, s.v)
+		}
+		if rise := median(x.ss[n-3:]) - least; rise > dischargeRiseK {
+			return "discharge", x.point.Name, Value{"rise_k", rise}
+		}
+	}
+	for _, low := range g.suction {
+		for _, high := range g.liquid {
+			fell, ok1 := low.moved()
+			rose, ok2 := high.moved()
+			if ok1 && ok2 && -fell > suctionFallPa && rose > liquidRisePa && rose-fell > partPa {
+				return "pressures", low.point.Name, Value{"apart_pa", rose - fell}
+			}
+		}
+	}
+	for i := range g.currents {
+		c := &g.currents[i]
+		n := len(c.ss)
+		if n < 2 {
+			continue
+		}
+		now := min(c.ss[n-1].v, c.ss[n-2].v)
+		if len(c.base) < 30 && now >= c.least && (len(c.base) == 0 || now < currentTimes*c.base[0]+currentStepA) {
+			c.base = append(c.base, now)
+			sort.Float64s(c.base)
+		}
+		if len(c.base) >= 3 && now > max(middle(c.base)+currentStepA, currentTimes*middle(c.base)) {
+			return "current", c.point.Name, Value{"current_a", now}
+		}
+	}
+	return "", "", Value{}
+}
+
+// moved is by how much a pressure has moved in the last minutes: the medians of three at both ends.
+func (x *series) moved() (by float64, ok bool) {
+	n := len(x.ss)
+	if n < 6 {
+		return 0, false
+	}
+	i := min(sort.Search(n, func(i int) bool { return x.ss[i].t >= x.ss[n-1].t-startOver }), n-6)
+	return median(x.ss[n-3:]) - median(x.ss[i:i+3]), true
+}
+
+type startedTooEarly struct {
+	due  time.Duration
+	text string
+	how  Urgency
+}
+
+// beginStartedTooEarly looks how the preheat stands as a step begins that runs
+// the compressor. One done before the box came, or accepted, is answered for.
+func beginStartedTooEarly(s Start) Judge {
+	j := &startedTooEarly{due: s.Entry.At.Since}
+	if slices.ContainsFunc(s.Running, func(x Step) bool { return x.Name == "preheat" }) || slices.Contains(s.Answered, "preheat") {
+		return j
+	}
+	result := ""
+	for _, f := range s.Earlier {
+		if f.Step == "preheat" {
+			result = f.Result
+		}
+	}
+	switch result {
+	case Passed:
+	case "":
+		j.how, j.text = Note, noPreheat(s.Step.Name)
+	default:
+		j.how, j.text = Tell, preheatNotPassed(s.Step.Name, result)
+	}
+	return j
+}
+
+func (j *startedTooEarly) Next(Entry) []Finding {
+	if j.text == "" {
+		return nil
+	}
+	text := j.text
+	j.text = ""
+	return []Finding{{Edge: Raised, Flag: "started-too-early", Urgency: j.how, Text: text}}
+}
+
+func (j *startedTooEarly) Due() (time.Duration, bool) { return j.due, j.text != "" }

@@ -1,0 +1,460 @@
+package rules
+
+import (
+	"encoding/csv"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+)
+
+// This file reads what people tell of the units that answer (unit-found), of
+// how many (counted) and of settings changed (setting). People write as they
+// speak; what a page writes is read by the same functions.
+
+// Kinds of units that are counted.
+const (
+	KindIndoor  = "indoor"
+	KindBranch  = "branch"
+	KindOutdoor = "outdoor"
+)
+
+// Kinds lists them in the order in which they are told.
+func Kinds() []string { return []string{KindIndoor, KindBranch, KindOutdoor} }
+
+// UnitFound is a unit that answers: what a unit-found mark says.
+type UnitFound struct {
+	Unit                       string // as the site file names it, else as written; may be empty
+	Address, Room, Model, Note string
+	Withdrawn                  bool // it does not answer after all: what was told of it is taken back
+}
+
+// Text is the mark's note that says so.
+func (f UnitFound) Text() string {
+	s := f.Unit
+	for _, kv := range []struct{ key, text string }{{"address", f.Address}, {"room", f.Room}, {"model", f.Model}, {"note", f.Note}} {
+		if kv.text != "" {
+			s += " " + kv.key + " " + kv.text
+		}
+	}
+	if f.Withdrawn {
+		s += " withdrawn"
+	}
+	return strings.TrimSpace(s)
+}
+
+// SettingChange is a setting changed at a unit: its number, from what to what.
+type SettingChange struct{ Unit, Number, From, To, Note string }
+
+// Text is the note of its setting mark.
+func (c SettingChange) Text() string {
+	s := c.Unit
+	for _, kv := range []struct{ key, text string }{{"setting", c.Number}, {"from", c.From}, {"to", c.To}, {"note", c.Note}} {
+		if kv.text != "" {
+			s += " " + kv.key + " " + kv.text
+		}
+	}
+	return strings.TrimSpace(s)
+}
+
+// AddressRow is one line of the address sheet.
+type AddressRow struct {
+	UnitFound
+	Kind   string   // empty: the site file knows no such unit
+	Site   Unit     // of an indoor unit, as the site file has it
+	Found  bool     // somebody told that it answers
+	Others []string // further addresses at which the same unit was found
+}
+
+// AddressSheet is what is entered of a system's units: a row each, the site
+// file's first, in its order.
+type AddressSheet struct {
+	Rows     []AddressRow
+	Settings []SettingChange
+	Counts   map[string]int // what was counted last, by kind; Kinds gives the order
+	All      int            // counted of all kinds together; -1: not told
+	Odd      []string       // what could not be read as a count
+	others   []string       // units of the site's other systems
+}
+
+// NewAddressSheet is the sheet before anybody has entered anything. What is
+// told of units of the site's other systems is not of this one: a field log's
+// marks name no system.
+func NewAddressSheet(plant System, others ...string) *AddressSheet {
+	x := &AddressSheet{Counts: map[string]int{}, All: -1, others: others}
+	for _, u := range plant.Units {
+		x.Rows = append(x.Rows, AddressRow{UnitFound: UnitFound{Unit: u.Name}, Kind: KindIndoor, Site: u})
+	}
+	for _, n := range plant.Branches {
+		x.Rows = append(x.Rows, AddressRow{UnitFound: UnitFound{Unit: n}, Kind: KindBranch})
+	}
+	for _, n := range plant.Outdoor {
+		x.Rows = append(x.Rows, AddressRow{UnitFound: UnitFound{Unit: n}, Kind: KindOutdoor})
+	}
+	return x
+}
+
+// Tell takes a mark and reports whether it is one of the sheet's.
+func (x *AddressSheet) Tell(b *Told) bool {
+	if b.Kind != "mark" {
+		return false
+	}
+	switch b.Name {
+	case "unit-found":
+		f := x.readFound(b.Note)
+		if slices.ContainsFunc(x.others, func(o string) bool { return o == f.Unit || plain(o) == plain(f.Unit) && f.Unit != "" }) {
+			return false
+		}
+		x.found(f)
+	case "counted":
+		x.counted(b)
+	case "setting":
+		if strings.Contains(b.Note, rowAdded) || strings.Contains(b.Note, rowRemoved) { // a take-off's
+			return false
+		}
+		x.Settings = append(slices.Clone(x.Settings), x.readSetting(b.Note))
+	default:
+		return false
+	}
+	return true
+}
+
+// Expected is how many units of a kind the site file lists.
+func (x *AddressSheet) Expected(kind string) (n int) {
+	for _, r := range x.Rows {
+		if r.Kind == kind {
+			n++
+		}
+	}
+	return n
+}
+
+// FoundOf is how many of them somebody has found by name.
+func (x *AddressSheet) FoundOf(kind string) (n int) {
+	for _, r := range x.Rows {
+		if r.Kind == kind && r.Found {
+			n++
+		}
+	}
+	return n
+}
+
+// Missing lists the units of a kind that nobody has found by name.
+func (x *AddressSheet) Missing(kind string) (us []AddressRow) {
+	for _, r := range x.Rows {
+		if r.Kind == kind && !r.Found {
+			us = append(us, r)
+		}
+	}
+	return us
+}
+
+// Unknown lists what was found and is not on the site file's list.
+func (x *AddressSheet) Unknown() (us []AddressRow) { return x.Missing("") }
+
+func (x *AddressSheet) found(f UnitFound) {
+	x.Rows = slices.Clone(x.Rows)
+	i := slices.IndexFunc(x.Rows, func(r AddressRow) bool {
+		return f.Unit != "" && r.Unit == f.Unit || f.Unit == "" && r.Unit == "" && f.Address != "" && sameAddress(r.Address, f.Address)
+	})
+	if f.Withdrawn {
+		x.withdraw(i, f)
+		return
+	}
+	if i < 0 {
+		x.Rows = append(x.Rows, AddressRow{UnitFound: f})
+		return
+	}
+	r := &x.Rows[i]
+	if r.Found && r.Address != "" && f.Address != "" && !sameAddress(r.Address, f.Address) {
+		if !slices.ContainsFunc(r.Others, func(a string) bool { return sameAddress(a, f.Address) }) {
+			r.Others = append(slices.Clone(r.Others), f.Address)
+		}
+		f.Address = ""
+	}
+	r.Found = r.Kind != ""
+	for _, kv := range []struct {
+		to   *string
+		text string
+	}{{&r.Address, f.Address}, {&r.Room, f.Room}, {&r.Model, f.Model}, {&r.Note, f.Note}} {
+		if kv.text != "" {
+			*kv.to = kv.text
+		}
+	}
+}
+
+// withdraw takes back that a unit was found: at one of several addresses, or at all.
+func (x *AddressSheet) withdraw(i int, f UnitFound) {
+	if i < 0 {
+		return
+	}
+	r := &x.Rows[i]
+	all := r.Others
+	if r.Address != "" {
+		all = append([]string{r.Address}, all...)
+	}
+	left := slices.DeleteFunc(slices.Clone(all), func(a string) bool { return sameAddress(a, f.Address) })
+	switch {
+	case f.Address != "" && len(left) > 0:
+		r.Address, r.Others = left[0], left[1:]
+	case r.Kind == "":
+		x.Rows = slices.Delete(x.Rows, i, i+1)
+	default:
+		*r = AddressRow{UnitFound: UnitFound{Unit: r.Unit}, Kind: r.Kind, Site: r.Site}
+	}
+}
+
+// Twice lists the addresses at which two units of a kind answer, and the units that answer at two.
+func (x *AddressSheet) Twice() (said []string) {
+	for i, r := range x.Rows {
+		for _, a := range r.Others {
+			said = append(said, foundAtTwo(r.Unit, r.Address, a))
+		}
+		if r.Address == "" {
+			continue
+		}
+		for _, o := range x.Rows[i+1:] {
+			if (o.Kind == r.Kind || o.Kind == "" && r.Kind == KindIndoor) && sameAddress(o.Address, r.Address) {
+				said = append(said, addressTwice(r.Address, r.Unit, o.Unit))
+			}
+		}
+	}
+	return said
+}
+
+func sameAddress(a, b string) bool { return plain(a) == plain(b) && a != "" }
+
+// plain is a name without what people write in different ways: case, blanks,
+// hyphens, noughts before a number.
+func plain(name string) string {
+	var b strings.Builder
+	digits := false
+	for i, r := range name {
+		switch {
+		case unicode.IsDigit(r):
+			if r == '0' && !digits && i+1 < len(name) && unicode.IsDigit(rune(name[i+1])) {
+				continue
+			}
+			digits = true
+			b.WriteRune(r)
+			continue
+		case unicode.IsLetter(r):
+			b.WriteRune(unicode.ToLower(r))
+		case r == '.' || r == ':' || r == '/':
+			b.WriteRune(r)
+		}
+		digits = false
+	}
+	return b.String()
+}
+
+// named is the site file's name of a unit that somebody wrote.
+func (x *AddressSheet) named(text string) (string, bool) {
+	p := plain(text)
+	for _, r := range x.Rows {
+		if r.Kind != "" && (r.Unit == text || p != "" && plain(r.Unit) == p) {
+			return r.Unit, true
+		}
+	}
+	for _, o := range x.others {
+		if o == text || p != "" && plain(o) == p {
+			return o, true
+		}
+	}
+	return text, false
+}
+
+// inRoom is the indoor unit of a room, where there is but one.
+func (x *AddressSheet) inRoom(room string) (unit string, ok bool) {
+	for _, r := range x.Rows {
+		if r.Kind == KindIndoor && room != "" && plain(r.Site.Room) == plain(room) {
+			if ok {
+				return "", false
+			}
+			unit, ok = r.Unit, true
+		}
+	}
+	return unit, ok
+}
+
+var foundKeys = map[string]string{"address": "address", "addr": "address", "adr": "address", "room": "room", "model": "model", "type": "model", "note": "note"}
+
+// readFound reads the note of a unit-found mark: iu03 address 3 room Reading room model X,
+// or the fields of a sheet, iu03,3,Reading room,X,note.
+func (x *AddressSheet) readFound(note string) (f UnitFound) {
+	if fields, err := csv.NewReader(strings.NewReader(note)).Read(); err == nil && len(fields) > 1 {
+		for i := range fields {
+			fields[i] = strings.TrimSpace(fields[i])
+		}
+		first, _, _ := strings.Cut(fields[1], " ")
+		_, known := x.named(fields[0])
+		if foundKeys[bare(first)] == "" && (known || !strings.ContainsRune(fields[0], ' ')) {
+			for len(fields) < 5 {
+				fields = append(fields, "")
+			}
+			f = UnitFound{Unit: fields[0], Address: fields[1], Room: fields[2], Model: fields[3], Note: strings.Join(fields[4:], ", ")}
+			if n := strings.ToLower(strings.TrimSpace(f.Note)); n == "withdrawn" {
+				f.Note, f.Withdrawn = "", true
+			}
+			return x.placed(f)
+		}
+	}
+	for _, word := range []string{"withdrawn", "missing", "not found", "does not answer"} {
+		if low := strings.ToLower(note); len(low) == len(note) && strings.HasSuffix(low, word) {
+			note, f.Withdrawn = note[:len(note)-len(word)], true
+		}
+	}
+	said := keyed(note, foundKeys)
+	lead := said("")
+	f.Address, f.Room, f.Model, f.Note = said("address"), said("room"), said("model"), said("note")
+	if first, rest, ok := strings.Cut(f.Address, " "); ok && lead == "" { // address 3: iu03
+		f.Address, lead = strings.Trim(first, ",;:"), rest
+	}
+	f.Unit = lead
+	if _, known := x.named(lead); !known {
+		words := strings.Fields(lead)
+		for i, w := range words {
+			if a, ok := strings.CutPrefix(w, "#"); ok && f.Address == "" {
+				f.Address = a
+				continue
+			}
+			if name, ok := x.named(bare(w)); ok {
+				f.Unit = name
+				rest := slices.Delete(slices.Clone(words), i, i+1)
+				rest = slices.DeleteFunc(rest, func(w string) bool { return w == "#"+f.Address })
+				if f.Note == "" {
+					f.Note = strings.Join(rest, " ")
+				}
+				break
+			}
+		}
+	}
+	return x.placed(f)
+}
+
+// placed finds the unit that is meant.
+func (x *AddressSheet) placed(f UnitFound) UnitFound {
+	if name, ok := x.named(f.Unit); ok {
+		f.Unit = name
+		return f
+	}
+	if name, ok := x.inRoom(f.Room); ok && f.Unit == "" {
+		f.Unit = name
+		return f
+	}
+	if name, ok := x.inRoom(f.Unit); ok {
+		f.Unit = name
+	}
+	return f
+}
+
+func firstWord(s string) string {
+	w, _, _ := strings.Cut(s, " ")
+	return bare(w)
+}
+
+func bare(word string) string { return strings.ToLower(strings.Trim(word, ",;:.=")) }
+
+// keyed cuts a text at key words: what follows one is its value; what comes before the first is under "".
+func keyed(text string, keys map[string]string) (of func(key string) string) {
+	parts := map[string]string{}
+	key := ""
+	for _, w := range strings.Fields(strings.ReplaceAll(text, "=", " ")) {
+		if k := keys[bare(w)]; k != "" && parts[k] == "" {
+			key = k
+			continue
+		}
+		if parts[key] != "" {
+			parts[key] += " "
+		}
+		parts[key] += w
+	}
+	return func(key string) string { return strings.Trim(parts[key], ",;: ") }
+}
+
+var settingKeys = map[string]string{"setting": "number", "number": "number", "no": "number", "nr": "number", "code": "number", "mode": "number",
+	"from": "from", "to": "to", "note": "note"}
+
+// readSetting reads the note of a setting mark: iu03 setting 12 from 0 to 3, or iu03,12,0,3.
+func (x *AddressSheet) readSetting(note string) (c SettingChange) {
+	if fields, err := csv.NewReader(strings.NewReader(note)).Read(); err == nil && len(fields) >= 4 {
+		for i := range fields {
+			fields[i] = strings.TrimSpace(fields[i])
+		}
+		c = SettingChange{fields[0], fields[1], fields[2], fields[3], strings.Join(fields[4:], ", ")}
+		for _, f := range []*string{&c.Number, &c.From, &c.To} { // iu03, setting 12, from 0, to 3
+			if w, rest, ok := strings.Cut(*f, " "); ok && settingKeys[bare(w)] != "" {
+				*f = strings.TrimSpace(rest)
+			}
+		}
+	} else {
+		of := keyed(note, settingKeys)
+		c = SettingChange{of(""), of("number"), of("from"), of("to"), of("note")}
+	}
+	if name, ok := x.named(c.Unit); ok {
+		c.Unit = name
+	} else if name, ok := x.named(firstWord(c.Unit)); ok {
+		_, rest, _ := strings.Cut(c.Unit, " ")
+		if c.Unit = name; c.Number == "" {
+			c.Number = strings.TrimSpace(rest)
+		}
+	}
+	return c
+}
+
+var kindWords = map[string]string{"indoor": KindIndoor, "iu": KindIndoor, "indoors": KindIndoor, "branch": KindBranch, "branches": KindBranch, "box": KindBranch,
+	"boxes": KindBranch, "bu": KindBranch, "outdoor": KindOutdoor, "outdoors": KindOutdoor, "module": KindOutdoor, "modules": KindOutdoor, "ou": KindOutdoor,
+	"all": "all", "total": "all", "together": "all"}
+
+// counted reads a counted mark: a value with what it is of in the note (without
+// a word, indoor units), or a note that counts: 12 indoor units, 3 branch units.
+func (x *AddressSheet) counted(b *Told) {
+	counts := maps.Clone(x.Counts)
+	words := strings.FieldsFunc(b.Note, func(r rune) bool { return unicode.IsSpace(r) || strings.ContainsRune(",;:=()", r) })
+	set := func(kind string, n int) {
+		if kind == "all" {
+			x.All = n
+			return
+		}
+		counts[kind] = n
+	}
+	spoken := ""
+	for i := 0; i < len(words); i++ {
+		kind := kindWords[bare(words[i])]
+		if kind != "" && spoken == "" {
+			spoken = kind
+		}
+		n, err := strconv.Atoi(words[i])
+		if err != nil || n < 0 {
+			continue
+		}
+		for k := i + 1; k < min(len(words), i+3); k++ { // 12 indoor units, 3 of the branch boxes
+			if kind := kindWords[bare(words[k])]; kind != "" {
+				set(kind, n)
+				spoken = "pairs"
+				break
+			}
+		}
+	}
+	if b.Unit != "" || b.Value != 0 {
+		switch n := math.Round(b.Value); {
+		case n != b.Value || n < 0 || n > 10000:
+			x.Odd = append(slices.Clone(x.Odd), strconv.FormatFloat(b.Value, 'g', -1, 64))
+		case spoken == "pairs":
+			if _, told := counts[KindIndoor]; !told {
+				set(KindIndoor, int(n))
+			}
+		case spoken == "":
+			set(KindIndoor, int(n))
+		default:
+			set(spoken, int(n))
+		}
+	} else if spoken != "pairs" {
+		if n, err := strconv.Atoi(strings.Join(words, " ")); err == nil && n >= 0 { // the number alone, in the note
+			set(KindIndoor, n)
+		}
+	}
+	x.Counts = counts
+}
