@@ -67,6 +67,9 @@ func (j *vacuumHold) isWild() bool {
 	if !math.IsNaN(j.startPa) {
 		wild = max(wild, wildlyUp*j.startPa)
 	}
+	if j.slipped {
+		wild /= micronPa // as if it showed micron
+	}
 	return j.heldOver(wild, wildlyFor, 3)
 }
 

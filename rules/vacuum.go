@@ -45,6 +45,7 @@ const (
 	lookEvery   = 30 * time.Second // or at every bucket, where they are longer
 	glanceEvery = 5 * time.Second  // where the newest readings lie far over the limit
 	viewFrom    = 2 * time.Minute  // of readings
+	keptFor     = 20 * time.Minute // once there is a verdict: longer than any look back
 )
 
 type vacuumHold struct {
@@ -66,11 +67,13 @@ type vacuumHold struct {
 	rough     float64 // how far a reading usually lies from its neighbours' median, of the level
 	width     time.Duration
 	stale     bool // a late reading came: buckets must be made anew
+	forgot    bool // the older readings: the buckets have their means
 	startPa   float64
 	startedHi bool // began above its limit and has not been under it since
 	small     int  // readings less than any gauge can show, and
 	great     int  // more, from the first on
 	badUnit   bool // so its unit is wrong
+	slipped   bool // began where a pascal gauge would not and a micron gauge would: may be one called the other
 	unstarted bool // and was still above it once settled: nothing passes without a new begin
 
 	view      holdView
@@ -180,9 +183,14 @@ func (j *vacuumHold) read(s sample) []Finding {
 		return nil
 	}
 	n := len(j.ss)
-	if n == 0 || s.t >= j.ss[n-1].t {
+	switch {
+	case n == 0 || s.t >= j.ss[n-1].t:
 		j.append(s)
-	} else {
+		j.forget()
+	case j.forgot:
+		j.bucket(s.t, s.v) // too late for order
+		return nil
+	default:
 		i := sort.Search(n, func(i int) bool { return j.ss[i].t > s.t })
 		j.ss = append(j.ss, sample{})
 		copy(j.ss[i+1:], j.ss[i:])
@@ -297,6 +305,19 @@ func (j *vacuumHold) sortOut() {
 	}
 }
 
+// forget drops the older readings of a hold that has its verdict and that nobody
+// has ended, or that is over because it is charged: for what is still asked of it
+// the newest are enough, and the buckets keep the means of all.
+func (j *vacuumHold) forget() {
+	n := len(j.ss)
+	if j.result == "" && !j.charging || j.stale || j.ss[n-1].t-j.ss[0].t < 2*keptFor {
+		return
+	}
+	i := sort.Search(n, func(i int) bool { return j.ss[i].t >= j.ss[n-1].t-keptFor })
+	j.ss = append([]sample(nil), j.ss[i:]...)
+	j.forgot = true
+}
+
 // recentPa is the level of the last few readings.
 func (j *vacuumHold) recentPa() float64 {
 	if len(j.ss) == 0 {
@@ -381,7 +402,12 @@ func (j *vacuumHold) lookAtStart() {
 		j.startPa = median(first)
 	}
 	j.startedHi = j.startPa > j.limit.Value && j.ss[0].t < time.Minute
+	j.slipped = j.startedHi && (j.gauge.Unit == "Pa" || j.gauge.Unit == "") && j.startPa*micronPa <= j.limit.Value && j.startPa >= slipFrom
 }
+
+// slipFrom is the least number that is taken for micron where pascals are said
+// (our choice: no hold is begun from 900 micron, and few below 120).
+const slipFrom = 120.0
 
 // lookForPeak finds a level beyond the fit's and beyond noise, over some minutes.
 func (v *holdView) lookForPeak(all []physics.Stretch, fromS float64) {
@@ -457,7 +483,7 @@ func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
 	j.followCause(t)
 	switch {
 	case j.startedHi && !j.isWild():
-		if out = j.lookAtLateStart(t); j.unstarted {
+		if out = j.lookAtLateStart(t); j.unstarted || j.slipped {
 			return out
 		}
 	case j.isOver(t):
@@ -495,6 +521,13 @@ func (j *vacuumHold) lookAtLateStart(t time.Duration) (out []Finding) {
 	}
 	if (!l.known || l.pPa-float64(2.5*l.sePa) <= j.limit.Value) && !j.isFarOver() {
 		return nil
+	}
+	if j.slipped {
+		if j.result == "" {
+			j.air.spoiled = true
+			out = append(out, j.verdict(NotProven, "gauge", holdSlipped(j.gauge.Name, j.startPa, j.limit)))
+		}
+		return out
 	}
 	j.unstarted = true
 	if v := &j.view; !v.ok {

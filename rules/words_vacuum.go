@@ -131,6 +131,13 @@ func holdNoVacuum(point string, pa float64) string {
 		point, micronSI(pa))
 }
 
+// holdSlipped is for a gauge whose numbers would be a hold's in micron, and are
+// called pascals.
+func holdSlipped(point string, startPa float64, limit Setting) string {
+	return fmt.Sprintf("%s: the hold begins at %.0f Pa, which is %s and above its limit of %s: it counts as not started. Does the gauge show micron? %.0f micron would be a usual beginning. Then set its unit to micron in the site file; if it does show pascals, pull further down. Then begin the step again.",
+		point, startPa, micron(startPa), micron(limit.Value), startPa)
+}
+
 func holdNoGauge() string {
 	return "Vacuum hold not proven: no gauge was heard. Connect one and begin the hold again."
 }
