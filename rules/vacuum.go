@@ -15,7 +15,7 @@ var VacuumRising = Rule{
 	Doc:   "Judges the vacuum hold: wakes somebody when the limit is passed, tells when it surely will be, and gives the hold's verdict.",
 	Steps: []string{"vacuum-hold"},
 	Flags: []string{"vacuum-rising"},
-	Roles: []string{"vacuum-gauge"},
+	Roles: []string{"vacuum-gauge", "pipe-air"},
 	Begin: beginVacuumHold,
 }
 
@@ -26,7 +26,8 @@ const (
 	bridged     = 2 * time.Minute  // gaps up to it count as heard (the contract)
 	gapMost     = 10 * time.Minute // longer ones leave the hold not proven (the contract)
 	overFor     = 90 * time.Second // how long the limit must be surely passed
-	persistFor  = 3 * time.Minute  // a projection and a cause must last (the field guide)
+	persistFor  = 3 * time.Minute  // a cause must last (the field guide),
+	willFor     = 90 * time.Second // and a projection: the fit knows of the gauge's drift
 	surelyOver  = 0.995            // how probably it is passed, or will be
 	surelyWill  = 0.985            // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;
@@ -55,6 +56,8 @@ type vacuumHold struct {
 	start Setting
 	lasts time.Duration
 	sett  time.Duration
+
+	walls []wall // the pipes' temperatures
 
 	air      airIn
 	charging bool // a draw-in or weigh-in has begun: what the gauge shows now is refrigerant
@@ -128,8 +131,13 @@ func beginVacuumHold(s Start) Judge {
 	if !settle.Given { // a short hold does not settle away
 		j.sett = min(j.sett, j.lasts/4)
 	}
-	if len(s.Points) > 0 {
-		j.gauge = s.Points[0]
+	for i := len(s.Points) - 1; i >= 0; i-- {
+		switch p := s.Points[i]; p.Role {
+		case "vacuum-gauge":
+			j.gauge = p
+		case "pipe-air":
+			j.walls = append(j.walls, wall{point: p.Name})
+		}
 	}
 	return j
 }
@@ -144,6 +152,7 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 	case *Measured:
 		switch {
 		case b.Point != j.gauge.Name:
+			j.hearWall(b)
 		case b.Health.Usable() && b.Value > 0:
 			j.air.deafN = 0
 			return j.read(sample{j.clock.of(b.Taken), b.Value})
@@ -211,7 +220,7 @@ func (j *vacuumHold) read(s sample) []Finding {
 		every = max(every, last/30)
 	}
 	switch {
-	case since >= every, last >= j.ends() && j.result == "" && !j.charging:
+	case since >= every, last >= j.ends() && (j.result == "" || j.looked < j.ends()) && !j.charging:
 		j.look(last)
 	case last-j.glanced >= glanceEvery && j.recentPa() > farOver*j.limit.Value: // no fit needed
 		j.glanced = last
@@ -339,6 +348,7 @@ func (j *vacuumHold) look(t time.Duration) {
 		}
 	}
 	all = withoutKicks(all)
+	j.besideWalls(all)
 	n := len(all)
 	if n < 5 || t < j.sett || all[n-1].TS-all[0].TS < viewFrom.Seconds() {
 		j.view = holdView{}
@@ -360,6 +370,7 @@ func (j *vacuumHold) look(t time.Duration) {
 		v.peakPa = max(v.nowPa, atFirst)
 		v.lookForPeak(all, j.sett.Seconds())
 		v.lookForCause(max(now, j.ends().Seconds()) - first)
+		j.lookAtWalls(&v, asTime(first))
 	}
 	j.view = v
 }
@@ -715,7 +726,7 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 		j.isSurely, j.surely = true, t
 	}
 	far := j.farSurer.by(t, v.willBe > farSurer, lookEvery)
-	if j.raised || t-j.surely < persistFor && !far {
+	if j.raised || t-j.surely < willFor && !far {
 		return out
 	}
 	j.raised, j.told = true, Tell

@@ -32,6 +32,7 @@ var causeWords = map[string]string{
 	"leak":              "It rises in a straight line, as a leak does.",
 	"moisture":          "It rises towards a plateau, as moisture does.",
 	"leak-and-moisture": "It rises as a leak with moisture beside it does.",
+	"temperature":       "It rises no more than a sealed gas does whose pipes grow warmer.",
 	"unknown":           "The cause cannot be told yet.",
 	"air":               "Air comes in.", // too fast for any of them
 }
@@ -41,6 +42,7 @@ var causeAdvice = map[string]string{
 	"moisture":          "Break with dry nitrogen and pull again.",
 	"leak-and-moisture": "Find the leak, then break with dry nitrogen and pull again.",
 	"air":               "Shut the valve to the pump, and look at hoses, caps and valves; do not charge.",
+	"temperature":       "Wait until the pipes' temperature is steady, pull further down, and begin the hold again.",
 	"unknown":           "With the pump running, open its valve again, or look for the leak; do not charge.",
 }
 

@@ -46,11 +46,13 @@ type Stretch struct {
 	TS, PPa float64
 	N       float64 // of how many
 	SpanS   float64 // from the first of them to the last
+	Water   float64 // water's pressure at the wall's temperature, of that at the first; 0: not known
 }
 
 // Rises is everything that a gauge's readings may mean, each shape with how
 // probable it is: what is steady, rises straight, towards a plateau, by both,
-// or began to rise later, under gauge noise that is white, drifts, or both.
+// or began to rise later, under gauge noise that is white, drifts, or both; and,
+// where the wall's temperature is known and moved, what goes with it as water does.
 //
 // It is Bayes's rule over a grid. For one kind of noise the readings are
 // whitened (Kalman's recursion for an Ornstein-Uhlenbeck drift and white noise
@@ -63,6 +65,7 @@ type Rises struct {
 	shapes []shape
 	forms  []form
 	fromS  float64 // the first stretch
+	wall   wall
 
 	// Spread is the noise's part of a reading's stretch, Drift that of it which
 	// drifts (0 to 1), DriftS the drift's correlation time: means.
@@ -97,6 +100,25 @@ const (
 	priorFilms  = 0.15
 	priorBoth   = 0.15
 	priorLate   = 0.08
+	priorWall   = 0.15 // where the wall moved
+)
+
+// quickS is the time constant up to which an approach is quicklyMore times as
+// probable beforehand: what ice and puddles do near a plateau. While noise hides
+// how a steep rise bends it could go on and pass any limit, or end just below it;
+// what is steep tells of both alike (our choice, from trial runs with seeds: of 92
+// that stay below, most of which level off from 430 to 500 micron, 17 were called).
+const (
+	quickS      = 600.0
+	quicklyMore = 4.0
+)
+
+// The grid of how fast water follows the wall, and from where on the wall is said
+// to have moved: half a kelvin.
+const (
+	wallFirstS = 60.0
+	wallRatio  = 1.6
+	wallMoved  = 0.03 // of water's pressure
 )
 
 type kind uint8
@@ -108,7 +130,36 @@ const (
 	films
 	both
 	late
+	walled // an approach to water's pressure at the wall, which itself moves
 )
+
+// wall is how water's pressure at the wall went: of that at first, and after how
+// long. Empty: not known, or it hardly moved.
+type wall struct{ tS, is []float64 }
+
+// follow is what approaches the wall's pressure with a time constant, from
+// nothing, dt seconds on: the exact answer while the wall's goes straight from a to b.
+func follow(g, a, b, dtS, tauS float64) float64 {
+	x := dtS / tauS
+	if x <= 0 {
+		return g
+	}
+	keep := math.Exp(-x)
+	return float64(keep*g) + b - float64(a*keep) - float64((b-a)*(-math.Expm1(-x)/x))
+}
+
+// at is what a walled form's start and its rise are multiplied with at a time;
+// the wall stays as it was last.
+func (w wall) at(f *form, tS float64) (start, rise float64) {
+	i, _ := slices.BinarySearch(w.tS, tS)
+	if i = max(i-1, 0); i+1 < len(w.tS) {
+		to := w.is[i] + float64((w.is[i+1]-w.is[i])*((tS-w.tS[i])/(w.tS[i+1]-w.tS[i])))
+		rise = follow(f.raw[i], w.is[i], to, tS-w.tS[i], f.tauS)
+	} else {
+		rise = follow(f.raw[i], w.is[i], w.is[i], tS-w.tS[i], f.tauS)
+	}
+	return math.Exp(-tS/f.tauS) + rise, rise
+}
 
 // shape is one form of a rise under one noise, as probable as weight says.
 type shape struct {
@@ -127,6 +178,7 @@ type shape struct {
 type form struct {
 	kind         kind
 	tauS, sinceS float64
+	raw          []float64 // of a walled one, at every stretch
 }
 
 // gauge is one kind of noise: how it whitens, and what it makes of the columns.
@@ -151,6 +203,8 @@ type column struct {
 	logWidth     float64 // of the grid about it: its prior
 	raw          []float64
 	sums         [][4]float64 // for each gauge: with one, t, itself, y
+	start        []float64    // what a walled one's start is multiplied with
+	starts       [][3]float64 // for each gauge: that with itself, raw, y
 }
 
 // fit is one FitRises at work.
@@ -162,7 +216,8 @@ type fit struct {
 	spreads         [spreadMany]spread
 	gauges          []gauge
 	columns         []column
-	scratch         []float64
+	scratch, other  []float64
+	wall            wall
 }
 
 // FitRises weighs what the stretches (in order of time) may mean. Rises are
@@ -173,7 +228,7 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 		return Rises{}
 	}
 	n := len(f.tS)
-	f.scratch = make([]float64, n)
+	f.scratch, f.other = make([]float64, n), make([]float64, n)
 	f.level = f.roughLevel()
 	span := f.tS[n-1]
 
@@ -207,6 +262,11 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 	}
 	for tau := filmsFirstS; tau <= filmsLastS*1.001; tau *= filmsRatio {
 		f.addColumn(films, tau, 0)
+	}
+	if len(f.wall.is) > 0 {
+		for tau := wallFirstS; tau <= tauLastS; tau *= wallRatio {
+			f.addColumn(walled, tau, 0)
+		}
 	}
 	if n >= lateLeast {
 		for _, share := range []float64{0.2, 0.35, 0.5, 0.62, 0.75, 0.85, 0.92} {
@@ -277,6 +337,7 @@ func (f *fit) take(stretches []Stretch) bool {
 	if !(f.tS[len(f.tS)-1] > 0) {
 		return false
 	}
+	f.takeWall(stretches)
 	slices.Sort(usual)
 	f.wobble, f.wide = make([]float64, len(f.tS)), make([]float64, len(f.tS))
 	for i, s := range stretches {
@@ -284,6 +345,23 @@ func (f *fit) take(stretches []Stretch) bool {
 		f.wide[i] = s.SpanS * (1 + 1/s.N) // the continuous mean of the same variance, to the first order
 	}
 	return true
+}
+
+// takeWall takes how water's pressure at the wall went.
+func (f *fit) takeWall(stretches []Stretch) {
+	low, high := math.Inf(1), 0.0
+	for _, s := range stretches {
+		if !(s.Water > 0.01 && s.Water < 100) {
+			return
+		}
+		low, high = min(low, s.Water), max(high, s.Water)
+	}
+	if high > low*(1+wallMoved) {
+		f.wall.tS = f.tS
+		for _, s := range stretches {
+			f.wall.is = append(f.wall.is, s.Water)
+		}
+	}
 }
 
 func (f *fit) addGauge(tauCS, rho float64) {
@@ -321,7 +399,7 @@ func (f *fit) addGauge(tauCS, rho float64) {
 	}
 	f.prepare(&g)
 	for c := range f.columns {
-		f.columns[c].sums = append(f.columns[c].sums, f.sumsOf(&g, f.columns[c].raw))
+		f.sumUp(&g, &f.columns[c])
 	}
 	f.gauges = append(f.gauges, g)
 }
@@ -372,10 +450,17 @@ func (g *gauge) whiten(raw, out []float64) {
 func (f *fit) addColumn(k kind, tauS, sinceS float64) {
 	c := column{kind: k, tauS: tauS, sinceS: sinceS, raw: make([]float64, len(f.tS))}
 	for i, t := range f.tS {
-		c.raw[i] = regressor(k, tauS, sinceS, f.fromS, t)
+		if k != walled {
+			c.raw[i] = regressor(k, tauS, sinceS, f.fromS, t)
+			continue
+		}
+		if i > 0 {
+			c.raw[i] = follow(c.raw[i-1], f.wall.is[i-1], f.wall.is[i], t-f.tS[i-1], tauS)
+		}
+		c.start = append(c.start, math.Exp(-t/tauS)+c.raw[i])
 	}
 	for g := range f.gauges {
-		c.sums = append(c.sums, f.sumsOf(&f.gauges[g], c.raw))
+		f.sumUp(&f.gauges[g], &c)
 	}
 	f.columns = append(f.columns, c)
 }
@@ -399,6 +484,25 @@ func regressor(k kind, tauS, sinceS, fromS, tS float64) float64 {
 		return -math.Expm1(-tS / tauS)
 	}
 	return 0
+}
+
+// sumUp adds a gauge's sums to a column's.
+func (f *fit) sumUp(g *gauge, c *column) {
+	c.sums = append(c.sums, f.sumsOf(g, c.raw))
+	if c.kind != walled {
+		return
+	}
+	for i, v := range c.start {
+		f.other[i] = v / f.level[i]
+	}
+	g.whiten(f.other, f.other)
+	var s [3]float64
+	for i, x := range f.other {
+		s[0] += float64(x * x)
+		s[1] += float64(x * f.scratch[i]) // the column's own, whitened by sumsOf
+		s[2] += float64(x * g.y[i])
+	}
+	c.starts = append(c.starts, s)
 }
 
 func (f *fit) sumsOf(g *gauge, raw []float64) [4]float64 {
@@ -426,7 +530,7 @@ type solved struct {
 }
 
 // solve fits one kind of shape under one gauge.
-func (f *fit) solve(k kind, g *gauge, c *column, sums [4]float64) (s solved) {
+func (f *fit) solve(k kind, g *gauge, c *column, sums [4]float64, starts ...float64) (s solved) {
 	s.kind = k
 	switch k {
 	case steady:
@@ -435,25 +539,29 @@ func (f *fit) solve(k kind, g *gauge, c *column, sums [4]float64) (s solved) {
 		s.chi2 = g.syy - float64(s.start*g.s1y)
 		s.halfLogDet = 0.5 * math.Log(s.c[0])
 		s.ok = true
-	case line, curve, films, late:
+	case line, curve, films, late, walled:
+		s11, s1y := g.s11, g.s1y
 		sg, gg, gy := g.s1t, g.stt, g.sty
 		if k != line {
 			s.tauS, s.sinceS = c.tauS, c.sinceS
 			sg, gg, gy = sums[0], sums[2], sums[3]
 		}
-		det := float64(g.s11*gg) - float64(sg*sg)
-		if !(det > 1e-10*float64(g.s11*gg)) {
+		if k == walled {
+			s11, sg, s1y = starts[0], starts[1], starts[2]
+		}
+		det := float64(s11*gg) - float64(sg*sg)
+		if !(det > 1e-10*float64(s11*gg)) {
 			return s
 		}
 		s.parameters = 2
-		b := (float64(g.s11*gy) - float64(sg*g.s1y)) / det
-		s.start = (g.s1y - float64(b*sg)) / g.s11
-		s.chi2 = g.syy - float64(s.start*g.s1y) - float64(b*gy)
+		b := (float64(s11*gy) - float64(sg*s1y)) / det
+		s.start = (s1y - float64(b*sg)) / s11
+		s.chi2 = g.syy - float64(s.start*s1y) - float64(b*gy)
 		s.c[0] = gg / det
 		if k == line {
-			s.slope, s.c[1], s.c[3] = b, -sg/det, g.s11/det
+			s.slope, s.c[1], s.c[3] = b, -sg/det, s11/det
 		} else {
-			s.rise, s.c[2], s.c[5] = b, -sg/det, g.s11/det
+			s.rise, s.c[2], s.c[5] = b, -sg/det, s11/det
 		}
 		s.halfLogDet = -0.5 * math.Log(det)
 		s.ok = true
@@ -545,7 +653,7 @@ func (f *fit) evidence(s *solved, g *gauge, of spread, least float64) float64 {
 	switch s.kind {
 	case line:
 		log += math.Log(s.atLeastNought(&s.slope, 3, 1))
-	case curve, films, late:
+	case curve, films, late, walled:
 		log += math.Log(s.atLeastNought(&s.rise, 5, 2))
 	}
 	return log
@@ -636,11 +744,18 @@ func (f *fit) each(g int, do func(s solved, logPrior float64, c int)) {
 		case late:
 			do(f.solve(late, ga, c, c.sums[g]), math.Log(priorLate)+c.logWidth, i)
 			continue
+		case walled:
+			do(f.solve(walled, ga, c, c.sums[g], c.starts[g][:]...), math.Log(priorWall)+c.logWidth, i)
+			continue
 		case films:
 			do(f.solve(films, ga, c, c.sums[g]), math.Log(priorFilms)+c.logWidth, i)
 			continue
 		}
-		do(f.solve(curve, ga, c, c.sums[g]), math.Log(priorCurve)+c.logWidth, i)
+		approach := math.Log(priorCurve) + c.logWidth
+		if c.tauS <= quickS {
+			approach += math.Log(quicklyMore)
+		}
+		do(f.solve(curve, ga, c, c.sums[g]), approach, i)
 		do(f.solve(both, ga, c, c.sums[g]), math.Log(priorBoth)+c.logWidth, i)
 	}
 }
@@ -701,7 +816,7 @@ func (f *fit) likelyLevel() []float64 {
 	}
 	level := make([]float64, len(f.tS))
 	for i, t := range f.tS {
-		level[i], _ = best.at(t, regressor(best.kind, best.tauS, best.sinceS, f.fromS, t))
+		level[i], _ = best.at(t, 1, regressor(best.kind, best.tauS, best.sinceS, f.fromS, t))
 		if !(level[i] > 0.5*f.level[i]) || level[i] > 2*f.level[i] {
 			level[i] = f.level[i]
 		}
@@ -788,7 +903,7 @@ func (f *fit) refine() {
 				if math.Abs(math.Log(a/b)) < 0.004 {
 					continue
 				}
-				if x := (form{kind: of, tauS: math.Sqrt(float64(a * b))}); !slices.Contains(closer, x) {
+				if x := (form{kind: of, tauS: math.Sqrt(float64(a * b))}); !slices.ContainsFunc(closer, func(y form) bool { return y.kind == x.kind && y.tauS == x.tauS }) {
 					closer = append(closer, x)
 				}
 			}
@@ -858,9 +973,12 @@ func (f *fit) shares() (share [len(refined)][]float64) {
 
 // rises weighs all shapes at all spreads.
 func (f *fit) rises() Rises {
-	r := Rises{fromS: f.fromS, forms: make([]form, len(f.columns))}
+	r := Rises{fromS: f.fromS, forms: make([]form, len(f.columns)), wall: f.wall}
 	for i, c := range f.columns {
-		r.forms[i] = form{c.kind, c.tauS, c.sinceS}
+		r.forms[i] = form{c.kind, c.tauS, c.sinceS, nil}
+		if c.kind == walled {
+			r.forms[i].raw = c.raw
+		}
 	}
 	most := math.Inf(-1)
 	type noise struct{ spread, rho, tauCS float64 }
@@ -903,11 +1021,11 @@ func (f *fit) rises() Rises {
 }
 
 // at is a shape's pressure at a time after the first stretch, and its variance;
-// g is its form's regressor then.
-func (s *shape) at(tS, g float64) (pPa, variance float64) {
+// one and g are what its start and its rise are multiplied with then.
+func (s *shape) at(tS, one, g float64) (pPa, variance float64) {
 	t := tS / perHour
-	pPa = s.start + float64(s.slope*t) + float64(s.rise*g)
-	variance = s.c[0] + float64(2*float64(s.c[1]*t)) + float64(2*float64(s.c[2]*g)) +
+	pPa = float64(s.start*one) + float64(s.slope*t) + float64(s.rise*g)
+	variance = float64(float64(one*one)*s.c[0]) + float64(2*float64(s.c[1]*t)) + float64(2*float64(float64(one*s.c[2])*g)) +
 		float64(float64(s.c[3]*t)*t) + float64(2*float64(float64(s.c[4]*t)*g)) + float64(float64(s.c[5]*g)*g)
 	return pPa, max(variance, 0)
 }
@@ -922,18 +1040,23 @@ type gaussian struct{ weight, pPa, sePa float64 }
 
 // At is what the pressure may be at a time.
 func (r *Rises) At(tS float64) (l Level) {
-	g := make([]float64, len(r.forms))
-	for i, f := range r.forms {
-		g[i] = regressor(f.kind, f.tauS, f.sinceS, r.fromS, tS-r.fromS)
+	g, one := make([]float64, len(r.forms)), make([]float64, len(r.forms))
+	for i := range r.forms {
+		f := &r.forms[i]
+		if f.kind == walled {
+			one[i], g[i] = r.wall.at(f, tS-r.fromS)
+			continue
+		}
+		one[i], g[i] = 1, regressor(f.kind, f.tauS, f.sinceS, r.fromS, tS-r.fromS)
 	}
 	l.is = make([]gaussian, len(r.shapes))
 	square := 0.0
 	for i := range r.shapes {
-		s, of := &r.shapes[i], 0.0
+		s, first, of := &r.shapes[i], 1.0, 0.0
 		if s.form >= 0 {
-			of = g[s.form]
+			first, of = one[s.form], g[s.form]
 		}
-		p, v := s.at(tS-r.fromS, of)
+		p, v := s.at(tS-r.fromS, first, of)
 		l.is[i] = gaussian{s.weight, p, math.Sqrt(max(v, 1e-18))}
 		l.Pa += float64(s.weight * p)
 		square += float64(s.weight * v)
@@ -988,7 +1111,7 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 			c.Steady += s.weight
 		case s.kind == line:
 			c.Leak += s.weight
-		case s.kind == curve, s.kind == films:
+		case s.kind == curve, s.kind == films, s.kind == walled: // what goes with the wall is water (the field guide)
 			c.Moisture += s.weight
 		case s.kind == both:
 			straight := s.slope * spanS / perHour
