@@ -475,7 +475,7 @@ func (x *unitAir) over(from time.Duration) (v airView, ok bool) {
 		return v, false
 	}
 	scatter := math.Hypot(math.Hypot(is.doubt, was.doubt), math.Hypot(isBack.doubt, wasBack.doubt))
-	if more := math.Abs(drift) - steadyK - float64(2*scatter); more > 0 {
+	if more := math.Abs(drift) - steadyK - scatter; more > 0 {
 		v.driftK = math.Copysign(more, drift)
 	}
 	return v, true

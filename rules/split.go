@@ -39,6 +39,7 @@ const (
 	dipShare                   = 0.35
 	dipLongest                 = 12 * time.Minute // 3 to 10 min (the field guide), and what it takes to warm again
 	dipRecovers                = 3 * time.Minute  // after it
+	defrostK                   = -6.0             // in one, the supply is no further under the return (our choice)
 	pickedUpK                  = 1.5              // in a minute or so: carried probes are taken away (our choice)
 	coldestRoomC, warmestRoomC = 16.0, 32.0       // a room's air: beyond these a return is more likely a supply (our choice)
 )
@@ -77,6 +78,7 @@ type unitSplit struct {
 	raised bool
 	poor   bool // it failed, and is asked what it failed at
 	hand   bool // its result is by what was typed
+	anew   bool // it was commanded or visited anew since its result
 	result string
 	cause  string        // of the result; without one why there is none, if that is known
 	text   string        //
@@ -230,7 +232,7 @@ func (j *splitPoor) command(b *Told, now time.Duration) (out []Finding) {
 		if x.unit.Name != b.Name {
 			continue
 		}
-		x.told = true
+		x.told, x.anew = true, true
 		if x.asked == b.Note {
 			continue
 		}
@@ -251,23 +253,16 @@ func (j *splitPoor) command(b *Told, now time.Duration) (out []Finding) {
 // placed moves the carried probes: what they showed at the unit before decides
 // its result where it has none, and what they show under way is nobody's.
 func (j *splitPoor) placed(b *Told, now time.Duration) (out []Finding) {
-	var were []*unitSplit
 	for _, x := range j.units {
 		if x.here && x.result == "" {
-			were = append(were, x)
+			out = append(out, j.conclude(x, now)...)
 		}
 	}
-	left, come := j.air.place(b.Note, now)
-	for _, a := range left {
-		for _, x := range were {
-			if x.unitAir == a {
-				out = append(out, j.conclude(x, now)...)
-			}
-		}
-	}
+	_, come := j.air.place(b.Note, now)
 	if come != nil {
 		x := j.unit(come)
 		x.call, x.holds, x.dip, x.steady, x.view = splitCall{}, lasting{}, dip{}, splitView{}, splitView{}
+		x.anew = true
 		j.walked = x
 	}
 	return out
@@ -332,7 +327,7 @@ func (j *splitPoor) judge(x *unitSplit, now time.Duration) (out []Finding) {
 		x.steady = v
 	}
 	call := j.says(x, v, float64(2*v.doubtK))
-	if call.result == NotPassed && v.nears() {
+	if call.result == NotPassed && (v.nears() || j.defrosts(x, v)) {
 		call = splitCall{}
 	}
 	if call != x.call {
@@ -346,6 +341,8 @@ func (j *splitPoor) judge(x *unitSplit, now time.Duration) (out []Finding) {
 
 func (j *splitPoor) holdsFor(x *unitSplit, call splitCall) time.Duration {
 	switch {
+	case x.here && x.anew:
+		return probeHolds
 	case x.result != "" && x.result != NotProven && call.result != x.result:
 		return amendHolds
 	case j.heating && x.dip.levelK > idleK && (call.cause == "reversed" || call.cause == "not-running"):
@@ -526,9 +523,18 @@ func (x *unitSplit) undecided(cause, why string) {
 	}
 }
 
+// defrosts reports whether what carried probes found in heating may be a
+// defrost: they did not see what was before it, and have not been there for
+// longer than one lasts. In one, air leaves a little colder than it came.
+func (j *splitPoor) defrosts(x *unitSplit, v splitView) bool {
+	return j.heating && x.here && v.splitK < reversedK && v.splitK > defrostK && v.at-x.placed < dipLongest
+}
+
 // doubtful says why a measured split decides nothing.
 func (j *splitPoor) doubtful(x *unitSplit, v splitView) (cause, why string) {
 	switch {
+	case j.defrosts(x, v):
+		return "defrost", splitMayDefrost(v)
 	case splitCause(v) == "not-running" && !x.told:
 		return "no-command", splitNoCommand(v, j.wanted())
 	case !j.heating && !v.humid && v.splitK >= v.lowK && v.splitK <= v.highK:
@@ -542,6 +548,10 @@ func (j *splitPoor) doubtful(x *unitSplit, v splitView) (cause, why string) {
 // conclude decides by what a unit's air last showed while it was settled:
 // when the probes leave it, when it is asked for something else, at the end.
 func (j *splitPoor) conclude(x *unitSplit, now time.Duration) []Finding {
+	if cause, why := j.waits(x, now); cause == "too-warm" || cause == "not-asked" || cause == "shared-sensor" {
+		x.undecided(cause, why)
+		return nil
+	}
 	v := x.steady
 	if !v.known && x.view.known && x.view.at >= j.ready(x) {
 		v = x.view
@@ -550,7 +560,7 @@ func (j *splitPoor) conclude(x *unitSplit, now time.Duration) []Finding {
 		return nil
 	}
 	call := j.says(x, v, 0)
-	if call.result == "" {
+	if call.result == "" || j.defrosts(x, v) {
 		cause, why := j.doubtful(x, v)
 		x.view = v
 		x.undecided(cause, why)
@@ -560,12 +570,15 @@ func (j *splitPoor) conclude(x *unitSplit, now time.Duration) []Finding {
 }
 
 // verdict is given when it changes. What has once passed has shown what it
-// can: a smaller split later is a compressor that runs slower in a cool room.
+// can: a smaller split later is a compressor that runs slower in a cool room,
+// and so it may be after one that was too high, until it is commanded anew.
 func (j *splitPoor) verdict(x *unitSplit, call splitCall, v splitView, now time.Duration) []Finding {
 	same := x.result == call.result && x.cause == call.cause
-	if same || !v.byHand && (x.hand || x.result == Passed) {
+	stands := x.hand || x.result == Passed && call.cause != "high" || x.result == NotPassed && x.cause == "high" && !x.anew
+	if same || !v.byHand && stands {
 		return nil
 	}
+	x.anew = false
 	x.result, x.cause, x.hand, x.gave = call.result, call.cause, v.byHand, now
 	x.poor = call.result == NotPassed
 	x.text = splitIsGood(x.unit, v, j.heating)
@@ -743,6 +756,9 @@ func (j *splitPoor) stand(x *unitSplit, now time.Duration) UnitStand {
 	switch {
 	case x.result != "":
 		u.Cause, u.Sentence = x.cause, x.text
+		if x.result == NotPassed && x.call.result == Passed {
+			u.Sentence += splitMended(x.view)
+		}
 	case cause != "":
 		u.Sentence = splitWaits(x.unit, why)
 	case x.dip.on:

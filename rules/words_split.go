@@ -140,6 +140,14 @@ func splitDefrosts(u Unit) string {
 	return fmt.Sprintf("%s falls away as in a defrost, which takes 3 to 10 min. What is read meanwhile is left out.", unitName(u))
 }
 
+func splitMayDefrost(v splitView) string {
+	return fmt.Sprintf("blew %.1f K colder than it drew in while the carried probes were there, which a defrost does for 3 to 10 min. Go back, or stay for longer than that", -v.splitK)
+}
+
+func splitMended(v splitView) string {
+	return fmt.Sprintf(" Its split is %.1f K now. If something was mended, command it anew; a compressor that has slowed down gives less as well.", v.splitK)
+}
+
 func splitSettles(u Unit, v splitView) string {
 	if !v.known {
 		return fmt.Sprintf("%s: its first minutes are being read.", unitName(u))
