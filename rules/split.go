@@ -39,7 +39,7 @@ const (
 	dipShare                   = 0.35
 	dipLongest                 = 12 * time.Minute // 3 to 10 min (the field guide), and what it takes to warm again
 	dipRecovers                = 3 * time.Minute  // after it
-	defrostK                   = -6.0             // in one, the supply is no further under the return (our choice)
+	defrostK                   = -4.0             // in one, the supply is no further under the return (our choice)
 	pickedUpK                  = 1.5              // in a minute or so: carried probes are taken away (our choice)
 	coldestRoomC, warmestRoomC = 16.0, 32.0       // a room's air: beyond these a return is more likely a supply (our choice)
 )
