@@ -24,6 +24,8 @@ func All() []Rule {
 		StartedTooEarly,
 		UnitCount,
 		UnitMissing,
+		BranchCheck,
+		SplitOpposed,
 		Progress,
 	}
 }

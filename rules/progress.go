@@ -11,15 +11,14 @@ import (
 var Progress = Rule{
 	Name:  "progress",
 	Doc:   "Says how the steps stand that no other rule judges yet.",
-	Steps: []string{"branch-check", "mixed-run"},
+	Steps: []string{"mixed-run"},
 	Roles: []string{"supply-air"},
 	Begin: beginProgress,
 }
 
 // watchedRole is what to look at in a step, and which setting is its line.
 var watchedRole = map[string]struct{ role, line string }{
-	"branch-check": {"supply-air", ""},
-	"mixed-run":    {"supply-air", ""},
+	"mixed-run": {"supply-air", ""},
 }
 
 type progress struct {
