@@ -14,8 +14,9 @@ import (
 // anchorEvery is how often the wall clock is written down while it is steady.
 const anchorEvery = time.Hour
 
+// mark is what was told at once: all of it becomes durable, or none.
 type mark struct {
-	told rules.Told
+	told []rules.Told
 	done chan error
 }
 
@@ -253,10 +254,12 @@ func (l *loop) taken(r *sensors.Reading, at rules.Instant) time.Duration {
 }
 
 func (l *loop) takeMark(m mark) {
-	if l.d.parts.OwnTimes {
-		l.stamp(m.told.Own) // where times are told, a mark moves them on too
+	for i := range m.told {
+		if l.d.parts.OwnTimes {
+			l.stamp(m.told[i].Own) // where times are told, a mark moves them on too
+		}
+		l.put(&m.told[i])
 	}
-	l.put(&m.told)
 	l.told = append(l.told, m)
 	l.hurry = true
 }

@@ -369,10 +369,12 @@ func (d *Daemon) Curve(ctx context.Context, point string, fromMs, toMs int64, mo
 	return d.parts.Journal.Series(ctx, point, fromMs, toMs, most)
 }
 
-// Tell records a mark; it is durable when Tell returns without error.
-func (d *Daemon) Tell(ctx context.Context, told rules.Told) error {
-	if told.Kind == "begin" && told.Limits == nil {
-		told.Limits = d.parts.Site.Settings(d.system(told.System), told.Name)
+// Tell records marks, all of them or none; they are durable when Tell returns without error.
+func (d *Daemon) Tell(ctx context.Context, told ...rules.Told) error {
+	for i := range told {
+		if b := &told[i]; b.Kind == "begin" && b.Limits == nil {
+			b.Limits = d.parts.Site.Settings(d.system(b.System), b.Name)
+		}
 	}
 	m := mark{told, make(chan error, 1)}
 	select {

@@ -17,10 +17,14 @@ func TestATakeOffOverARestart(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dir, start := t.TempDir(), time.Now()
 		awake := func(time.Duration) bool { return false }
-		tell := func(d *Daemon, ctx context.Context, told rules.Told) {
+		tell := func(d *Daemon, ctx context.Context, told ...rules.Told) {
 			t.Helper()
-			if err := d.Tell(ctx, told); err != nil {
+			commits := d.loop.commits.Load()
+			if err := d.Tell(ctx, told...); err != nil {
 				t.Fatal(err)
+			}
+			if n := d.loop.commits.Load() - commits; n != 1 {
+				t.Errorf("what was told at once took %d commits: a power cut between them keeps a part", n)
 			}
 			time.Sleep(10 * time.Second)
 		}
@@ -29,8 +33,9 @@ func TestATakeOffOverARestart(t *testing.T) {
 		run(t, d, func(ctx context.Context) {
 			time.Sleep(time.Minute)
 			tell(d, ctx, rules.Told{Kind: "begin", Name: "take-off"})
-			tell(d, ctx, row("riser", "liquid", "1/2 in", "30 m", "", "0.063 kg/m")) // lb/ft written as kg/m
-			tell(d, ctx, row("riser", "suction", "7/8 in", "30 m", "", ""))
+			tell(d, ctx,
+				row("riser", "liquid", "1/2 in", "30 m", "", "0.063 kg/m"), // lb/ft written as kg/m
+				row("riser", "suction", "7/8 in", "30 m", "", ""))
 		})
 		if err := j.Close(); err != nil {
 			t.Fatal(err)

@@ -37,6 +37,7 @@ const (
 	takeOffApart = 0.05       // of the added charge, between two take-offs (common practice)
 	feetAMetre   = 1 / 0.3048 // by definition
 	feetWithin   = 0.03       // of that ratio: two tapes along one pipe differ by less (our choice)
+	longestM     = 165        // of pipe from the outdoor unit to the farthest room, as many makers allow (common practice, from memory)
 	takeOffC     = 40         // of the liquid in lines without a factor (common practice)
 	runMostM     = 10e3       // longer is a slip of the pen (our choice)
 	sameM        = 0.06e-3    // 5/8 in is sold as 15.88, 15.875 and 15.9 mm
@@ -262,10 +263,26 @@ func (p Pipework) Doubts() (found []Doubt) {
 	}
 	add("factor", factors, factorOffDo)
 	add("lengths", units, "")
+	add("units", p.tooLong(), "")
 	add("twice", twice, "")
 	add("contradiction", contrary, "")
 	add("missing", p.missing(s), "")
 	return found
+}
+
+// tooLong names the longest row where feet are likely to stand as metres: it is
+// longer than all the way to the farthest room may be, and would not be in feet.
+func (p Pipework) tooLong() []string {
+	var longest Run
+	for _, r := range p.Runs {
+		if r.LengthM > longest.LengthM {
+			longest = r
+		}
+	}
+	if longest.LengthM <= longestM || longest.LengthM > longestM*feetAMetre {
+		return nil
+	}
+	return []string{lineTooLong(longest)}
 }
 
 // slipped reports whether two lengths that should be about the same are feet and metres of each other.
@@ -440,7 +457,9 @@ func (s System) TakenOff(e Entered) (p Pipework, doubts []Doubt) {
 		doubts = append([]Doubt{{"row", e.Bad[i].Text}}, doubts...)
 	}
 	if len(e.Rows) > 0 && len(s.Runs) > 0 {
-		doubts = append(doubts, p.Against(s.Pipework(s.Runs))...)
+		for _, d := range p.Against(s.Pipework(s.Runs)) { // what is compared says more than what is merely long
+			doubts = append(slices.DeleteFunc(doubts, func(o Doubt) bool { return o.Kind == d.Kind }), d)
+		}
 	}
 	sum, err := p.Sum()
 	target := s.Steps["weigh-in"]["target"]

@@ -63,6 +63,11 @@ func linesApart(a, b Run) string {
 		a.Name, lineWord(a.Line), a.LengthM, lineWord(b.Line), b.LengthM, a.LengthM/b.LengthM)
 }
 
+func lineTooLong(r Run) string {
+	return fmt.Sprintf("The %s line of %s has %.4g m: that is more than the %d m or so that makers allow from the outdoor unit to the farthest room (common practice; the maker's own figure governs). If it was measured in feet, it is %.4g m, and the other rows may be in feet too: see in which unit the tape was read before charging.",
+		lineWord(r.Line), r.Name, r.LengthM, longestM, r.LengthM*0.3048)
+}
+
 func rowsApart(now, before Run) string {
 	return fmt.Sprintf("%s: %.4g m now and %.4g m in the site file's take-off, as feet are to metres. Measure it again before charging.", now.named(), now.LengthM, before.LengthM)
 }

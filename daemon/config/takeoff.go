@@ -84,17 +84,52 @@ func ReadTakeoff(in io.Reader, file string) ([]rules.Run, []error) {
 	for {
 		rec, err := r.read()
 		if err == io.EOF {
-			return runs, r.faults
+			return runs, fewAlike(r.faults)
 		}
 		if err != nil {
 			r.faults = append(r.faults, r.broken(err))
 			if !errors.Is(err, csv.ErrFieldCount) {
-				return runs, r.faults
+				return runs, fewAlike(r.faults)
 			}
 			continue
 		}
 		runs = append(runs, r.run(rec))
 	}
+}
+
+// fewAlike keeps three of the faults that say the same; the third says in how
+// many more lines it is so. A slip made in every row is one slip.
+func fewAlike(faults []error) (few []error) {
+	const most = 3
+	type same struct{ problem, want string }
+	count := map[same]int{}
+	third := map[same]int{} // its place among the few
+	last := map[same]int{}
+	for _, err := range faults {
+		var f sensors.Fault
+		if !errors.As(err, &f) {
+			few = append(few, err)
+			continue
+		}
+		key := same{f.Problem, f.Want}
+		count[key]++
+		last[key] = f.Line
+		if count[key] > most {
+			continue
+		}
+		if count[key] == most {
+			third[key] = len(few)
+		}
+		few = append(few, err)
+	}
+	for key, i := range third {
+		if more := count[key] - most; more > 0 {
+			f := few[i].(sensors.Fault)
+			f.Problem += fmt.Sprintf(" (so also further below, %d times, last in line %d)", more, last[key])
+			few[i] = f
+		}
+	}
+	return few
 }
 
 type takeoff struct {

@@ -130,3 +130,12 @@ d,liquid,3/4 in,15.5 m,0.228 kg/m
 		}
 	}
 }
+
+// A slip of the pen in every row is told three times and counted.
+func TestAnAlikeFaultIsToldFewTimes(t *testing.T) {
+	text := "run,line,outside_diameter,length\n" + strings.Repeat("a,luquid,1/2 in,5 m\n", 40) + "b,liquid,1/2 in,5\n"
+	_, errs := ReadTakeoff(strings.NewReader(text), "f.csv")
+	if len(errs) != 4 || !strings.Contains(errs[2].Error(), "f.csv:4:3: ") || !strings.Contains(errs[2].Error(), "37 times, last in line 41") || !strings.Contains(errs[3].Error(), "f.csv:42:") {
+		t.Errorf("%d faults: %v", len(errs), errs)
+	}
+}

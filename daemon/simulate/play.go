@@ -38,7 +38,7 @@ type Player struct {
 	Log            *slog.Logger
 
 	// Tell records a mark with the box; durable when it returns.
-	Tell func(context.Context, rules.Told) error
+	Tell func(context.Context, ...rules.Told) error
 	// Kept waits until the box has committed everything whose own time is at or
 	// before a moment (Unix ms).
 	Kept func(ctx context.Context, unixMs int64) error

@@ -182,9 +182,10 @@ func playSome(t *testing.T, address string, l *listener, seconds int) (told []st
 		Broker: "tcp://" + address, User: "instruments", Password: "secret",
 		Log:  slog.New(slog.NewTextHandler(t.Output(), nil)),
 		Kept: l.kept,
-		Tell: func(_ context.Context, m rules.Told) error {
+		Tell: func(_ context.Context, ms ...rules.Told) error {
 			l.mu.Lock()
 			defer l.mu.Unlock()
+			m := ms[0] // the player tells one at a time
 			if l.latest != m.Own {
 				t.Errorf("the mark %s %s of %d came when the box had heard up to %d", m.Kind, m.Name, m.Own, l.latest)
 			}

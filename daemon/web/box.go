@@ -17,8 +17,8 @@ type Box interface {
 	Now() Snapshot
 	// Watch returns a channel of one slot that gets a value when Now has changed.
 	Watch() (changed <-chan struct{}, stop func())
-	// Tell records a mark; it is durable when Tell returns without error.
-	Tell(ctx context.Context, mark rules.Told) error
+	// Tell records marks, all of them or none; they are durable when Tell returns without error.
+	Tell(ctx context.Context, marks ...rules.Told) error
 	// Findings returns up to most findings with ID < before, newest first.
 	Findings(ctx context.Context, before int64, most int) ([]Finding, error)
 	// Curve returns a point's samples between two wall times (Unix ms).

@@ -110,13 +110,13 @@ func (b *fakeBox) change(f func(*Snapshot)) {
 	}
 }
 
-func (b *fakeBox) Tell(_ context.Context, t rules.Told) error {
+func (b *fakeBox) Tell(_ context.Context, ts ...rules.Told) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.tellErr != nil {
 		return b.tellErr
 	}
-	b.told = append(b.told, t)
+	b.told = append(b.told, ts...)
 	return nil
 }
 

@@ -210,7 +210,7 @@ func (s *screens) postMark(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	told.By = tidy(r.PostForm.Get("by"), mostName)
-	s.record(w, r, told, done, back(r.PostForm.Get("back")))
+	s.record(w, r, done, back(r.PostForm.Get("back")), told)
 }
 
 // told makes the mark of a form, or says what is wrong with the form.
@@ -319,17 +319,17 @@ func acknowledgement(f rules.Finding) rules.Told {
 	return rules.Told{Kind: "mark", Name: "acknowledged", Note: strings.TrimSpace(f.Flag + " " + f.Subject)}
 }
 
-// record tells the box and sends the browser back by GET.
-func (s *screens) record(w http.ResponseWriter, r *http.Request, told rules.Told, done, to string) {
+// record tells the box one thing or several at once, and sends the browser back by GET.
+func (s *screens) record(w http.ResponseWriter, r *http.Request, done, to string, told ...rules.Told) {
 	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
 	defer cancel()
-	if err := s.box.Tell(ctx, told); err != nil {
-		s.log.Error("a mark was not recorded", "kind", told.Kind, "name", told.Name, "error", err)
+	if err := s.box.Tell(ctx, told...); err != nil {
+		s.log.Error("a mark was not recorded", "kind", told[0].Kind, "name", told[0].Name, "of", len(told), "error", err)
 		s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
 		return
 	}
-	if told.By != "" {
-		setCookie(w, r, "who", url.QueryEscape(told.By))
+	if by := told[0].By; by != "" {
+		setCookie(w, r, "who", url.QueryEscape(by))
 	}
 	u, _ := url.Parse(to) // back has checked it
 	q := u.Query()
@@ -457,7 +457,7 @@ func (s *screens) postAck(w http.ResponseWriter, r *http.Request) {
 	}
 	told := acknowledgement(f)
 	told.By = tidy(r.PostForm.Get("by"), mostName)
-	s.record(w, r, told, "acknowledge", "/flags")
+	s.record(w, r, "acknowledge", "/flags", told)
 }
 
 func (s *screens) ackFinding(ctx context.Context, id, key string) (rules.Finding, bool) {

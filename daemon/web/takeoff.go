@@ -248,7 +248,7 @@ func (s *screens) postTakeoff(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	told.By = tidy(f.Get("by"), mostName)
-	s.record(w, r, told, "mark", "/takeoff?"+next.Encode())
+	s.record(w, r, "mark", "/takeoff?"+next.Encode(), told)
 }
 
 // postSheet records every row of a pasted sheet, or none where one of them is wrong.
@@ -258,19 +258,12 @@ func (s *screens) postSheet(w http.ResponseWriter, r *http.Request, system strin
 		s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, problem)
 		return
 	}
+	all := make([]rules.Told, len(rows))
 	for i, fields := range rows {
-		told := rules.RowMark(system, fields, false)
-		told.By = tidy(f.Get("by"), mostName)
-		if i == len(rows)-1 {
-			s.record(w, r, told, "mark", takeoffURL(system))
-			return
-		}
-		if err := s.box.Tell(r.Context(), told); err != nil {
-			s.log.Error("a row was not recorded", "row", i+1, "error", err)
-			s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
-			return
-		}
+		all[i] = rules.RowMark(system, fields, false)
+		all[i].By = tidy(f.Get("by"), mostName)
 	}
+	s.record(w, r, "mark", takeoffURL(system), all...)
 }
 
 // readSheet reads rows as the take-off's file has them, with its header or without.
@@ -325,14 +318,28 @@ func sheetOf(before rules.Entered, file []rules.Run) string {
 	return b.String()
 }
 
+// partsThousands reports whether a number's comma may part thousands: 1,250 and not 0,250 or 12,5.
+func partsThousands(number string) bool {
+	before, after, found := strings.Cut(number, ",")
+	behind := len(after) - len(strings.TrimLeft(after, "0123456789"))
+	return found && behind == 3 && !strings.HasPrefix(before, "0")
+}
+
 // rowFields are the form's fields as a take-off's columns.
 func rowFields(f url.Values) []string {
-	number := func(key string) string { return strings.ReplaceAll(tidy(f.Get(key), mostName), ",", ".") }
+	// A comma is a decimal one, but not where it may part thousands: then it is refused.
+	number := func(key string) string {
+		text := tidy(f.Get(key), mostName)
+		if partsThousands(text) {
+			return text
+		}
+		return strings.ReplaceAll(text, ",", ".")
+	}
 	with := func(number, unit string) string {
 		if number == "" {
 			return ""
 		}
-		if strings.TrimLeft(number, "0123456789. ") != "" { // its own unit was written: 42 ft 6 in
+		if strings.TrimLeft(number, "0123456789., ") != "" { // its own unit was written: 42 ft 6 in
 			return number
 		}
 		return number + " " + unit

@@ -67,6 +67,8 @@ func TestARowThatCannotBeIsRefused(t *testing.T) {
 		"no line":      {"take-off", []string{"line", "drain"}, "not a kind of line"},
 		"no length":    {"take-off", []string{"length", ""}, "The row was not taken: length"},
 		"too long":     {"take-off", []string{"length", "1e308 m"}, "no length of pipe"},
+		"thousands":    {"take-off", []string{"length", "1,250 ft"}, "1,250 ft"},
+		"or metres":    {"take-off", []string{"length", "1,250"}, "1,250 m"},
 		"zero":         {"take-off", []string{"length", "0"}, "no length of pipe"},
 		"no such tube": {"take-off", []string{"other", "17"}, "no wall is known for copper tube of 17 mm"},
 		"factor":       {"take-off", []string{"factor", "much"}, "not a mass a length"},

@@ -2,12 +2,10 @@ package web
 
 import (
 	"cmp"
-	"context"
 	"net/http"
 	"net/url"
 	"slices"
 	"strings"
-	"time"
 
 	"standwatch/rules"
 )
@@ -226,7 +224,7 @@ func (s *screens) askEvery(w http.ResponseWriter, r *http.Request, snap Snapshot
 		s.again(w, r, snap, s.words.say("problem.command"))
 		return
 	}
-	s.recordAll(w, r, all, "mark", back(f.Get("back")))
+	s.record(w, r, "mark", back(f.Get("back")), all...)
 }
 
 // postCommands records one command a unit: what a plan's run asked for.
@@ -249,22 +247,7 @@ func (s *screens) postCommands(w http.ResponseWriter, r *http.Request) {
 		s.again(w, r, snap, s.words.say("problem.command"))
 		return
 	}
-	s.recordAll(w, r, all, "mark", back(r.PostForm.Get("back")))
-}
-
-// recordAll tells the box several things, and sends the browser back once the last one is kept.
-func (s *screens) recordAll(w http.ResponseWriter, r *http.Request, all []rules.Told, done, to string) {
-	ctx, cancel := context.WithTimeout(r.Context(), 20*time.Second)
-	defer cancel()
-	last := len(all) - 1
-	for i, told := range all[:last] {
-		if err := s.box.Tell(ctx, told); err != nil {
-			s.log.Error("a mark was not recorded", "kind", told.Kind, "name", told.Name, "of", len(all), "before it", i, "error", err)
-			s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
-			return
-		}
-	}
-	s.record(w, r, all[last], done, to)
+	s.record(w, r, "mark", back(r.PostForm.Get("back")), all...)
 }
 
 // tableView is who answered whom.
