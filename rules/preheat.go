@@ -46,6 +46,8 @@ const (
 	sumpLook     = time.Minute
 	warmLast     = 30 * time.Minute // how long the sump has been warm when it counts; a short preheat: a quarter of it (our choice)
 	heaterTau    = 2 * time.Hour    // the slowest that a sound heater warms its sump (the field guide, step 4: 1 to 2 h)
+	deadFrom     = 90 * time.Minute // energised for so long, and what a heater seems to add is less than
+	deadShare    = 0.25             // of the warmth asked for: nothing heats it (our choice)
 	heaterEarly  = time.Hour        // by then a sump without half of the warmth that such a one gives is hardly heated
 	heaterSurely = 3 * time.Hour    // by then one without all of it will not come to it
 
@@ -218,7 +220,45 @@ type sump struct {
 	newest  sample
 	heard   bool
 	margins []sample // above the outdoor air
+	heat    [len(heatTaus)]heating
+	dead    bool // its first hours showed that nothing heats it: what warms it later may be the sun
 	raised  bool
+}
+
+// heatTaus are the time constants that a shell may have (the field guide has 1 to 2 h).
+var heatTaus = [...]time.Duration{time.Hour / 2, time.Hour, 2 * time.Hour, 4 * time.Hour}
+
+// heating estimates what a heater adds, for one time constant: the sump follows
+// the outdoor air plus that much. A morning that warms faster than the shell is
+// no dead heater then, and one that cools is no live one.
+type heating struct{ followsC, share, sumShare, sumBoth, sumOver float64 }
+
+// learn takes a reading: the time since the last one, and for how much of it power was on.
+func (h *heating) learn(tau, since time.Duration, on bool, sumpC, airC float64, first bool) {
+	if first {
+		h.followsC = sumpC
+	}
+	keep := math.Exp(-since.Seconds() / tau.Seconds())
+	h.followsC = airC + float64((h.followsC-airC)*keep)
+	h.share *= keep
+	if on {
+		h.share += 1 - keep
+	}
+	h.sumShare += float64(h.share * h.share)
+	h.sumBoth += float64(h.share * (sumpC - h.followsC))
+	h.sumOver += float64((sumpC - h.followsC) * (sumpC - h.followsC))
+}
+
+// heatedK is what a heater adds, by the time constant that fits best (least squares); no number before power.
+func (s *sump) heatedK() float64 {
+	best, least := math.NaN(), math.Inf(1)
+	for i := range s.heat {
+		h := &s.heat[i]
+		if left := h.sumOver - float64(h.sumBoth*h.sumBoth/h.sumShare); left < least {
+			best, least = h.sumBoth/h.sumShare, left
+		}
+	}
+	return best
 }
 
 // over is the sump's warmth above the outdoor air at a time: the median of the minutes before it.
@@ -292,8 +332,10 @@ type preheat struct {
 	airHeard     []bool
 	feeds        []preheatFeed
 	start        startSigns
-	wall         int64 // Unix ms at the running boot's beginning, where known
+	wall         int64 // Unix ms at the running boot's beginning, as marks have it
 	anchored     bool
+	proven       int64 // the same by the newest proven anchor; 0: none
+	zone         *time.Location
 
 	now      clockOf
 	looked   time.Duration
@@ -319,6 +361,7 @@ func beginPreheat(s Start) Judge {
 	pause, _ := limit(s.Step, "pause")
 	warm, _ := limit(s.Step, "warmth")
 	j.lasts, j.pause, j.warmK = asTime(lasts.Value), asTime(pause.Value), warm.Value
+	j.proven, j.zone = s.Wall, s.Zone
 	j.feeds = make([]preheatFeed, len(s.Points))
 	for i, p := range s.Points {
 		f := &j.feeds[i]
@@ -369,6 +412,9 @@ func (j *preheat) Next(e Entry) (out []Finding) {
 	case *Measured:
 		return j.read(b, e.place, now)
 	case *Clocked:
+		if b.Proven {
+			j.proven = b.Wall - e.At.Since.Milliseconds()
+		}
 		if !j.anchored { // by the clock as the step's first marks had it: their own times and those to come agree
 			j.wall, j.anchored = b.Wall-e.At.Since.Milliseconds(), true
 		}
@@ -389,7 +435,7 @@ func (j *preheat) Next(e Entry) (out []Finding) {
 
 // away is a time in which the box was off: nobody heard whether the outdoor unit had power.
 func (j *preheat) away(b *Started, before, now time.Duration) {
-	j.anchored = false
+	j.anchored, j.proven = false, 0
 	if !b.GapKnown {
 		j.unknown = append(j.unknown, now)
 	}
@@ -457,9 +503,17 @@ func (j *preheat) warmth(s *sump, x sample) {
 		return
 	}
 	air, ok := j.airAt(x.t)
-	if ok {
-		s.margins = append(s.margins, sample{x.t, x.v - air})
+	if !ok {
+		return
 	}
+	since := time.Duration(0)
+	if n := len(s.margins); n > 0 {
+		since = x.t - s.margins[n-1].t
+	}
+	for i := range s.heat {
+		s.heat[i].learn(heatTaus[i], since, j.now.on, x.v, air, len(s.margins) == 0)
+	}
+	s.margins = append(s.margins, sample{x.t, x.v - air})
 }
 
 func (j *preheat) airAt(t time.Duration) (airC float64, ok bool) {
@@ -638,7 +692,7 @@ func (j *preheat) powerLost(a clockOf, now time.Duration) []Finding {
 			return nil
 		}
 		j.broken = false
-		return []Finding{{Edge: Cleared, Flag: "preheat-broken", Text: powerIsBack(a, j.lasts), Values: j.values(a, now)}}
+		return []Finding{{Edge: Cleared, Flag: "preheat-broken", Text: powerIsBack(a, j.lasts, j.metIn(a)), Values: j.values(a, now)}}
 	}
 	if j.broken {
 		return nil
@@ -702,7 +756,10 @@ func (j *preheat) heaters(a clockOf, now time.Duration) (out []Finding) {
 	expected := float64(j.warmK * (1 - math.Exp(-a.runS.Seconds()/heaterTau.Seconds())))
 	for _, s := range j.sumps {
 		m := s.over(now)
-		proven := m >= j.warmK && (!a.met || s.warm(now, j.warmFor(), j.warmK))
+		if a.runS >= deadFrom && a.runS < heaterSurely && s.heatedK() < deadShare*j.warmK {
+			s.dead = true
+		}
+		proven := !s.dead && m >= j.warmK && (!a.met || s.warm(now, j.warmFor(), j.warmK))
 		cold := a.runS >= heaterEarly && m < expected/2 || a.runS >= heaterSurely && m < expected || a.met && !proven
 		switch {
 		case !s.raised && cold && a.on:
@@ -727,7 +784,7 @@ func (j *preheat) cold(now time.Duration) (cold, unheard []string) {
 		switch m := s.over(now); {
 		case math.IsNaN(m):
 			unheard = append(unheard, s.point.Name)
-		case !s.warm(now, j.warmFor(), j.warmK):
+		case s.dead || !s.warm(now, j.warmFor(), j.warmK):
 			cold = append(cold, s.point.Name)
 		}
 	}
@@ -738,6 +795,11 @@ func (j *preheat) cold(now time.Duration) (cold, unheard []string) {
 func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
 	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks()}
 	w.cold, w.unheard = j.cold(now)
+	for _, s := range j.sumps {
+		if s.dead {
+			w.dead = append(w.dead, s.point.Name)
+		}
+	}
 	_, air := j.airAt(now)
 	switch {
 	case len(j.sumps) == 0:
@@ -768,8 +830,20 @@ func (j *preheat) verdict(result, cause, text string, a clockOf, now time.Durati
 	return []Finding{{Edge: Given, Result: result, Cause: cause, Points: append(j.powerPoints(), points...), Text: text, Values: j.values(a, now)}}
 }
 
+// metIn says when it will be met if power stays on: in how long, and at what time where the clock is proven.
+func (j *preheat) metIn(a clockOf) string {
+	at := ""
+	if j.proven != 0 {
+		at = timeOfDay(time.UnixMilli(j.proven+j.clock.when(a.metAt).Milliseconds()), j.zone)
+	}
+	return inAt(j.lasts-a.runS, at)
+}
+
 func (j *preheat) values(a clockOf, now time.Duration) []Value {
 	vs := []Value{{"energised_s", seconds(a.runS)}, {"elapsed_s", seconds(now)}, {"left_s", seconds(max(0, j.lasts-a.runS))}}
+	if a.on || a.met {
+		vs = append(vs, Value{"due_s", seconds(a.metAt)})
+	}
 	if a.pauses+a.restarts > 0 {
 		vs = append(vs, Value{"paused_s", seconds(a.paused)}, Value{"restarts", float64(a.restarts)})
 	}
@@ -839,7 +913,7 @@ func (j *preheat) Outlook(at Instant) Outlook {
 		o.Sure = "too early to say"
 	}
 	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks(), result: j.result, now: now}
-	w.saidOff = j.saidOff()
+	w.saidOff, w.metIn = j.saidOff(), j.metIn(a)
 	w.cold, w.unheard = j.cold(now)
 	var show *sump
 	for _, s := range j.sumps { // the coldest

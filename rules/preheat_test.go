@@ -159,3 +159,67 @@ func TestPreheatDueInEveryPattern(t *testing.T) {
 		t.Errorf("%d restarts, %d pauses, %d long pauses with a warm sump: too few to prove anything", restarts, pauses, longPauses)
 	}
 }
+
+// shell plays a day of a compressor's shell: a heater that adds aK with a time
+// constant, outdoor air that swings through the day, sun on the shell from six
+// to twenty. Begun at an hour of the day.
+func shell(r *rand.Rand, aK, tauS, sunK, beginH float64) (sumpC, airC func(s float64) float64) {
+	swing, warmest := 2+r.Float64()*5, 13+r.Float64()*4
+	air := func(s float64) float64 { return 16 + swing*math.Cos(2*math.Pi*(beginH+s/3600-warmest)/24) }
+	sun := func(s float64) float64 {
+		h := math.Mod(beginH+s/3600, 24)
+		return sunK * max(0, math.Sin(math.Pi*(h-6)/14)) * max(0, math.Sin(math.Pi*(h-6)/14))
+	}
+	t, all := air(0)+r.Float64()*4-2, []float64{}
+	for s := 0.0; s < 16*3600; s += 30 {
+		t += (air(s) + aK + sun(s) - t) / tauS * 30
+		all = append(all, t)
+	}
+	return func(s float64) float64 { return all[int(s/30)] + 0.15*r.NormFloat64() }, func(s float64) float64 { return air(s) + 0.15*r.NormFloat64() }
+}
+
+// A dead heater is not taken for a good one because the sun stands on the
+// shell later, and a good one not for a dead one because of the weather.
+func TestPreheatTellsTheSunFromAHeater(t *testing.T) {
+	falsely, good, bySun, dead := 0, 0, 0, 0
+	for seed := range uint64(150) {
+		r := rand.New(rand.NewPCG(seed, 4))
+		site := preheatSite(30 * time.Second)
+		aK, sunK, beginH := 12+r.Float64()*18, r.Float64()*10, r.Float64()*24
+		if seed%3 == 0 {
+			aK, sunK, beginH = 0, 8+r.Float64()*12, r.Float64()*4 // begun in the night: with the sun up nobody can tell
+		}
+		sumpC, airC := shell(r, aK, 3600*(0.7+r.Float64()*1.3), sunK, beginH)
+		e := feed{Engine: NewEngine(site, []Rule{Preheat})}
+		e.next(1, 0, &Started{})
+		e.next(1, 0, &Told{Kind: "begin", Name: "preheat"})
+		passedS, cold := 0.0, false
+		for s := 0.0; s < 15*3600; s += 30 {
+			fs := e.read(1, s, "ambient", airC(s))
+			fs = append(fs, e.read(1, s, "sump", sumpC(s))...)
+			for _, f := range append(fs, e.read(1, s, "mains", 1)...) {
+				if f.Result == Passed {
+					passedS = f.At.Since.Seconds()
+				}
+				cold = cold || f.Flag == "heater-unproven" && f.Edge == Raised
+			}
+		}
+		switch {
+		case aK > 0:
+			good++
+			if cold || passedS != 6*3600 {
+				falsely++
+				t.Logf("seed %d: a heater of %.1f K, begun at %.1f h, sun %.1f K: told cold %v, passed after %.2f h", seed, aK, beginH, sunK, cold, passedS/3600)
+			}
+		default:
+			dead++
+			if passedS > 0 || !cold {
+				bySun++
+				t.Logf("seed %d: a dead heater, sun %.1f K: told cold %v, passed after %.2f h", seed, sunK, cold, passedS/3600)
+			}
+		}
+	}
+	if falsely > good/50 || bySun > 0 {
+		t.Errorf("%d of %d good heaters told cold or late, %d of %d dead ones passed", falsely, good, bySun, dead)
+	}
+}

@@ -16,8 +16,10 @@ type preheatWords struct {
 	warmK         float64
 	coldestK      float64 // not a number: not measured
 	cold, unheard []string
+	dead          []string // of the cold ones, those that nothing heated at first
 	byMarks       bool
 	saidOff       bool
+	metIn         string
 	result        string
 	now           time.Duration
 }
@@ -66,9 +68,17 @@ func preheatMet(w preheatWords) string {
 		w.how(), kelvin(w.coldestK), w.warmK, preheatGoverns)
 }
 
+// deadWords says of heaters that gave nothing at first that warmth since then proves nothing.
+func (w preheatWords) deadWords() string {
+	if len(w.dead) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" In the first hours nothing heated %s; what warms it since may be the sun. Once it is mended, begin the step again: its time counts from there.", listed(w.dead))
+}
+
 func preheatCold(w preheatWords) string {
-	return fmt.Sprintf("Preheat not proven: %s, but the heater is not: %s did not stay %.0f K over the outdoor air, the coldest stands at %s. Do not start the compressor. Look whether the clamp sits low on the shell, out of the sun; then the heater, its fuse and its wiring (mains: for a qualified person).",
-		w.how(), listed(w.cold), w.warmK, over(w.coldestK))
+	return fmt.Sprintf("Preheat not proven: %s, but the heater is not: %s did not stay %.0f K over the outdoor air, the coldest stands at %s.%s Do not start the compressor. Look whether the clamp sits low on the shell, out of the sun; then the heater, its fuse and its wiring (mains: for a qualified person).",
+		w.how(), listed(w.cold), w.warmK, over(w.coldestK), w.deadWords())
 }
 
 func preheatUnseen(w preheatWords, why string) string {
@@ -162,17 +172,31 @@ func powerUnheard(a clockOf, quiet, lasts time.Duration) string {
 	return fmt.Sprintf("Nobody has heard for %s whether the outdoor unit has power. What is not heard does not count: the preheat stood at %s of %s. Check the input's power, cable or radio, and whether the unit is on.", span(quiet), span(a.runS), span(lasts))
 }
 
-func powerIsBack(a clockOf, lasts time.Duration) string {
+func timeOfDay(t time.Time, zone *time.Location) string {
+	if zone == nil {
+		return t.UTC().Format("15:04 UTC")
+	}
+	return t.In(zone).Format("15:04")
+}
+
+func inAt(left time.Duration, at string) string {
+	if at == "" {
+		return span(left)
+	}
+	return fmt.Sprintf("%s, at %s,", span(left), at)
+}
+
+func powerIsBack(a clockOf, lasts time.Duration, metIn string) string {
 	x := a.interruption.to - a.interruption.from
 	switch {
 	case a.runS >= lasts && !a.lapsed:
 		return "The outdoor unit has power; the preheat's time is met."
 	case x == 0:
-		return fmt.Sprintf("The outdoor unit has power. The preheat is met in %s if it stays on.", span(lasts-a.runS))
+		return fmt.Sprintf("The outdoor unit has power. The preheat is met in %s if it stays on.", metIn)
 	case a.restarts > 0 && a.since >= a.interruption.to:
-		return fmt.Sprintf("Power is back after %s, too long with a sump that is cold or not heard: the preheat counts from nought. Met in %s if it stays on.", a.howLong(), span(lasts-a.runS))
+		return fmt.Sprintf("Power is back after %s, too long with a sump that is cold or not heard: the preheat counts from nought. Met in %s if it stays on.", a.howLong(), metIn)
 	}
-	return fmt.Sprintf("Power is back after %s: the preheat goes on from where it stood. Met in %s if it stays on.", span(x), span(lasts-a.runS))
+	return fmt.Sprintf("Power is back after %s: the preheat goes on from where it stood. Met in %s if it stays on.", span(x), metIn)
 }
 
 func heaterIsCold(point string, overK, warmK float64, ran time.Duration) string {
@@ -214,7 +238,7 @@ func preheatStands(w preheatWords, sumps int) string {
 	case !w.a.on:
 		s += fmt.Sprintf(" Whether it has power was last heard %s ago.", span(w.now-w.a.offSince))
 	case w.a.runS < w.lasts:
-		s += fmt.Sprintf(" Met in %s if power stays on.", span(w.lasts-w.a.runS))
+		s += fmt.Sprintf(" Met in %s if power stays on.", w.metIn)
 	}
 	switch {
 	case sumps == 0:
