@@ -32,7 +32,8 @@ type view struct {
 	reported []said
 	verdicts []rules.Finding
 	recent   []journal.Stored
-	marks    []toldAt // oldest first
+	marks    []toldAt                       // oldest first
+	sheets   map[string]*rules.AddressSheet // by system
 	count    uint64
 }
 
@@ -61,6 +62,10 @@ func newView(p Parts) view {
 	v := view{
 		p: p, anchors: journal.Anchors{}, points: map[string]*web.Point{},
 		pointsAt: map[string]rules.Instant{}, heardAt: map[string]rules.Instant{}, takenAt: map[string]time.Duration{},
+		sheets: map[string]*rules.AddressSheet{},
+	}
+	for _, sys := range p.Site.Systems {
+		v.sheets[sys.Name] = rules.NewAddressSheet(sys)
 	}
 	for _, pt := range p.Site.Points {
 		v.points[pt.Name] = &web.Point{Point: pt}
@@ -165,6 +170,11 @@ func (v *view) told(b *rules.Told, at rules.Instant) {
 			s.entered.Tell(b, s.System)
 		}
 	}
+	for name, sheet := range v.sheets {
+		if b.System == "" || v.system(b.System) == name {
+			sheet.Tell(b)
+		}
+	}
 	if b.Name != "reported" && b.Name != "accepted" {
 		return
 	}
@@ -253,6 +263,10 @@ func (d *Daemon) Now() web.Snapshot {
 		Kept: v.count, KeptAt: v.wall(v.at),
 	}
 	s.Running, s.Past = v.stepStates(g.engine, at)
+	s.Sheets = map[string]rules.AddressSheet{}
+	for name, sheet := range v.sheets {
+		s.Sheets[name] = *sheet // Tell changes copies of what it points at
+	}
 	s.Reported = v.saidBy(v.reported)
 	for _, p := range d.parts.Site.Points {
 		s.Points = append(s.Points, v.point(p.Name))

@@ -38,10 +38,11 @@ type Snapshot struct {
 	Past        []Step // ended steps, newest first
 	Reported    []Said // steps done before the box came, in the order told
 	Points      []Point
-	Flags       []Flag    // open, most urgent first, then newest
-	Recent      []Finding // the newest edges and verdicts, newest first, at most 100
-	Marks       []Mark    // the newest marks and commands, newest first, at most 500
-	Devices     []Device  // brokers and buses
+	Flags       []Flag                        // open, most urgent first, then newest
+	Recent      []Finding                     // the newest edges and verdicts, newest first, at most 100
+	Marks       []Mark                        // the newest marks and commands, newest first, at most 500
+	Sheets      map[string]rules.AddressSheet // by system: what is entered of its units
+	Devices     []Device                      // brokers and buses
 	Outward     []journal.FollowerState
 	Kept        uint64    // entries in the journal
 	KeptAt      time.Time // wall time of the last commit

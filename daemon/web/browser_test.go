@@ -225,11 +225,11 @@ var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/
 	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/mark/reported?step=pressure-test", "/flags/ack?id=7&key=secret"}
 
 // ownPage is the page, beside Now, that a scene is there for.
-var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/steps/branch-check"}
+var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/steps/branch-check", "count": "/sheet"}
 
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 	b := openBrowser(t)
-	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "idle", "empty", "old"} {
+	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "idle", "empty", "old"} {
 		h, _ := web.FakeScreens(scene)
 		server := httptest.NewServer(h)
 		t.Cleanup(server.Close)

@@ -316,6 +316,18 @@ func newFakeBox(scene string) *fakeBox {
 	case "rooms":
 		s.Site.Systems[0].Units = rooms(24)
 		s.Running = []Step{cooling(now, s.Site.Systems[0].Units)}
+	case "count":
+		s.Site.Systems[0].Units = rooms(5)
+		s.Site.Systems[0].Branches, s.Site.Systems[0].Outdoor = []string{"bu1"}, []string{"ou1"}
+		s.Running = []Step{{Step: rules.Step{Name: "unit-count", Begin: 30}, Begun: now.Add(-6 * time.Minute), Outlook: rules.Outlook{Left: -1,
+			Sentence: "Unit count: 3 of 5 indoor units found; iu03 and iu05 not yet."}}}
+		sheet := rules.NewAddressSheet(s.Site.Systems[0])
+		for _, m := range []rules.Told{{Name: "unit-found", Note: "iu01 address 1 model A"}, {Name: "unit-found", Note: "iu02 address 2 model A note above the lift"}, {Name: "unit-found", Note: "iu04 address 4"},
+			{Name: "counted", Value: 4, Unit: "1", Note: "indoor"}, {Name: "setting", Note: "iu02 setting 12 from 0 to 3"}, {Name: "unit-found", Note: "iu09 address 9"}} {
+			m.Kind = "mark"
+			sheet.Tell(&m)
+		}
+		s.Sheets = map[string]rules.AddressSheet{"": *sheet}
 	case "branches":
 		s.Site.Systems[0].Units = rooms(16)
 		s.Running = []Step{branching(now, s.Site.Systems[0].Units)}

@@ -34,7 +34,7 @@ func parsePages(w words) map[string]*template.Template {
 	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
-	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff"} {
+	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
@@ -1045,6 +1045,9 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 	p.Own, p.Common = s.markLinks(own, system, name), s.markLinks(common, system, name)
 	if name == "take-off" {
 		p.Own = append([]linkRow{{takeoffURL(system), s.words.say("takeoff.go")}}, p.Own...)
+	}
+	if name == "unit-count" {
+		p.Own = append([]linkRow{{sheetURL(system), s.words.say("sheet.go")}}, p.Own...)
 	}
 	if slices.Contains(commanded, name) {
 		p.Own = append(p.Own, s.markLinks([]markKind{{Name: "command"}}, system, name)...)

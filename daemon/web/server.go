@@ -89,6 +89,8 @@ func (s *screens) handler() http.Handler {
 	mux.HandleFunc("GET /mark/{mark}", s.markPage)
 	mux.HandleFunc("GET /takeoff", s.takeoffPage)
 	mux.HandleFunc("POST /takeoff", s.postTakeoff)
+	mux.HandleFunc("GET /sheet", s.sheetPage)
+	mux.HandleFunc("POST /sheet", s.postSheetEntry)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)
