@@ -118,17 +118,17 @@ func TestOutward(t *testing.T) {
 		return func() bool { return slices.Equal(l.topics(), topics) }
 	}
 	until("online, and the old flag taken away", holds("standwatch/tells/state"))
-	if err := box.Tell(ctx, rules.Told{Kind: "begin", Name: "weigh-in"}); err != nil {
+	if err := box.Tell(ctx, rules.Told{Kind: "begin", Name: "draw-in"}); err != nil {
 		t.Fatal(err)
 	}
-	until("the step", holds("standwatch/tells/state", "standwatch/tells/step/main/weigh-in"))
+	until("the step", holds("standwatch/tells/state", "standwatch/tells/step/main/draw-in"))
 	for range 3 { // a low battery is a flag at once or after a few readings
 		box.queue <- sensors.Delivery{Readings: []sensors.Reading{{Point: "scale", Value: 38.4,
 			Health: sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonBatteryLow}}}}
 		time.Sleep(300 * time.Millisecond)
 	}
 	flag := "standwatch/tells/flag/main/battery-low/scale"
-	until("the flag", holds(flag, "standwatch/tells/state", "standwatch/tells/step/main/weigh-in"))
+	until("the flag", holds(flag, "standwatch/tells/state", "standwatch/tells/step/main/draw-in"))
 	var object struct{ Type, Rule, State, System string }
 	l.mu.Lock()
 	text := l.retained[flag]
@@ -137,7 +137,7 @@ func TestOutward(t *testing.T) {
 		t.Errorf("the flag is told as %s (%v)", text, err)
 	}
 	until("the readings", func() bool { return strings.Contains(l.pack(), `"bn":"standwatch/tells/","n":"scale","u":"kg"`) })
-	if err := box.Tell(ctx, rules.Told{Kind: "end", Name: "weigh-in"}); err != nil {
+	if err := box.Tell(ctx, rules.Told{Kind: "end", Name: "draw-in"}); err != nil {
 		t.Fatal(err)
 	}
 	until("the step taken away", holds(flag, "standwatch/tells/state"))

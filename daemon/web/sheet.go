@@ -170,7 +170,7 @@ func (s *screens) postSheetEntry(w http.ResponseWriter, r *http.Request) {
 		}
 		to = "/sheet?" + q.Encode()
 	}
-	s.recordAll(w, r, all, "mark", to)
+	s.record(w, r, "mark", to, all...)
 }
 
 // nextUnit is the first unit after the one just entered that nobody has found.
