@@ -281,6 +281,9 @@ func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
 		if e.again && f.Result != NotProven { // nobody has said that it was done
 			f.Result, f.Cause, f.Text = NotProven, "unknown", begunBeforeEnd(f.Step, f.Unit)
 		}
+		if s.step.powered() {
+			f.Text += powerAllowed(true)
+		}
 		e.remember(f)
 		return f, true
 	case Raised:
@@ -373,6 +376,11 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 
 // told hands a mark to those it concerns; a begin or end also starts or ends a step.
 func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
+	if system, ok := e.systemOf(b.System); ok && system != b.System { // a site's only system need not be named
+		c := *b
+		c.System, b = system, &c
+		entry.Body = b
+	}
 	switch b.Kind {
 	case "begin", "end":
 		system, ok := e.systemOf(b.System)
@@ -710,7 +718,11 @@ type Running struct {
 func (e *Engine) Outlooks(at Instant) []StepOutlook {
 	var all []StepOutlook
 	for _, st := range e.running {
-		all = append(all, StepOutlook{st.Running, st.outlook(at)})
+		o := st.outlook(at)
+		if st.powered() {
+			o.Sentence += powerAllowed(false)
+		}
+		all = append(all, StepOutlook{st.Running, o})
 	}
 	return all
 }

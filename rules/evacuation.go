@@ -68,7 +68,6 @@ type evacuation struct {
 	first  Setting // where pulls 1 and 2 are broken
 	second Setting
 	coldC  Setting // the least temperature
-	mode   Setting // powered
 
 	pumping   bool // not after pump-stopped or isolated
 	isolated  bool // marked so
@@ -142,7 +141,6 @@ func beginEvacuation(s Start) Judge {
 	j.first, _ = limit(s.Step, "first")
 	j.second, _ = limit(s.Step, "second")
 	j.coldC, _ = limit(s.Step, "coldest")
-	j.mode, _ = limit(s.Step, "powered")
 	for i, p := range s.Points {
 		j.newest[i].v = math.NaN()
 		if p.Role == "vacuum-gauge" && j.gauge < 0 {
@@ -782,7 +780,7 @@ func (j *evacuation) ended() []Finding {
 	pa, fall, ok := j.levelNow()
 	now := j.clock.newest
 	quiet := max(bridged, 3*j.every())
-	w := evacWords{pulls: j.pulls(), breaks: j.breaks, unseen: j.unseen, pa: pa, target: j.target, cause: j.cause, allowed: j.mode.Text == "allowed",
+	w := evacWords{pulls: j.pulls(), breaks: j.breaks, unseen: j.unseen, pa: pa, target: j.target, cause: j.cause,
 		compared: j.volume.compared, unit: j.unit}
 	result, cause := NotProven, "unknown"
 	switch {
@@ -876,7 +874,7 @@ func (j *evacuation) Outlook(at Instant) Outlook {
 	ok = ok && !shut
 	w := evacStand{shut: shut, elapsed: o.Elapsed, pull: j.breaks + 1, broken: j.broken, pumping: j.pumping, heard: j.heard, over: j.offScale,
 		nowPa: j.last.v, next: j.pullTarget(), target: j.target, stalled: j.stalled, cause: j.cause, frozen: j.frozen, cold: j.isCold,
-		fast: j.volume.fast, lost: j.lost, unit: j.unit, allowed: j.mode.Text == "allowed"}
+		fast: j.volume.fast, lost: j.lost, unit: j.unit}
 	w.last = j.breaks >= 2
 	w.ready = ok && !j.broken && pa <= w.next.Value && -fall <= levelRise
 	w.deep = ok && !j.broken && pa <= j.target.Value && -fall <= levelRise

@@ -60,11 +60,17 @@ func (all sealed) hear(b *Told, system string) sealed {
 // none, or where the site file allows power.
 func (all sealed) watched() (s seal, ok bool) {
 	for _, s := range all {
-		if mode, _ := limit(s.Step, "powered"); mode.Text != "allowed" {
+		if !s.powered() {
 			return s, true
 		}
 	}
 	return s, false
+}
+
+// powered reports whether the site file allows indoor power in a step.
+func (s Step) powered() bool {
+	mode, _ := limit(s, "powered")
+	return mode.Text == "allowed"
 }
 
 type powerTooEarly struct {

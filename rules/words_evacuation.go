@@ -21,6 +21,14 @@ func poweredEarly(step string, running bool, point string) string {
 	return s + " Expansion valves shut when power comes and cut the pipework into parts that neither pressure nor vacuum sees across. Switch it off and tag it. Valves shut by an earlier power-up stay shut: off now proves nothing. Follow the unit maker's way to open the valves, and begin the step again."
 }
 
+// powerAllowed is said with every verdict and outlook of a step in which power would else wake somebody.
+func powerAllowed(over bool) string {
+	if over {
+		return " Indoor power was allowed by the site file."
+	}
+	return " Indoor power is allowed by the site file."
+}
+
 func powerNowRight(point string) string {
 	return fmt.Sprintf("%s: the service valves are open, so the indoor units may have power.", point)
 }
@@ -198,7 +206,7 @@ type evacWords struct {
 	pa                    float64
 	target                Setting
 	broken, rising, doubt bool
-	allowed, compared     bool
+	compared              bool
 	lost                  bool
 	absPa                 float64 // of the transducer that contradicts the gauge; 0: none does
 	airPa                 float64 // left by dilution; 0: not known
@@ -253,23 +261,20 @@ func evacVerdict(w evacWords) string {
 	if w.result == Passed && !w.compared {
 		s += " Whether all of the pipework was drawn on is not shown: a gauge that ends at 25,000 micron alone cannot show it; an absolute transducer can, with the pump's speed or a second pull."
 	}
-	if w.allowed {
-		s += " Indoor power was allowed by the site file."
-	}
 	return s
 }
 
 // evacStand is what the sentence about an evacuation is made of.
 type evacStand struct {
-	elapsed                              time.Duration
-	pull                                 int
-	broken, pumping, heard, over, last   bool
-	nowPa                                float64
-	next, target                         Setting
-	stalled, frozen, cold, fast, allowed bool
-	ready, deep, lost, shut              bool
-	cause, unit                          string
-	left                                 time.Duration // to the pull's target; negative: not known
+	elapsed                            time.Duration
+	pull                               int
+	broken, pumping, heard, over, last bool
+	nowPa                              float64
+	next, target                       Setting
+	stalled, frozen, cold, fast        bool
+	ready, deep, lost, shut            bool
+	cause, unit                        string
+	left                               time.Duration // to the pull's target; negative: not known
 }
 
 func evacStands(w evacStand) string {
@@ -313,9 +318,6 @@ func evacStands(w evacStand) string {
 	}
 	if w.cold {
 		s += " It is cold enough for water to freeze."
-	}
-	if w.allowed {
-		s += " Indoor power is allowed by the site file."
 	}
 	return s
 }
