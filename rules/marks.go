@@ -22,9 +22,9 @@ var MarkDoubtful = Rule{
 var PointMissing = Rule{
 	Name:  "point-missing",
 	Doc:   "Tells when a step begins that the site file has no point for.",
-	Steps: []string{"pressure-test", "evacuation", "vacuum-hold", "draw-in", "weigh-in", "preheat", "cooling-check", "heating-check", "branch-check", "mixed-run"},
+	Steps: []string{"pressure-test", "evacuation", "vacuum-hold", "draw-in", "weigh-in", "preheat", "trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"},
 	Flags: []string{"point-missing"},
-	Roles: []string{"test-pressure", "vacuum-gauge", "absolute-pressure", "charging-scale", "oil-sump", "outdoor-power", "supply-air"},
+	Roles: []string{"test-pressure", "vacuum-gauge", "absolute-pressure", "charging-scale", "oil-sump", "outdoor-power", "suction-pressure", "liquid-pressure", "supply-air"},
 	Begin: beginPointMissing,
 }
 
@@ -41,6 +41,8 @@ func neededRoles(step string) []string {
 		return []string{"charging-scale"}
 	case "preheat":
 		return []string{"oil-sump", "outdoor-power"}
+	case "trial-run":
+		return []string{"suction-pressure", "liquid-pressure"}
 	case "cooling-check", "heating-check", "branch-check", "mixed-run":
 		return []string{"supply-air"}
 	}

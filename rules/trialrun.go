@@ -198,10 +198,11 @@ func (j *trialRun) read(place int, s sample, now time.Duration) (out []Finding) 
 	if k.add(s) > k.stands() && s.t > j.settle {
 		j.gap(k, max(before, j.settle), s.t)
 	}
+	further := false
 	if p := j.lines.parted; p != nil && (p.a == k || p.b == k) && p.advance() {
 		j.running(p)
+		further = j.tripped()
 	}
-	further := false
 	for _, ps := range [...][]*pair{j.lines.superheat, j.lines.subcooling, j.lines.loss} {
 		for _, p := range ps {
 			if (p.a == k || p.b == k) && p.advance() {
@@ -210,7 +211,7 @@ func (j *trialRun) read(place int, s sample, now time.Duration) (out []Finding) 
 			}
 		}
 	}
-	if further && now >= j.lasts {
+	if further {
 		out = append(out, j.decide(now, false)...)
 	}
 	return out
@@ -397,6 +398,10 @@ func (j *trialRun) running(p *pair) {
 	}
 	j.runSlot = p.front
 }
+
+// tripped reports whether the compressor ran and has stood still for a while:
+// worth saying before the run has lasted.
+func (j *trialRun) tripped() bool { return j.ran && !j.runs && j.still >= restSlots }
 
 // atRest holds the pressure of a system that stands against what its refrigerant
 // has at the temperature all around it. It cannot stand higher where there is

@@ -40,8 +40,17 @@ type track struct {
 }
 
 type cell struct {
-	slot   int64
-	sum, n float64
+	slot      int64
+	sum, n    float64
+	low, high float64
+}
+
+// mean leaves out the lowest and the highest of three values and more: a glitch.
+func (c cell) mean() float64 {
+	if c.n < 3 {
+		return c.sum / c.n
+	}
+	return (c.sum - c.low - c.high) / (c.n - 2)
 }
 
 // add takes a reading; it returns how long none was heard before it.
@@ -57,7 +66,10 @@ func (k *track) add(s sample) (quiet time.Duration) {
 	if c.slot < slot {
 		*c = cell{slot: slot}
 	}
-	c.sum += s.v
+	if c.n == 0 {
+		c.low, c.high = s.v, s.v
+	}
+	c.sum, c.low, c.high = c.sum+s.v, min(c.low, s.v), max(c.high, s.v)
 	c.n++
 	if s.t <= k.last && k.heard {
 		return 0
@@ -75,7 +87,7 @@ func (k *track) at(slot int64) float64 {
 	held := min(int64(k.stands()/slotLasts), heldSlots)
 	for s := slot; s >= max(0, slot-held); s-- {
 		if c := k.cells[s%slotsKept]; c.slot == s && c.n > 0 {
-			return c.sum / c.n
+			return c.mean()
 		}
 	}
 	return math.NaN()
@@ -114,12 +126,12 @@ type reckoned struct {
 	a, b, v float64
 }
 
-// advance reports whether further slots are complete.
+// advance reports whether a further minute is complete.
 func (p *pair) advance() bool {
 	if !p.a.heard || !p.b.heard {
 		return false
 	}
-	f := int64(min(p.a.last, p.b.last) / slotLasts)
+	f := int64(min(p.a.last, p.b.last)/minute) * int64(minute/slotLasts)
 	if f <= p.front {
 		return false
 	}
@@ -189,18 +201,19 @@ func (p *pair) look(from int64) view {
 	}
 	low, high := spread(rest)
 	v.lowK, v.highK = spread(ys)
-	v.hunts, v.periodM, v.waveK = hunting(t, y)
+	if least, most := spread(y); most-least > huntLeastK/2 {
+		v.hunts, v.periodM, v.waveK = hunting(t, y, slope)
+	}
 	v.steady = math.Abs(v.driftK) <= driftMostK && high-low <= swingMostK && !v.hunts
 	return v
 }
 
 // hunting looks for a swing of 2 to 6 min: the sine that explains most of what
-// is left once a trend is taken out.
-func hunting(t, y []float64) (hunts bool, periodM, waveK float64) {
+// is left once the trend is taken out.
+func hunting(t, y []float64, slope float64) (hunts bool, periodM, waveK float64) {
 	if len(y) < viewOver {
 		return false, 0, 0
 	}
-	slope := theilSen(t, y)
 	rest := make([]float64, len(y))
 	mean := 0.0
 	for i := range y {
@@ -235,7 +248,7 @@ func hunting(t, y []float64) (hunts bool, periodM, waveK float64) {
 
 // theilSen is the median slope of all pairs: one odd value moves it by little.
 func theilSen(t, y []float64) float64 {
-	var all []float64
+	all := make([]float64, 0, len(t)*len(t)/2)
 	for i := range t {
 		for k := range i {
 			if t[i] > t[k] {

@@ -243,3 +243,43 @@ func TestFaultCodesAndTheUnitsOwnResult(t *testing.T) {
 		}
 	}
 }
+
+func TestWhatIsSaidOfATrialRun(t *testing.T) {
+	r, _ := physics.RefrigerantNamed("R-410A")
+	low, _ := r.AtTemperature(6)
+	high, _ := r.AtTemperature(45)
+	still, _ := r.AtTemperature(25)
+	point := func(role string, q sensors.Quantity) sensors.Point {
+		return sensors.Point{Name: role, Role: role, Quantity: q, Every: 10 * time.Second}
+	}
+	e := feed{Engine: NewEngine(Site{Systems: []System{{Refrigerant: "R-410A"}}, Points: []sensors.Point{
+		point("suction-pressure", sensors.Pressure), point("suction-line", sensors.Temperature),
+		point("liquid-pressure", sensors.Pressure), point("liquid-line", sensors.Temperature)}}, []Rule{TrialRun})}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "trial-run"})
+	e.say(t, 1, 5, "Trial run, 0 of 45 min.", "settle")
+	play := func(from, to, suctionPa, suctionC, liquidPa, liquidC float64) {
+		for s := from; s < to; s += 10 {
+			e.read(1, s, "suction-pressure", suctionPa-physics.AtmospherePa)
+			e.read(1, s, "suction-line", suctionC)
+			e.read(1, s, "liquid-pressure", liquidPa-physics.AtmospherePa)
+			e.read(1, s, "liquid-line", liquidC)
+		}
+	}
+	play(10, 300, still.BubblePa, 25, still.BubblePa, 25)
+	if o := e.say(t, 1, 300, "stands still"); o.Left.Minutes() != 40 || o.Sure != "too early to say" {
+		t.Errorf("%+v", o)
+	}
+	play(300, 1900, low.DewPa, 11.5, high.BubblePa, 39)
+	o := e.say(t, 1, 1900, "31 of 45 min", "Superheat 5.5 K (10 F), steady; subcooling 6.0 K (11 F), steady.")
+	if o.Point != "suction-line" || o.Figure != 11.5 || o.Sure != "likely" || math.Abs(trialValue(t, Finding{Values: o.Values}, "superheat_k")-5.5) > 0.01 {
+		t.Errorf("%+v", o)
+	}
+	e.next(1, 1900, &Told{Kind: "mark", Name: "fault-code", Note: "E4"})
+	e.say(t, 1, 1901, "The unit shows E4.")
+	e.next(1, 1902, &Told{Kind: "mark", Name: "fault-code", Note: "E4 cleared"})
+	play(1910, 2750, low.DewPa, 11.5, high.BubblePa, 39)
+	if o := e.say(t, 1, 2750, "Trial run passed.", "Superheat 5.5 K"); o.Sure != "sure" {
+		t.Errorf("passed, and %q", o.Sure)
+	}
+}

@@ -19,7 +19,7 @@ type trialOpinion struct {
 // decide gives the verdict, once it can be given, and another one where that
 // has come to stand: a failed run is mended, or an unsteady one calms down.
 func (j *trialRun) decide(now time.Duration, ended bool) []Finding {
-	if now < j.lasts && !ended {
+	if now < j.lasts && !ended && !j.tripped() {
 		return nil
 	}
 	o := j.judge(now, ended)
@@ -101,7 +101,7 @@ func (j *trialRun) judge(now time.Duration, ended bool) trialOpinion {
 		return fail("fault-code")
 	case j.ownBad:
 		return fail("own-result")
-	case j.overAtm > 0:
+	case j.overAtm > 0 && j.byAbsolute():
 		return open("gauge", trialAbsolute(j.overAtm, j.restC, j.fluid.Name))
 	case j.charging && !ended:
 		return wait(0, "charging", "")
@@ -165,6 +165,18 @@ func (j *trialRun) judge(now time.Duration, ended bool) trialOpinion {
 		return open("too-close", close)
 	}
 	return trialOpinion{result: Passed, cause: "none", text: trialPassed(w)}
+}
+
+// byAbsolute reports whether a gauge that shows absolute pressure explains a
+// superheat that is not surely good. What stood above saturation at rest may
+// also be a building warmer than the outdoor air, so that alone proves no fault.
+func (j *trialRun) byAbsolute() bool {
+	p := j.worst(j.lines.superheat)
+	if p == nil || j.beyond(p) < -p.view.uK {
+		return false
+	}
+	k := p.of(p.view.a, p.view.b-j.airPa)
+	return k >= j.aims.superheat.least.Value && k <= j.aims.superheat.most.Value+p.view.uK
 }
 
 func (j *trialRun) part(p *pair) trialPart {
@@ -262,7 +274,7 @@ func (j *trialRun) stalest(now time.Duration) (worst *track) {
 
 // stand gathers what the sentences are made of.
 func (j *trialRun) stand(now time.Duration) trialWords {
-	w := trialWords{elapsed: now, codes: j.codes, own: j.own, mostC: j.mostC, headK: j.head(), barometer: j.airKnown, charging: j.charging}
+	w := trialWords{elapsed: now, codes: j.codes, own: j.own, mostC: j.mostC, headK: j.head(), barometer: j.airKnown, charging: j.charging, overAtm: j.overAtm}
 	for _, p := range slices.Concat(j.lines.superheat, j.lines.subcooling, j.lines.loss) {
 		if p.view.ok {
 			w.parts = append(w.parts, j.part(p))

@@ -123,6 +123,7 @@ type trialWords struct {
 	unfitted, idle         []string
 	said                   []string // figures that need no repeating
 	ifAbsolute             string
+	overAtm                float64 // stood above saturation at rest
 	barometer, charging    bool
 
 	runFrom       time.Duration
@@ -169,6 +170,9 @@ func (w trialWords) beside() (s string) {
 			few += ", ..."
 		}
 		s += fmt.Sprintf(" Not asked to cool: %s. So this was not the full cooling run.", few)
+	}
+	if w.overAtm > 0 {
+		s += fmt.Sprintf(" At rest both pressures stood %.1f atmospheres above saturation at the outdoor air's temperature: a warmer building does that, air in the system, or gauges that show absolute pressure. In open air they must read nought.", w.overAtm)
 	}
 	if w.charging {
 		s += " A weigh-in was still under way: the charge may have changed."
@@ -235,6 +239,9 @@ func trialFailed(cause string, w trialWords) string {
 }
 
 func trialNotProven(why string, w trialWords) string {
+	if strings.HasPrefix(why, "before the start") {
+		w.overAtm = 0
+	}
 	for _, p := range w.parts {
 		if strings.HasPrefix(why, p.what()+" is") {
 			w.said = append(w.said, p.what())
