@@ -54,12 +54,9 @@ func (u underWaySteps) hear(b *Told) underWaySteps {
 	return u
 }
 
-// runningSteps are those in which the compressor may run.
-var runningSteps = []string{"weigh-in", "trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"}
-
 func (u underWaySteps) newest() string {
 	for _, s := range slices.Backward(u) {
-		if slices.Contains(runningSteps, s) {
+		if slices.Contains(compressorSteps, s) {
 			return s
 		}
 	}
