@@ -171,6 +171,9 @@ func TestScenarios(t *testing.T) {
 				if !slices.Equal(got, want) {
 					t.Errorf("raised %v, want %v", got, want)
 				}
+				if got := crossings(found); got != s.crossings() {
+					t.Errorf("crossed are %q, want %q", got, s.crossings())
+				}
 				// The call to close the valve comes in every night.
 				if s.Name == "good-night" && !slices.Equal(wakes, []string{"charge-near-target"}) {
 					t.Errorf("somebody was woken: %v", wakes)
@@ -201,6 +204,23 @@ func causes(found []rules.Finding) (cs []string) {
 		}
 	}
 	return cs
+}
+
+// crossings are those of the last verdict of the branch check.
+func crossings(found []rules.Finding) (said string) {
+	for _, f := range found {
+		if f.Edge == rules.Given && f.Flag == "branch-check" {
+			said = fmt.Sprint(f.Result, f.Pairs)
+		}
+	}
+	return said
+}
+
+func (s Scenario) crossings() string {
+	if s.crossed {
+		return "failed[{iu05 iu06} {iu06 iu05}]"
+	}
+	return ""
 }
 
 func (s Scenario) causes() []string {

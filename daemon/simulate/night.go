@@ -163,6 +163,9 @@ func (n *Night) buildRooms(r *rand.Rand) {
 	if n.scenario.weak {
 		n.rooms[6].strength = 0.42 // its valve opens half way only
 	}
+	if n.scenario.crossed {
+		n.rooms[4].port, n.rooms[5].port = n.rooms[5], n.rooms[4]
+	}
 }
 
 // Next gives the next second of the night; ok is false when it is over.

@@ -9,7 +9,7 @@ type Scenario struct {
 	Story []string // what to expect, in the order of the night
 	Flags []string // the flags that this night raises, each at least once, and no other
 
-	leak, wet, scaleOff, battery, weak, over, probe bool
+	leak, wet, scaleOff, battery, weak, over, probe, crossed bool
 }
 
 // DefaultScenario is the one with the most to see.
@@ -79,5 +79,12 @@ var scenarios = []Scenario{
 		Story: []string{"The supply air of iu04 falls silent during the trial run, and is heard again before the cooling check."},
 		Flags: []string{"charge-near-target", "point-silent"},
 		probe: true,
+	},
+	{
+		Name: "crossed", Doc: "the pipes of two rooms are crossed at their branch unit, which only the branch check can show",
+		Story: []string{"Cooling and heating are well in every room, for every branch is fed alike.",
+			"The branch check by halves finds that iu05 and iu06 answer for each other."},
+		Flags:   []string{"charge-near-target", "pipes-crossed"},
+		crossed: true,
 	},
 }

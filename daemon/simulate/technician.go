@@ -253,7 +253,7 @@ func (n *Night) running() []act {
 			act{after: 8 * time.Minute, do: func() { n.rooms[3].lost = true }},
 			act{after: 12 * time.Minute, do: func() { n.rooms[3].lost = false }})
 	}
-	return append(s,
+	s = append(s,
 		act{after: 45 * time.Minute, do: func() { n.endStep("trial-run") }},
 		act{after: time.Minute, do: func() {
 			n.beginStep("cooling-check")
@@ -272,6 +272,13 @@ func (n *Night) running() []act {
 		act{after: 32 * time.Minute, do: func() {
 			n.endStep("heating-check")
 			n.outdoor.running = ""
+			n.commandAll("fan")
+		}})
+	if n.scenario.crossed {
+		s = append(s, n.branches()...)
+	}
+	return append(s,
+		act{after: 2 * time.Minute, do: func() {
 			n.commandAll("off")
 			n.beginStep("hand-over")
 		}},
@@ -280,4 +287,30 @@ func (n *Night) running() []act {
 			n.endStep("hand-over")
 			n.ended = true
 		}})
+}
+
+// branches tries the branch units by halves: each room has a number, and run
+// by run the rooms heat whose number has that binary digit while the others
+// cool; then the other way round.
+func (n *Night) branches() []act {
+	s := []act{{after: 2 * time.Minute, do: func() { n.beginStep("branch-check") }}}
+	for run := range 8 {
+		s = append(s, act{after: 12 * time.Minute, do: func() {
+			n.outdoor.running = "heat"
+			for i, r := range n.rooms {
+				r.command = "cool"
+				if i>>(run/2)&1 == run%2 {
+					r.command = "heat"
+				}
+				n.tell(rules.Told{Kind: "command", Name: r.unit, Note: r.command})
+			}
+		}})
+	}
+	return append(s, act{after: 12 * time.Minute, do: func() {
+		n.endStep("branch-check")
+		n.outdoor.running = ""
+		n.commandAll("fan")
+	}}, act{after: time.Minute, do: func() {
+		n.mark("note", "iu05 and iu06 answer for each other: to be piped over once the charge is recovered")
+	}})
 }
