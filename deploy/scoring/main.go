@@ -26,7 +26,10 @@ var scores = []struct {
 	{"vacuum-hold", newHoldScore},
 	{"pressure-test", newPressureScore},
 	{"weigh-in", newWeighScore},
+	{"preheat", newPreheatScore},
 	{"branch-check", newBranchScore},
+	{"cooling-check", newCoolingScore},
+	{"heating-check", newHeatingScore},
 }
 
 // score takes trials one by one, in the order of their seeds.

@@ -68,7 +68,10 @@ func Scenarios() []Scenario {
 		{Name: "vacuum-hold", Doc: vacuumHoldDoc, Make: makeHold},
 		{Name: "pressure-test", Doc: pressureDoc, Make: makePressureTest},
 		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},
+		{Name: "preheat", Doc: preheatDoc, Make: makePreheat},
 		{Name: "branch-check", Doc: branchCheckDoc, Make: makeBranchCheck},
+		{Name: "cooling-check", Doc: coolingCheckDoc, Make: makeCoolingCheck},
+		{Name: "heating-check", Doc: heatingCheckDoc, Make: makeHeatingCheck},
 	}
 }
 

@@ -91,7 +91,7 @@ func TestTrialsAreValid(t *testing.T) {
 				}
 				rows++
 			}
-			if rows != len(one.Rows) || rows < 50 {
+			if rows != len(one.Rows) || rows < 40 {
 				t.Errorf("%s, seed %d: %d rows made, %d read", s.Name, seed, len(one.Rows), rows)
 			}
 			var last time.Time
