@@ -27,6 +27,7 @@ var scores = []struct {
 	{"pressure-test", newPressureScore},
 	{"weigh-in", newWeighScore},
 	{"preheat", newPreheatScore},
+	{"trial-run", newTrialRunScore},
 	{"branch-check", newBranchScore},
 	{"cooling-check", newCoolingScore},
 	{"heating-check", newHeatingScore},

@@ -69,6 +69,7 @@ func Scenarios() []Scenario {
 		{Name: "pressure-test", Doc: pressureDoc, Make: makePressureTest},
 		{Name: "weigh-in", Doc: weighInDoc, Make: makeWeighIn},
 		{Name: "preheat", Doc: preheatDoc, Make: makePreheat},
+		{Name: "trial-run", Doc: trialRunDoc, Make: makeTrialRun},
 		{Name: "branch-check", Doc: branchCheckDoc, Make: makeBranchCheck},
 		{Name: "cooling-check", Doc: coolingCheckDoc, Make: makeCoolingCheck},
 		{Name: "heating-check", Doc: heatingCheckDoc, Make: makeHeatingCheck},
