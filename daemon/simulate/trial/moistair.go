@@ -14,7 +14,7 @@ func buckPa(tempC float64) float64 {
 
 // moisture is the kg of water in a kg of dry air, by relative humidity.
 func moisture(tempC, relative, pa float64) float64 {
-	e := relative * buckPa(tempC)
+	e := float64(relative * buckPa(tempC))
 	return waterToAir * e / (pa - e)
 }
 
@@ -25,7 +25,7 @@ func relativeHumidity(tempC, kgKg, pa float64) float64 {
 
 // enthalpy is J a kg of dry air, from 0 C.
 func enthalpy(tempC, kgKg float64) float64 {
-	return float64(1005*tempC) + kgKg*(2500.9e3+float64(1840*tempC))
+	return float64(1005*tempC) + float64(kgKg*(2500.9e3+float64(1840*tempC)))
 }
 
 // wetBulb is where water that evaporates without heat from outside comes to.

@@ -80,7 +80,7 @@ func makePreheat(r *rand.Rand) Trial {
 	w.began = w.t
 	horizon := w.began + 40*3600
 	if w.kind == "stopped" {
-		horizon = w.began + w.lasts*between(r, 0.3, 0.9)
+		horizon = w.began + float64(w.lasts*between(r, 0.3, 0.9))
 	}
 	for w.due == 0 && w.t < horizon && (w.early == 0 || w.t < w.early+600) {
 		w.run(60)
@@ -164,7 +164,7 @@ func (w *warming) interrupt() {
 		on, rest := between(r, 600, 3600), between(r, 60, 700)
 		for range 3 + r.IntN(10) {
 			off(rest * between(r, 0.8, 1.2))
-			t += on * between(r, 0.8, 1.2)
+			t += float64(on * between(r, 0.8, 1.2))
 		}
 	case "mixed":
 		for range 2 + r.IntN(5) {

@@ -288,8 +288,8 @@ func (w *walking) live(x *airRoom) {
 	aim, tau := 0.0, x.startTau
 	if x.begins > 0 && w.t >= x.begins {
 		aim = 1
-		x.tempC += x.driftC * branchTick
-		x.kgKg += x.dries * branchTick
+		x.tempC += float64(x.driftC * branchTick)
+		x.kgKg += float64(x.dries * branchTick)
 		if run := w.t - x.begins; x.modulates > 0 && run > x.modulates {
 			aim, x.modSeen = x.share, true
 			if x.cycle > 0 && math.Mod(run-x.modulates, x.cycle) < 0.45*x.cycle {
@@ -351,7 +351,9 @@ func (w *walking) reading(name, value string) {
 	}
 }
 
-func (w *walking) humid(v float64) string { return text(100*v+float64(0.2*w.r.NormFloat64()), 1) }
+func (w *walking) humid(v float64) string {
+	return text(float64(100*v)+float64(0.2*w.r.NormFloat64()), 1)
+}
 
 func (w *walking) read() {
 	if math.Mod(w.t, 60) == 0 {
@@ -407,7 +409,7 @@ func (w *walking) carry() {
 		w.probe = seen
 	}
 	for k := range seen {
-		w.probe[k] += (seen[k] - w.probe[k]) * min(1, w.every/35) // in moving air (from memory)
+		w.probe[k] += float64((seen[k] - w.probe[k]) * min(1, w.every/35)) // in moving air (from memory)
 	}
 	w.reading("probe-supply", w.noisy(w.probe[0]))
 	w.reading("probe-return", w.noisy(w.probe[1]))

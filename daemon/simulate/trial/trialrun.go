@@ -223,8 +223,8 @@ func (w *running) bands() (superheat, subcooling float64) {
 	if !w.barometer {
 		more = 1.5e3
 	}
-	superheat = 0.8 + w.fluid.temperature(w.fluid.dewP, low*1.01+more) - w.evapC
-	subcooling = 0.8 + w.fluid.temperature(w.fluid.bub, high*1.01+more) - w.condC
+	superheat = 0.8 + w.fluid.temperature(w.fluid.dewP, float64(low*1.01)+more) - w.evapC
+	subcooling = 0.8 + w.fluid.temperature(w.fluid.bub, float64(high*1.01)+more) - w.condC
 	return superheat, subcooling
 }
 
@@ -239,7 +239,7 @@ func (w *running) read() {
 			w.rows = append(w.rows, Row{Time: afterS(w.begun, w.t), Kind: "reading", Name: role, Value: text(v, decimals)})
 		}
 	}
-	noise := func(spread float64) float64 { return spread * w.r.NormFloat64() }
+	noise := func(spread float64) float64 { return float64(spread * w.r.NormFloat64()) }
 	put("suction-pressure", (float64((suctionPa-zero)*w.gain[0])+noise(w.noisePa))/1000, 1)
 	put("suction-line", suctionC+w.clamp[0]+noise(w.noiseK), 2)
 	put("liquid-pressure", (float64((liquidPa-zero)*w.gain[1])+noise(w.noisePa))/1000, 1)
