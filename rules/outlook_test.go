@@ -75,7 +75,7 @@ func TestWhatIsSaidOfAWeighIn(t *testing.T) {
 		}
 		e.read(1, s, "scale", gross)
 	}
-	o := e.say(t, 1, 600, "Weigh-in, 2.00 of 14.20 kg (4 lb 7 oz of 31 lb 5 oz). 0.25 kg a minute: about 49 min to go.")
+	o := e.say(t, 1, 600, "Weigh-in, 2.00 of 14.20 kg (4 lb 7 oz of 31 lb 5 oz). 0.25 kg (0.55 lb) a minute: about 49 min to go.")
 	if o.Figure < 1.99 || o.Figure > 2.01 || o.Limit.Value < 15.7 || o.Limit.Value > 15.9 {
 		t.Errorf("figure %g, the target's line at %g; want 2.00 and 15.8 (30 less 14.2)", o.Figure, o.Limit.Value)
 	}

@@ -49,7 +49,10 @@ func pounds(x float64) string {
 	return fmt.Sprintf("%.0f lb %.0f oz", math.Floor(oz/16), math.Mod(oz, 16))
 }
 
-func perMin(kgPerS float64) string { return fmt.Sprintf("%.2f kg a minute", kgPerS*60) }
+// perMin says a flow as both worlds read it off a scale.
+func perMin(kgPerS float64) string {
+	return fmt.Sprintf("%.2f kg (%.2f lb) a minute", kgPerS*60, kgPerS*60/poundKg)
+}
 
 func chargeNear(c charge, left time.Duration, flows bool, u Urgency) string {
 	s := fmt.Sprintf("Charge at %s, %s (%s) to go", ofTarget(c), kg(max(c.remainingKg(), 0)), pounds(max(c.remainingKg(), 0)))

@@ -55,7 +55,7 @@ func evacStalled(pa float64, target, next Setting, cause string, tempC float64, 
 		s += fmt.Sprintf(" It is below the %s wanted of this pull: ready for the nitrogen break. Valve the gauge off first.", micron(next.Value))
 	}
 	if !math.IsNaN(tempC) {
-		s += fmt.Sprintf(" Water at the coldest pipe's %.1f C has %s.", tempC, micron(vapourPa(tempC)))
+		s += fmt.Sprintf(" Water at the coldest pipe's %s has %s.", figureC(tempC), micron(vapourPa(tempC)))
 	}
 	why := evacWhy[cause]
 	return s + " " + strings.ToUpper(why[:1]) + why[1:] + "."
@@ -97,15 +97,15 @@ func evacFreezes(pa float64) string {
 }
 
 func evacIce(pa, tempC float64) string {
-	return fmt.Sprintf("Vacuum stands at %s, at or just below water's triple point (4588 micron), with the coldest pipe at %.1f C: water in the pipe has most likely frozen; a large leak would look the same. Warm the low places and break with dry nitrogen; if it stands there again, look for a leak.", micronSI(pa), tempC)
+	return fmt.Sprintf("Vacuum stands at %s, at or just below water's triple point (4588 micron), with the coldest pipe at %s: water in the pipe has most likely frozen; a large leak would look the same. Warm the low places and break with dry nitrogen; if it stands there again, look for a leak.", micronSI(pa), figureC(tempC))
 }
 
 func evacCold(c float64, limit Setting) string {
-	return fmt.Sprintf("Pipes or outdoor air at %.1f C, below %.0f C (%s): water in the pipe freezes and no pump draws it off in good time. Warm the pipes or wait.", c, limit.Value, limit.Source)
+	return fmt.Sprintf("Pipes or outdoor air at %s, below %s (%s): water in the pipe freezes and no pump draws it off in good time. Warm the pipes or wait.", figureC(c), figureC(limit.Value), limit.Source)
 }
 
 func evacWarmer(c float64, limit Setting) string {
-	return fmt.Sprintf("Pipes and outdoor air at %.1f C again, above %.0f C.", c, limit.Value)
+	return fmt.Sprintf("Pipes and outdoor air at %s again, above %s.", figureC(c), figureC(limit.Value))
 }
 
 // lookAtValves is what to do about a part that may be shut off.

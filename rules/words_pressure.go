@@ -63,12 +63,16 @@ func pressFilled(nowPa float64) string {
 }
 
 func pressHigh(nowPa float64, ceiling Setting) string {
-	return fmt.Sprintf("Pressure at %s, above the %s it must never pass (%s). Keep everybody clear of the pipe, shut the nitrogen cylinder and let some out slowly: the lowest-rated part decides.",
-		psi(nowPa), psi(ceiling.Value), ceiling.Source)
+	above := "above"
+	if nowPa-ceiling.Value < 0.1*psiPa { // both read alike
+		above = "just above"
+	}
+	return fmt.Sprintf("Pressure at %s, %s the %s it must never pass (%s). Keep everybody clear of the pipe, shut the nitrogen cylinder and let some out slowly: the lowest-rated part decides.",
+		psiFine(nowPa), above, psiFine(ceiling.Value), ceiling.Source)
 }
 
 func pressLower(nowPa float64, ceiling Setting) string {
-	return fmt.Sprintf("Pressure at %s, below %s again.", psi(nowPa), psi(ceiling.Value))
+	return fmt.Sprintf("Pressure at %s, below %s again.", psiFine(nowPa), psiFine(ceiling.Value))
 }
 
 // pressUnit says that the gauge seems to speak another unit than the site file says.
