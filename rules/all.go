@@ -11,6 +11,7 @@ func All() []Rule {
 		PressureTest,
 		VacuumRising,
 		SplitPoor,
+		HeatingWindow,
 		PowerTooEarly,
 		TakeOff,
 		RoomLimit,

@@ -9,6 +9,7 @@ type Limit struct {
 	Dimension sensors.Dimension // NoDimension: a word of Words
 	Quantity  sensors.Quantity  // where gauge or absolute matters; else NoQuantity
 	Words     []string
+	Hours     bool // a stretch of the day, such as 22:00-06:00; no dimension
 	Default   float64
 	HasDef    bool
 	Source    string // of the default
@@ -105,6 +106,8 @@ func Limits() []Limit {
 		given("heating-check", "probe-settle", t, 120, practice, "how long carried probes are left to settle in a room"),
 		given("heating-check", "settle", t, 900, practice, "how long a unit runs before it is judged"),
 		given("heating-check", "ambient", sensors.Temperatures, 28, practice+"; the unit maker's own ceiling comes first", "the outdoor temperature above which units refuse to heat"),
+
+		{Step: "heating-check", Key: "hours", Hours: true, Source: siteFile, Doc: "the hours of the day in which heating-window may call somebody, in the site's own time"},
 
 		given("branch-check", "settle", t, 600, practice, "how long each command is left to work"),
 		given("mixed-run", "lasts", t, 20*60, practice, "how long half the units heat while the other half cool"),

@@ -228,3 +228,22 @@ func checkStands(w checkWords) string {
 	few := w.poor[:min(3, len(w.poor))]
 	return fmt.Sprintf("%s, %d poor: %s.", s, len(w.poor), strings.Join(few, "; "))
 }
+
+// The time to heat.
+
+func windowOpen(nowC, mostC float64, ceiling Setting, hours string) string {
+	within := ""
+	if hours != "" {
+		within = fmt.Sprintf(", within the hours that the site allows (%s)", hours)
+	}
+	return fmt.Sprintf("It is cool enough outdoors to heat%s: %.1f C, at least 1 K under the ceiling of %.1f C (%s) for 20 min, and likely not above %.1f C in the next 2 h. Ask the units to heat now. Nobody goes onto a roof alone or in the dark for it.",
+		within, nowC, ceiling.Value, ceiling.Source, mostC)
+}
+
+func windowClosed(nowC float64, ceiling Setting) string {
+	return fmt.Sprintf("It is %.1f C outdoors, above the ceiling of %.1f C: units refuse to heat from here. The check waits for the next cool hours.", nowC, ceiling.Value)
+}
+
+func windowOver(hours string) string {
+	return fmt.Sprintf("The hours that the site allows for heating (%s) are over. The check waits for the next ones.", hours)
+}

@@ -92,6 +92,10 @@ func (r *reader) stepSettings(step string, n sensors.Node) map[string]rules.Sett
 
 // limitValue reads one setting in SI. A word has no number.
 func limitValue(l rules.Limit, text string) (float64, error) {
+	if l.Hours {
+		_, err := rules.ReadHours(text)
+		return 0, err
+	}
 	if l.Dimension == sensors.NoDimension {
 		if !slices.Contains(l.Words, text) {
 			return 0, fmt.Errorf("%q is not known here; write one of %s", text, strings.Join(l.Words, ", "))
