@@ -12,6 +12,7 @@ func All() []Rule {
 		VacuumRising,
 		SplitPoor,
 		HeatingWindow,
+		MixedRun,
 		PowerTooEarly,
 		TakeOff,
 		RoomLimit,
@@ -27,6 +28,5 @@ func All() []Rule {
 		UnitMissing,
 		BranchCheck,
 		SplitOpposed,
-		Progress,
 	}
 }

@@ -111,6 +111,11 @@ func Limits() []Limit {
 
 		given("branch-check", "settle", t, 600, practice, "how long each command is left to work"),
 		given("mixed-run", "lasts", t, 20*60, practice, "how long half the units heat while the other half cool"),
+		given("mixed-run", "settle", t, 600, practice, "how long a unit runs in its half before its split counts"),
+		given("mixed-run", "share", sensors.Ratios, 0.7, practice+" (the field guide)", "how much of the least split of the cooling and the heating check a unit must give"),
+		given("mixed-run", "tolerance", k, 1.7, ra3, "how far a cooling split may be from its target"),
+		given("mixed-run", "sensor-error", k, 0.3, practice+" for two sensors compared with one another first", "how far off a split may be by its two sensors"),
+		given("mixed-run", "probe-settle", t, 120, practice, "how long carried probes are left to settle in a room"),
 	}...)
 }
 

@@ -34,7 +34,7 @@ func TestWhatWasEnteredIsTheTakeOffFromThenOn(t *testing.T) {
 		var start Start
 		spy := Rule{Name: "spy", Steps: []string{"weigh-in"}, Roles: []string{}, Begin: func(s Start) Judge {
 			start = s
-			return &progress{}
+			return &heatingWindow{}
 		}}
 		site := Site{Systems: []System{{Refrigerant: "R-410A", PipeM3: 0.2, CoilsM3: 0.018, Steps: map[string]map[string]Setting{}}}}
 		if own {

@@ -135,24 +135,6 @@ func unitName(u Unit) string {
 	return fmt.Sprintf("%s (%s)", u.Name, u.Room)
 }
 
-// Steps that nobody judges yet.
-
-// stepStands says how far a step is, with its figure and what it is to reach.
-func stepStands(step string, o Outlook, line Setting, aimed bool) string {
-	s := underWay(step, o.Elapsed, true)
-	if o.Lasts > 0 {
-		s = fmt.Sprintf("%s, %s.", stepWord(step), ofSpan(o.Elapsed, o.Lasts))
-	}
-	if !o.HasFig {
-		return s
-	}
-	s += " " + figure(o.Figure, o.Quantity)
-	if !aimed {
-		return s + "."
-	}
-	return fmt.Sprintf("%s, target %s.", s, figure(line.Value, o.Quantity))
-}
-
 // figure says a value in the trade's unit with its SI value beside it.
 func figure(v float64, q sensors.Quantity) string {
 	switch q {
