@@ -199,10 +199,11 @@ func (s *supply) energised(now time.Duration) (all []spell) {
 	return all
 }
 
-func bothOf(a, b []spell) (all []spell) {
+// bothOf is when both are on; that they meet for no time is nothing, but at the end it goes on.
+func bothOf(a, b []spell, now time.Duration) (all []spell) {
 	for i, k := 0, 0; i < len(a) && k < len(b); {
 		x := spell{max(a[i].from, b[k].from), min(a[i].to, b[k].to)}
-		if x.from < x.to {
+		if x.from < x.to || x.from == x.to && x.to == now {
 			all = append(all, x)
 		}
 		if a[i].to < b[k].to {
@@ -467,7 +468,7 @@ func (j *preheat) read(b *Measured, place int, now time.Duration) []Finding {
 		if f.current != nil {
 			f.current.add(sample{t, b.Value})
 		}
-		if changed {
+		if _, all := j.onSince(); changed || !j.now.on && all && now-j.looked >= startLook { // what comes late may end a silence
 			return j.look(now)
 		}
 	case f.sump != nil:
@@ -557,7 +558,7 @@ func (j *preheat) told(e Entry, b *Told, now time.Duration) []Finding {
 func (j *preheat) account(now time.Duration) (a clockOf) {
 	on := j.power[0].energised(now)
 	for _, s := range j.power[1:] {
-		on = bothOf(on, s.energised(now))
+		on = bothOf(on, s.energised(now), now)
 	}
 	at := time.Duration(0)
 	for i, x := range on {

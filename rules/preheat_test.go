@@ -1,8 +1,10 @@
 package rules
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -221,5 +223,102 @@ func TestPreheatTellsTheSunFromAHeater(t *testing.T) {
 	}
 	if falsely > good/50 || bySun > 0 {
 		t.Errorf("%d of %d good heaters told cold or late, %d of %d dead ones passed", falsely, good, bySun, dead)
+	}
+}
+
+// Two outdoor units, each with its own input, must both have power; what is
+// not heard for more than two minutes does not count, and what comes late
+// after all does.
+func TestPreheatCountsWhatWasHeardOfEveryInput(t *testing.T) {
+	const every, untilS, lastsS = 20, 9 * 3600, 2 * 3600
+	gaps, lates, judged := 0, 0, 0
+	for seed := range uint64(150) {
+		r := rand.New(rand.NewPCG(seed, 2))
+		site := Site{Points: []sensors.Point{
+			{Name: "ou1", Quantity: sensors.Contact, Role: "outdoor-power", Every: every * time.Second, SilentAfter: 100 * time.Second},
+			{Name: "ou2", Quantity: sensors.Current, Role: "outdoor-power", Every: every * time.Second, SilentAfter: 100 * time.Second},
+		}, Systems: []System{{Steps: map[string]map[string]Setting{"preheat": {"lasts": {Value: lastsS, Given: true}}}}}}
+		type reading struct {
+			known, at float64
+			point     string
+			v         float64
+		}
+		var log []reading
+		on := make([]bool, untilS)
+		for s := range on {
+			on[s] = true
+		}
+		var edges []int
+		for p, name := range []string{"ou1", "ou2"} {
+			state, left, silent, late := true, 0, 0, 0.0
+			last, was := -1, false
+			for s := 0; s < untilS; s += every {
+				if left -= every; left <= 0 {
+					state = r.IntN(8) > 0
+					left = every * (3 + r.IntN([]int{40, 400}[r.IntN(2)]))
+				}
+				if silent > 0 {
+					silent -= every
+					if late == 0 {
+						continue
+					}
+				} else if late = 0; r.IntN(400) == 0 {
+					silent = every * (1 + r.IntN([]int{4, 80}[r.IntN(2)]))
+					if gaps++; r.IntN(3) == 0 {
+						late, lates = float64(s+silent+every), lates+1
+					}
+				}
+				if last < 0 || s-last > 120 {
+					for k := max(0, last); k < s; k++ {
+						on[k] = false
+					}
+					edges = append(edges, last, s)
+				} else {
+					for k := last; k < s; k++ {
+						on[k] = on[k] && was
+					}
+				}
+				if was != state {
+					edges = append(edges, s)
+				}
+				last, was = s, state
+				v := 0.0
+				if state {
+					v = float64(1 + p)
+				}
+				log = append(log, reading{max(float64(s), late), float64(s), name, v})
+			}
+		}
+		slices.SortStableFunc(log, func(a, b reading) int { return cmp.Compare(a.known, b.known) })
+		want := dueByHand(lastsS, 900, untilS, func(s int) bool { return on[s] }, func(int) float64 { return 0 }, 10)
+		known := 0.0
+		for _, x := range log {
+			if x.at <= float64(want)+150 {
+				known = max(known, x.known)
+			}
+		}
+		if want == 0 || known > float64(want)+150 || slices.ContainsFunc(edges, func(s int) bool { return s < want && s > want-160 || s >= want && s-want < 160 }) {
+			continue // met while something was not yet heard
+		}
+		e := feed{Engine: NewEngine(site, []Rule{Preheat})}
+		e.next(1, 0, &Started{})
+		e.next(1, 0, &Told{Kind: "begin", Name: "preheat"})
+		got := 0.0
+		for _, x := range log {
+			for _, f := range e.next(1, x.known, &Measured{Reading: sensors.Reading{Point: x.point, Value: x.v}, Taken: at(1, x.at).Since}) {
+				if f.Edge == Given && got == 0 {
+					got = f.At.Since.Seconds()
+				}
+			}
+		}
+		judged++
+		// Met within two minutes of a silence it was bridged, and nobody could know better.
+		bridged := slices.ContainsFunc(edges, func(s int) bool { return got >= float64(s) && got-float64(s) < 160 })
+		if !bridged && (got < float64(want) || got > max(float64(want), known)) {
+			t.Errorf("seed %d: due after %g s, by hand %d", seed, got, want)
+		}
+	}
+	if gaps < 100 || lates < 30 || judged < 50 {
+		t.Errorf("%d silences, %d told late, %d judged: too few to prove anything", gaps, lates, judged)
 	}
 }

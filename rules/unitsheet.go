@@ -306,7 +306,10 @@ func (x *AddressSheet) readFound(note string) (f UnitFound) {
 			note, f.Withdrawn = note[:len(note)-len(word)], true
 		}
 	}
-	said := keyed(note, foundKeys)
+	if name, ok := x.inRoom(note); ok {
+		return UnitFound{Unit: name, Withdrawn: f.Withdrawn}
+	}
+	said := keyed(strings.ReplaceAll(note, "#", " address "), foundKeys)
 	lead := said("")
 	f.Address, f.Room, f.Model, f.Note = said("address"), said("room"), said("model"), said("note")
 	if first, rest, ok := strings.Cut(f.Address, " "); ok && lead == "" { // address 3: iu03
@@ -316,16 +319,10 @@ func (x *AddressSheet) readFound(note string) (f UnitFound) {
 	if _, known := x.named(lead); !known {
 		words := strings.Fields(lead)
 		for i, w := range words {
-			if a, ok := strings.CutPrefix(w, "#"); ok && f.Address == "" {
-				f.Address = a
-				continue
-			}
 			if name, ok := x.named(bare(w)); ok {
 				f.Unit = name
-				rest := slices.Delete(slices.Clone(words), i, i+1)
-				rest = slices.DeleteFunc(rest, func(w string) bool { return w == "#"+f.Address })
 				if f.Note == "" {
-					f.Note = strings.Join(rest, " ")
+					f.Note = strings.Join(slices.Delete(slices.Clone(words), i, i+1), " ")
 				}
 				break
 			}
