@@ -24,8 +24,8 @@ var TrialRun = Rule{
 const (
 	runsK       = 8.0              // condensing and evaporating so far apart: a compressor runs (full cooling parts them by 25 K and more; from memory)
 	restsK      = 3.0              // nearer than this it stands: two transducers at one pressure (1 % each)
-	restSlots   = 6                // 3 min of standing still before pressures are held against the air
-	restAlikeK  = 1.0              // and all clamps and the air within this
+	tripSlots   = 6                // 3 min of standing still after it ran
+	restAlikeK  = 1.0              // at rest all clamps and the air lie within this
 	restSpareK  = 0.5              // a clamp's error
 	restFromAtm = 0.5              // so many atmospheres above saturation,
 	restToAtm   = 1.6              // to so many: a gauge that shows absolute pressure
@@ -145,8 +145,10 @@ func (j *trialRun) told(b *Told) []Finding {
 		j.asked[b.Name] = b.Note
 	case b.Kind == "mark" && b.Name == "fault-code":
 		j.fault(b.Note)
+		return j.revise()
 	case b.Kind == "mark" && b.Name == "checked":
 		j.ownResult(b.Note)
+		return j.revise()
 	}
 	return nil
 }
@@ -391,9 +393,7 @@ func (j *trialRun) running(p *pair) {
 			if j.runs && (j.still >= 2 || !j.ran) {
 				j.runs, j.runFrom = false, at
 			}
-			if j.still >= restSlots {
-				j.atRest(s)
-			}
+			j.atRest(s)
 		}
 	}
 	j.runSlot = p.front
@@ -401,7 +401,7 @@ func (j *trialRun) running(p *pair) {
 
 // tripped reports whether the compressor ran and has stood still for a while:
 // worth saying before the run has lasted.
-func (j *trialRun) tripped() bool { return j.ran && !j.runs && j.still >= restSlots }
+func (j *trialRun) tripped() bool { return j.ran && !j.runs && j.still >= tripSlots }
 
 // atRest holds the pressure of a system that stands against what its refrigerant
 // has at the temperature all around it. It cannot stand higher where there is
@@ -410,7 +410,8 @@ func (j *trialRun) tripped() bool { return j.ran && !j.runs && j.still >= restSl
 func (j *trialRun) atRest(slot int64) {
 	var cs []float64
 	for _, k := range j.tracks {
-		if r := k.point.Role; r == "outdoor-air" || r == "suction-line" || r == "liquid-line" {
+		switch k.point.Role {
+		case "outdoor-air", "suction-line", "liquid-line", "discharge-line":
 			cs = append(cs, k.at(slot))
 		}
 	}

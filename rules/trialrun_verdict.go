@@ -45,6 +45,23 @@ func (j *trialRun) decide(now time.Duration, ended bool) []Finding {
 			return nil
 		}
 	}
+	return j.give(o, now)
+}
+
+// revise replaces a verdict at once where the unit itself says that it was none:
+// whoever enters its fault code knows more than clamps do.
+func (j *trialRun) revise() []Finding {
+	if j.result == "" || len(j.codes) == 0 && !j.ownBad {
+		return nil
+	}
+	now := j.clock.newest
+	if o := j.judge(now, false); o.cause != j.cause {
+		return j.give(o, now)
+	}
+	return nil
+}
+
+func (j *trialRun) give(o trialOpinion, now time.Duration) []Finding {
 	j.result, j.cause, j.other, j.nextDue = o.result, o.cause, lasting{}, 0
 	return []Finding{{Edge: Given, Result: o.result, Cause: o.cause, Text: o.text, Points: j.judged(), Values: j.allValues(now)}}
 }
@@ -167,16 +184,21 @@ func (j *trialRun) judge(now time.Duration, ended bool) trialOpinion {
 	return trialOpinion{result: Passed, cause: "none", text: trialPassed(w)}
 }
 
-// byAbsolute reports whether a gauge that shows absolute pressure explains a
-// superheat that is not surely good. What stood above saturation at rest may
-// also be a building warmer than the outdoor air, so that alone proves no fault.
-func (j *trialRun) byAbsolute() bool {
-	p := j.worst(j.lines.superheat)
-	if p == nil || j.beyond(p) < -p.view.uK {
-		return false
+// byAbsolute reports whether gauges that show absolute pressure explain all that
+// is not surely good. What stood above saturation at rest may also be a building
+// warmer than the outdoor air, so that alone proves no fault.
+func (j *trialRun) byAbsolute() (explains bool) {
+	for _, p := range [...]*pair{j.worst(j.lines.superheat), j.worst(j.lines.subcooling)} {
+		if p == nil || j.beyond(p) < -p.view.uK {
+			continue
+		}
+		k, a := p.of(p.view.a, p.view.b-j.airPa), j.aimOf(p)
+		if k < a.least.Value-p.view.uK || k > a.most.Value+p.view.uK {
+			return false
+		}
+		explains = true
 	}
-	k := p.of(p.view.a, p.view.b-j.airPa)
-	return k >= j.aims.superheat.least.Value && k <= j.aims.superheat.most.Value+p.view.uK
+	return explains
 }
 
 func (j *trialRun) part(p *pair) trialPart {
