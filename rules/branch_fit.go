@@ -219,7 +219,7 @@ func (d branchData) sieve(j int, n branchNoise) (s sieve) {
 	if n.roomF != nil {
 		scale = n.roomF[j]
 	}
-	r := float64(scale*n.errorK) * float64(scale*n.errorK)
+	r := float64(float64(scale*n.errorK) * float64(scale*n.errorK))
 	q := float64(scale*n.wanderK) * float64(scale*n.wanderK) / 600
 	doubt, last := 0.0, time.Duration(0)
 	for w, v := range d.levels[j] {
@@ -298,7 +298,7 @@ func fitAnswer(y, heat, cool []float64, likelyK, giveK float64) answer {
 	h1, h2 := (float64(a22*b1)-float64(a12*b2))/det, (float64(a11*b2)-float64(a12*b1))/det
 	return answer{heatK: h1, coolK: h2, heatSe: math.Sqrt(a22 / det), coolSe: math.Sqrt(a11 / det),
 		bothSe: math.Sqrt((a11+a22-float64(2*a12))/det) / 2, measured: true,
-		ln: (float64(b1*h1)+float64(b2*h2)-float64(2*p*float64(likelyK*likelyK)))/2 - math.Log(det/float64(p*p))/2}
+		ln: float64((float64(b1*h1)+float64(b2*h2)-float64(2*p*float64(likelyK*likelyK)))/2) - float64(math.Log(det/float64(p*p))/2)}
 }
 
 // branchFit is what the readings say.
@@ -602,7 +602,7 @@ func (d branchData) learn(f *branchFit) {
 			l, left, free := d.likelihood(f, j, i, n)
 			// One room that is worse than the others does not speak for them all:
 			// each has a scale of its own, of which little is known beforehand.
-			ln += l + left/2 - (branchFree+free)/2*math.Log1p(left/branchFree)
+			ln += l + float64(left/2) - float64((branchFree+free)/2*math.Log1p(left/branchFree))
 		}
 		return ln
 	}
@@ -675,7 +675,7 @@ func (d branchData) likelihood(f *branchFit, j, i int, n branchNoise) (ln, left,
 		}
 		left += float64(v * v)
 	}
-	return a.ln - ss/2 - s.ln/2, left, max(0, float64(len(y))-used)
+	return a.ln - float64(ss/2) - float64(s.ln/2), left, max(0, float64(len(y))-used)
 }
 
 // fill works out the table: each room's answer to each unit, beside its answer

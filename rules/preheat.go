@@ -241,7 +241,7 @@ func (h *heating) learn(tau, since time.Duration, on bool, sumpC, airC float64, 
 	}
 	keep := math.Exp(-since.Seconds() / tau.Seconds())
 	h.followsC = airC + float64((h.followsC-airC)*keep)
-	h.share *= keep
+	h.share = float64(h.share * keep)
 	if on {
 		h.share += 1 - keep
 	}
@@ -1024,7 +1024,7 @@ func (g *startSigns) sign() (sign, point string, v Value) {
 			continue
 		}
 		now := min(c.ss[n-1].v, c.ss[n-2].v)
-		if len(c.base) < 30 && now >= c.least && (len(c.base) == 0 || now < currentTimes*c.base[0]+currentStepA) {
+		if len(c.base) < 30 && now >= c.least && (len(c.base) == 0 || now < float64(currentTimes*c.base[0])+currentStepA) {
 			c.base = append(c.base, now)
 			sort.Float64s(c.base)
 		}
