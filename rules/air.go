@@ -89,6 +89,7 @@ func (x *series) since(from time.Duration) []sample {
 // unitAir is one indoor unit's air.
 type unitAir struct {
 	unit    Unit
+	place   int              // among the system's units
 	points  [airKinds]string // its own; empty: none
 	series  [airKinds]series
 	typed   [airKinds]typedRead
@@ -125,8 +126,8 @@ type airFeed struct {
 // before; else a point of the role that is called after the unit or its room.
 func beginAirs(s Start) *airs {
 	a := &airs{feeds: make([][]airFeed, len(s.Points)), points: s.Points}
-	for _, u := range s.Units {
-		x := &unitAir{unit: u, points: [airKinds]string{u.Supply, u.Return, u.WetBulb, u.Humidity}}
+	for i, u := range s.Units {
+		x := &unitAir{unit: u, place: i, points: [airKinds]string{u.Supply, u.Return, u.WetBulb, u.Humidity}}
 		a.units = append(a.units, x)
 	}
 	owner := make([]*unitAir, len(s.Points))

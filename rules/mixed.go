@@ -41,7 +41,6 @@ type mixedRun struct {
 // mixedUnit is one unit over both halves; [0] is heat, [1] cool.
 type mixedUnit struct {
 	*unitAir
-	place  int
 	asked  string
 	since  time.Duration
 	ran    [2]time.Duration
@@ -77,9 +76,8 @@ func beginMixedRun(s Start) Judge {
 	tol, _ := limit(s.Step, "tolerance")
 	j.lasts, j.settle, j.probe, j.share, j.errorK, j.coolK = asTime(lasts.Value), asTime(settle.Value), asTime(probe.Value), share.Value, off.Value, tol.Value
 	j.settle = min(j.settle, j.lasts/2)
-	for i, a := range j.air.units {
-		x := &mixedUnit{unitAir: a, place: i, asked: s.Commands[a.unit.Name]}
-		j.units = append(j.units, x)
+	for _, a := range j.air.units {
+		j.units = append(j.units, &mixedUnit{unitAir: a, asked: s.Commands[a.unit.Name]})
 	}
 	j.phase(0)
 	j.mix(0)
@@ -150,14 +148,7 @@ func (j *mixedRun) Next(e Entry) (out []Finding) {
 	return out
 }
 
-func (j *mixedRun) unit(a *unitAir) *mixedUnit {
-	for i, x := range j.air.units {
-		if x == a {
-			return j.units[i]
-		}
-	}
-	return nil
-}
+func (j *mixedRun) unit(a *unitAir) *mixedUnit { return j.units[a.place] }
 
 func (j *mixedRun) command(b *Told, now time.Duration) {
 	for _, x := range j.units {

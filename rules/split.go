@@ -2,7 +2,7 @@ package rules
 
 import (
 	"math"
-	"strings"
+	"sort"
 	"time"
 
 	"standwatch/rules/physics"
@@ -55,7 +55,8 @@ type splitPoor struct {
 	clock   watch
 	air     *airs
 	units   []*unitSplit
-	before  []Finding // verdicts of other steps
+	walk    []*unitSplit // the same, in the order of a walk: by branch unit, port and name
+	before  []Finding    // verdicts of other steps
 	outdoor sample
 	outside bool // outdoor air is known
 	tooWarm bool
@@ -138,6 +139,8 @@ func beginSplitPoor(s Start) Judge {
 			j.walked = x
 		}
 	}
+	j.walk = append(j.walk, j.units...)
+	sort.SliceStable(j.walk, func(a, b int) bool { return walkBefore(j.walk[a].unit, j.walk[b].unit) })
 	return j
 }
 
@@ -195,14 +198,7 @@ func (j *splitPoor) told(b *Told, now time.Duration) []Finding {
 	return nil
 }
 
-func (j *splitPoor) unit(a *unitAir) *unitSplit {
-	for i, x := range j.air.units {
-		if x == a {
-			return j.units[i]
-		}
-	}
-	return nil
-}
+func (j *splitPoor) unit(a *unitAir) *unitSplit { return j.units[a.place] }
 
 // due reports whether a unit should be looked at again.
 func (j *splitPoor) due(x *unitSplit, now time.Duration) bool {
@@ -704,7 +700,7 @@ func (j *splitPoor) Outlook(at Instant) Outlook {
 	w := checkWords{step: j.step.Name, elapsed: o.Elapsed, settle: j.settle, units: len(j.units), tooWarm: j.heating && j.tooWarm,
 		outdoorC: j.outdoor.v, ceilingC: j.ceiling.Value, system: j.sysLow, stray: j.air.stray}
 	var show *unitSplit
-	for _, x := range j.units {
+	for _, x := range j.walk {
 		o.Units = append(o.Units, j.stand(x, now))
 		switch {
 		case x.poor:
@@ -771,18 +767,18 @@ func (j *splitPoor) stand(x *unitSplit, now time.Duration) UnitStand {
 	return u
 }
 
-// next proposes where to carry the probes: the units not judged yet, those on
-// the same branch unit first, by port and name.
+// next proposes where to carry the probes: the units not judged yet, first those
+// on the branch unit where the walk is.
 func (j *splitPoor) next(judged int) *Ask {
 	byHand := false
 	var best *unitSplit
-	for _, x := range j.units {
+	for _, x := range j.walk {
 		own := x.points[supplyAir] != "" && x.points[returnAir] != ""
 		byHand = byHand || !own
 		if own || x.here || x.result != "" {
 			continue
 		}
-		if best == nil || j.walkBefore(x, best) {
+		if best == nil || j.walked != nil && x.unit.Branch == j.walked.unit.Branch && best.unit.Branch != x.unit.Branch {
 			best = x
 		}
 	}
@@ -792,15 +788,12 @@ func (j *splitPoor) next(judged int) *Ask {
 	return &Ask{Run: judged + 1, Of: len(j.units), Sentence: splitNext(best.unit, j.walked), Left: -1}
 }
 
-func (j *splitPoor) walkBefore(a, b *unitSplit) bool {
-	if w := j.walked; w != nil && (a.unit.Branch == w.unit.Branch) != (b.unit.Branch == w.unit.Branch) {
-		return a.unit.Branch == w.unit.Branch
-	}
+func walkBefore(a, b Unit) bool {
 	switch {
-	case a.unit.Branch != b.unit.Branch:
-		return a.unit.Branch < b.unit.Branch
-	case a.unit.Port != b.unit.Port:
-		return a.unit.Port < b.unit.Port
+	case a.Branch != b.Branch:
+		return a.Branch < b.Branch
+	case a.Port != b.Port:
+		return a.Port < b.Port
 	}
-	return strings.Compare(a.unit.Name, b.unit.Name) < 0
+	return a.Name < b.Name
 }
