@@ -35,6 +35,7 @@ const (
 	tooClose    = 0.1              // either side of even, at the end
 	causeSure   = 0.75             // of what rises, before its cause is named
 	riseSure    = 0.9              // how probably it rises at all
+	bentSurely  = 30.0             // times as probable as straight: then it surely bends
 	noiseMost   = 0.03             // of the reading, a bad gauge's noise (the field guide)
 	noiseLeast  = 0.001            // of the reading: the least that is believed
 	spikeLeast  = 0.01             // of the level: what departs by less is no spike
@@ -460,8 +461,10 @@ func lineAt(tS, pPa []float64, t float64) (p, slope float64) {
 	return mp + float64(slope*(t-mt)), slope
 }
 
-// lookForCause names the cause where one is much more probable than the others,
-// and the likelier one where it is more probable than not.
+// lookForCause names the cause where one is much more probable than the others.
+// Short of that the likely one is a leak unless the straight line is surely beaten
+// (the field guide: moisture is what beats it by 10 in chi-square), or else what is
+// more probable than not.
 func (v *holdView) lookForCause(spanS float64) {
 	v.cause, v.likely = "unknown", "unknown"
 	c := v.rises.Causes(spanS)
@@ -479,6 +482,9 @@ func (v *holdView) lookForCause(spanS float64) {
 		case p > 0.5:
 			v.likely, v.sure = x.cause, p
 		}
+	}
+	if bent := c.Leak - c.Straight + c.Moisture + c.Both; v.cause == "unknown" && c.Straight*bentSurely > bent {
+		v.likely, v.sure = "leak", c.Leak/rises
 	}
 }
 

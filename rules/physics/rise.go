@@ -1092,8 +1092,9 @@ func (l Level) Quantile(share float64) float64 {
 }
 
 // Causes is how probable each cause of what rises is; the rest of one is of no
-// known shape, or does not rise.
-type Causes struct{ Steady, Leak, Moisture, Both float64 }
+// known shape, or does not rise. Straight is what of the leak is a straight line
+// and nothing else.
+type Causes struct{ Steady, Leak, Moisture, Both, Straight float64 }
 
 // mostOf is the part of the rise from which the rest beside it is no second
 // cause (our choice).
@@ -1111,6 +1112,7 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 			c.Steady += s.weight
 		case s.kind == line:
 			c.Leak += s.weight
+			c.Straight += s.weight
 		case s.kind == curve, s.kind == films, s.kind == walled: // what goes with the wall is water (the field guide)
 			c.Moisture += s.weight
 		case s.kind == both:
