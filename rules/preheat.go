@@ -343,6 +343,7 @@ type preheat struct {
 	broken   bool
 	result   string
 	tooEarly bool // told
+	blindly  bool // told that nothing measures the warmth
 	ran      bool // a compressor was seen to run before its time
 }
 
@@ -674,6 +675,10 @@ func (j *preheat) look(now time.Duration) (out []Finding) {
 	j.now = a
 	j.start.watches = !j.ran && (j.result != Passed || a.lapsed)
 	out = append(out, j.powerLost(a, now)...)
+	if lacks := j.lacks(); lacks != "" && !j.blindly { // now, not when the hours are over
+		j.blindly = true
+		out = append(out, Finding{Edge: Raised, Flag: "heater-unproven", Urgency: Tell, Text: heatersUnseen(lacks)})
+	}
 	if j.result != Passed {
 		out = append(out, j.heaters(a, now)...)
 	}
@@ -803,18 +808,27 @@ func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
 	}
 	_, air := j.airAt(now)
 	switch {
-	case len(j.sumps) == 0:
-		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "no point has the role oil-sump"), a, now)
+	case j.lacks() != "":
+		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, j.lacks()), a, now)
 	case len(w.cold) > 0:
 		return j.verdict(NotProven, "no-warmth", preheatCold(w), a, now)
-	case len(j.airs) == 0:
-		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "no point has the role outdoor-air, to compare the sump with"), a, now)
 	case len(w.unheard) > 0 && !air:
 		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "the outdoor air was not heard"), a, now)
 	case len(w.unheard) > 0:
 		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "not heard: "+listed(w.unheard)), a, now)
 	}
 	return j.verdict(Passed, "none", preheatMet(w), a, now)
+}
+
+// lacks says which point the site file lacks to see the heaters' warmth.
+func (j *preheat) lacks() string {
+	switch {
+	case len(j.sumps) == 0:
+		return "no point has the role oil-sump"
+	case len(j.airs) == 0:
+		return "no point has the role outdoor-air, to compare the sump with"
+	}
+	return ""
 }
 
 // verdict is given when it changes.
@@ -898,6 +912,9 @@ func (j *preheat) Due() (due time.Duration, ok bool) {
 		} else if q := j.quietSince(); q < math.MaxInt64 {
 			want(q + j.pause)
 		}
+	}
+	if j.lacks() != "" && !j.blindly {
+		want(j.looked + time.Second)
 	}
 	if !ok {
 		return 0, false

@@ -81,6 +81,10 @@ func preheatCold(w preheatWords) string {
 		w.how(), listed(w.cold), w.warmK, over(w.coldestK), w.deadWords())
 }
 
+func heatersUnseen(lacks string) string {
+	return fmt.Sprintf("The heaters' warmth is not measured: %s. The time is counted, but the preheat will not be proven by it alone. Put a clamp low on each compressor's shell and one in the shade now, or be ready to feel the shells and to accept it by name.", lacks)
+}
+
 func preheatUnseen(w preheatWords, why string) string {
 	return fmt.Sprintf("Preheat not proven: %s, but nothing shows that the heaters gave warmth: %s. Put a clamp low on each compressor's shell and one in the shade (oil-sump, outdoor-air), or feel the shells and accept this by name.",
 		w.how(), why)
