@@ -45,7 +45,7 @@ type branchCheck struct {
 	ceiling float64
 	view    *branchFit
 	newest  branchData // what it rests on
-	raised  []string   // subjects of flags
+	raised  []Finding  // the flags that are up
 	given   string     // the verdict given: result, cause, pairs
 }
 
@@ -169,8 +169,10 @@ func sign(command string) int8 {
 }
 
 func (j *branchCheck) Next(e Entry) (out []Finding) {
+	was := j.clock.newest
 	if _, restarted := j.clock.hear(e); restarted {
 		// Nobody knows what the units did meanwhile, but what is asked stands.
+		j.close(was)
 		j.close(j.clock.newest)
 		return nil
 	}
@@ -265,14 +267,17 @@ func (j *branchCheck) look(now time.Duration, end bool) (out []Finding) {
 	if !end && (v.early || !j.complete(now)) {
 		return nil
 	}
+	var up []Finding
 	for _, c := range v.cycles {
-		subject := strings.Join(j.of(c), "-")
-		out = append(out, j.raise("pipes-crossed", subject, j.pointsOf(c), pipesCrossed(j.roomsOf(c), j.answersOf(f, c)), Value{"least_k", j.leastOf(f, c)})...)
+		up = append(up, Finding{Flag: "pipes-crossed", Subject: strings.Join(j.of(c), "-"), Points: j.pointsOf(c),
+			Text: pipesCrossed(j.roomsOf(c), j.answersOf(f, c)), Values: []Value{{"least_k", j.leastOf(f, c)}}})
 	}
 	for k, p := range f.leaks {
 		of := []int{slices.Index(j.names, p.Unit), slices.Index(j.names, p.Answers)}
-		out = append(out, j.raise("valve-passing", p.Answers, j.pointsOf(of), valvePassing(j.roomsOf(of), f.leakK[k]), Value{"response_k", f.leakK[k]})...)
+		up = append(up, Finding{Flag: "valve-passing", Subject: p.Answers, Points: j.pointsOf(of),
+			Text: valvePassing(j.roomsOf(of), f.leakK[k]), Values: []Value{{"response_k", f.leakK[k]}}})
 	}
+	out = j.flags(up)
 	key := v.Result + v.Cause + strings.Join(pairWords(v.Pairs), " ")
 	if key == j.given {
 		return out
@@ -281,13 +286,24 @@ func (j *branchCheck) look(now time.Duration, end bool) (out []Finding) {
 	return append(out, v.Finding)
 }
 
-func (j *branchCheck) raise(flag, subject string, points []string, text string, values ...Value) []Finding {
-	if key := flag + " " + subject; slices.Contains(j.raised, key) {
-		return nil
-	} else {
-		j.raised = append(j.raised, key)
+// flags raises what is new, and clears what more runs do not bear out.
+func (j *branchCheck) flags(up []Finding) (out []Finding) {
+	has := func(list []Finding, f Finding) bool {
+		return slices.ContainsFunc(list, func(x Finding) bool { return x.Flag == f.Flag && x.Subject == f.Subject })
 	}
-	return []Finding{{Edge: Raised, Flag: flag, Subject: subject, Urgency: Tell, Points: points, Text: text, Values: values}}
+	for _, f := range j.raised {
+		if !has(up, f) {
+			out = append(out, Finding{Edge: Cleared, Flag: f.Flag, Subject: f.Subject, Text: branchNotSo()})
+		}
+	}
+	for _, f := range up {
+		if !has(j.raised, f) {
+			f.Edge, f.Urgency = Raised, Tell
+			out = append(out, f)
+		}
+	}
+	j.raised = up
+	return out
 }
 
 // branchVerdict is a verdict with what it rests on.
@@ -300,6 +316,7 @@ type branchVerdict struct {
 // branchTold is how the units stand, by their places in the site file.
 type branchTold struct {
 	straight, crossed, dead []int
+	half                    []int // they answer only when another is asked, too
 	untried, unclear, blind []int // not asked, not clear, without a supply point
 	answered, asked         int
 	// left is where the one crossed unit that nobody answered can only lead to:
@@ -309,12 +326,15 @@ type branchTold struct {
 
 func (j *branchCheck) told(f *branchFit, d branchData) (t branchTold) {
 	for i := range j.units {
-		if f.tried[i] {
+		r := f.room[i]
+		known := r >= 0 && f.sure(i) && f.answers[i][r].known()
+		if f.tried[i] || known {
 			t.asked++
 		}
-		r := f.room[i]
-		known := r >= 0 && f.sure(i) && f.answers[i][r].known() && f.tried[i]
 		switch {
+		case known && r == i && f.halfway[i]:
+			t.half = append(t.half, i)
+			t.answered++
 		case known && r == i:
 			t.straight = append(t.straight, i)
 			t.answered++
@@ -384,7 +404,7 @@ func (j *branchCheck) verdict(f *branchFit, d branchData, now time.Duration) (v 
 	v.Values = []Value{{"units", float64(len(j.units))}, {"straight_units", float64(len(t.straight))}, {"crossed_units", float64(len(v.Pairs))},
 		{"dead_units", float64(len(t.dead))}, {"least_k", least}, {"margin_k", f.marginK}, {"runs", float64(j.worked(d))}, {"elapsed_s", seconds(now)}}
 	w := branchWords{units: len(j.units), straight: len(t.straight), least: least, settle: j.settle,
-		also: branchAlso(j.roomsOf(t.dead), j.roomsOf(t.blind), j.roomsOf(t.untried), j.roomsOf(t.unclear), j.shared)}
+		also: branchAlso(j.roomsOf(t.half), j.roomsOf(t.dead), j.roomsOf(t.blind), j.roomsOf(t.untried), j.roomsOf(t.unclear), j.shared)}
 	for k, p := range f.leaks {
 		of := []int{slices.Index(j.names, p.Unit), slices.Index(j.names, p.Answers)}
 		w.passing = append(w.passing, valvePassing(j.roomsOf(of), f.leakK[k]))
@@ -404,13 +424,19 @@ func (j *branchCheck) verdict(f *branchFit, d branchData, now time.Duration) (v 
 		notProven("no-answer")
 		v.early = true
 		v.Text = branchNothingAnswered(t.asked, j.tooWarm(), j.outdoor.v, j.ceiling)
+	case len(t.half) > 0:
+		v.Cause = "one-pipe"
+		v.Text = branchHalf(w)
 	case len(t.dead) > 0:
 		v.Cause = "dead"
 		v.Text = branchDead(w, j.roomsOf(t.dead), j.paired(d, t.dead))
 	case len(f.leaks) > 0:
 		v.Cause = "valve-passing"
 		v.Text = branchPassing(w)
-	case len(t.blind)+len(j.shared) > 0:
+	case len(j.shared) > 0:
+		notProven("shared-sensor")
+		v.Text = branchNotProven(w, "Give each unit a supply sensor of its own, and ask it again.")
+	case len(t.blind) > 0:
 		notProven("missing")
 		v.Text = branchNotProven(w, "Give each unit a supply sensor of its own, and ask it again.")
 	case len(t.untried) > 0:

@@ -296,9 +296,22 @@ func fitAnswer(y, heat, cool []float64, likelyK, giveK float64) answer {
 	}
 	det := float64(a11*a22) - float64(a12*a12)
 	h1, h2 := (float64(a22*b1)-float64(a12*b2))/det, (float64(a11*b2)-float64(a12*b1))/det
-	return answer{heatK: h1, coolK: h2, heatSe: math.Sqrt(a22 / det), coolSe: math.Sqrt(a11 / det),
+	a := answer{heatK: h1, coolK: h2, heatSe: math.Sqrt(a22 / det), coolSe: math.Sqrt(a11 / det),
 		bothSe: math.Sqrt((a11+a22-float64(2*a12))/det) / 2, measured: true,
 		ln: float64((float64(b1*h1)+float64(b2*h2)-float64(2*p*float64(likelyK*likelyK)))/2) - float64(math.Log(det/float64(p*p))/2)}
+	// Who answers does what is asked, not the opposite: only sizes above nought
+	// count, of those that the readings leave and of those thought of beforehand.
+	a.ln += min(lnAbove(h1/a.heatSe), lnAbove(h2/a.coolSe), lnAbove((h1+h2)/2/a.bothSe)) - float64(2*lnAbove(likelyK/giveK))
+	return a
+}
+
+// lnAbove is the logarithm of the probability that a normal quantity lies above
+// nought whose mean is so many of its deviations above it.
+func lnAbove(z float64) float64 {
+	if z < -10 { // the tail's leading term
+		return -float64(float64(z*z)/2) - math.Log(-z*math.Sqrt(2*math.Pi))
+	}
+	return math.Log(math.Erfc(-z/math.Sqrt2) / 2)
 }
 
 // branchFit is what the readings say.
@@ -310,6 +323,7 @@ type branchFit struct {
 	marginK float64    // the same in kelvins over the whole building: the sum of the answers against the next best
 	tried   []bool     // by unit: it was asked for something long enough
 	seconds []second   // by room: what another unit does in it
+	halfway []bool     // by unit: its room answers only when another unit is asked for something, too
 	leaks   []Pair     // a room that answered besides the right one
 	leakK   []float64
 	cells   [][]Cell
@@ -701,7 +715,7 @@ func (d branchData) fill(f *branchFit, names []string) {
 			for w := range rest {
 				rest[w] -= float64(a.heatK*z.heat[w]) + float64(a.coolK*z.cool[w])
 			}
-			f.cells[i][j] = Cell{ResponseK: a.k(), Known: f.tried[i], Chosen: true}
+			f.cells[i][j] = Cell{ResponseK: a.k(), Known: true, Chosen: f.sure(i) && a.known()}
 		}
 		y = s.through(rest, y)
 		for i := range n {
@@ -714,10 +728,11 @@ func (d branchData) fill(f *branchFit, names []string) {
 			f.cells[i][j] = Cell{ResponseK: a.k(), Known: a.known()}
 		}
 	}
+	d.half(f)
 	// A second answer that is more than cross-talk: a third of the right one in
 	// its row or its column (the field guide).
 	for j, l := range f.seconds {
-		if l.unit < 0 || l.k() < branchLeastK || !f.sure(l.unit) {
+		if l.unit < 0 || l.k() < branchNoneK || !f.sure(l.unit) {
 			continue
 		}
 		right := f.answers[l.unit][f.room[l.unit]].k()
@@ -730,6 +745,45 @@ func (d branchData) fill(f *branchFit, names []string) {
 		}
 	}
 	d.marginK(f)
+}
+
+// half finds the units that answer nothing alone and rightly beside others. With
+// one pipe of two units exchanged, what goes out by one's pipe can come back
+// only by the other's, so that both have to be open.
+func (d branchData) half(f *branchFit) {
+	f.halfway = make([]bool, len(f.room))
+	noise := f.noise
+	noise.roomF = nil // what makes such a room worse than the others is what is looked for
+	for i, j := range f.room {
+		if j != i || !d.has[j] {
+			continue
+		}
+		alone, beside := d, d
+		alone.runs, beside.runs = d.only(i, true), d.only(i, false)
+		x, s := d.delays(noise.lag(j)), d.sieve(j, noise)
+		y := s.through(d.without(f, j), nil)
+		of := func(d branchData) []float64 {
+			z := d.signal(x, noise, i, j, false)
+			for k := range z.heat {
+				z.heat[k] += z.cool[k]
+			}
+			return s.through(z.heat, nil)
+		}
+		a := fitAnswer(y, of(alone), of(beside), branchLikelyK, branchGiveK)
+		f.halfway[i] = a.heatSe < branchGiveK/4 && a.coolSe < branchGiveK/4 && a.heatK < branchNoneK && a.coolK > branchLeastK
+	}
+}
+
+// only is the runs with what is asked of unit i left in those alone, or in the others.
+func (d branchData) only(i int, alone bool) (runs []branchRun) {
+	for _, r := range d.runs {
+		if heat, cool := askedOf(r.asked); r.asked[i] != 0 && (heat+cool == 1) != alone {
+			r.asked = append([]int8(nil), r.asked...)
+			r.asked[i] = 0
+		}
+		runs = append(runs, r)
+	}
+	return runs
 }
 
 // marginK is the field guide's measure: the sum of the chosen answers against

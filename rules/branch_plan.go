@@ -54,8 +54,9 @@ func PlanPairs(n int, some []int) (plan [][]int8) {
 	return plan
 }
 
-// plan is the whole plan as far as it can be seen, the resting run first.
-func (j *branchCheck) plan(now time.Duration) [][]int8 {
+// plan is the whole plan as far as it can be seen, and how often each of its
+// runs was done.
+func (j *branchCheck) plan(now time.Duration) (plan [][]int8, done map[string]int) {
 	n := len(j.units)
 	all := make([]int, n)
 	for i := range all {
@@ -65,40 +66,54 @@ func (j *branchCheck) plan(now time.Duration) [][]int8 {
 	if j.tooWarm() {
 		what = -1
 	}
-	alone, many := false, false // what the person has begun with
+	done = map[string]int{}
+	coded, begun := n > branchMany && what > 0, false
 	for _, r := range j.held(now) {
-		heat, cool := askedOf(r.asked)
-		alone, many = alone || heat+cool == 1, many || heat > 0 && cool > 0 || heat > 1
-	}
-	plan := [][]int8{make([]int8, n)}
-	if many && !alone || n > branchMany && !alone && !j.tooWarm() {
-		plan = append(plan, PlanCoded(n, all)...)
-	} else {
-		plan = append(plan, PlanAlone(n, all, what)...)
-		for k, run := range plan[1:] { // whichever way it was asked
-			reverse := make([]int8, n)
-			for i, w := range run {
-				reverse[i] = -w
-			}
-			if j.did(reverse, now) {
-				plan[k+1] = reverse
-			}
+		done[runKey(r.asked)]++
+		if heat, cool := askedOf(r.asked); heat+cool > 0 && !begun { // it goes on as a person has begun
+			coded, begun = heat+cool > 1, true
 		}
 	}
-	if j.view == nil {
-		return plan
+	if rest := make([]int8, n); !begun || done[runKey(rest)] > 0 {
+		plan = append(plan, rest)
 	}
+	if coded {
+		plan = append(plan, PlanCoded(n, all)...)
+	} else {
+		for _, i := range all {
+			run, reverse := PlanAlone(n, []int{i}, what), PlanAlone(n, []int{i}, -what)
+			if done[runKey(reverse[0])] > 0 { // it may be asked either way
+				run = reverse
+			}
+			plan = append(plan, run...)
+		}
+	}
+	if j.view == nil || slices.ContainsFunc(plan, func(run []int8) bool { return done[runKey(run)] == 0 }) {
+		return plan, done
+	}
+	// What answered nothing alone, or not clearly, is tried together; what stands
+	// by itself once more, for a defrost may have taken its answer.
 	t := j.told(j.view, j.newest)
-	if slices.ContainsFunc(plan, func(run []int8) bool { return !j.did(run, now) }) {
-		return plan
-	}
+	again := slices.Concat(t.half, t.dead, t.unclear)
+	slices.Sort(again)
 	switch {
-	case len(t.dead) > 1 && what < 0:
-		plan = append(plan, PlanPairs(n, t.dead)...)
-	case len(t.dead) > 1:
-		plan = append(plan, PlanCoded(n, t.dead)...)
+	case len(again) < 2:
+		plan = append(plan, PlanAlone(n, again, what)...)
+	case what < 0:
+		plan = append(plan, PlanPairs(n, again)...)
+	default:
+		plan = append(plan, PlanCoded(n, again)...)
 	}
-	return append(plan, PlanAlone(n, t.unclear, what)...)
+	return plan, done
+}
+
+// runKey is a run as a key of a map.
+func runKey(run []int8) string {
+	key := make([]byte, len(run))
+	for i, w := range run {
+		key[i] = byte(w)
+	}
+	return string(key)
 }
 
 // complete reports whether there is nothing left to ask.
@@ -115,10 +130,6 @@ func (j *branchCheck) held(now time.Duration) (held []branchRun) {
 		}
 	}
 	return held
-}
-
-func (j *branchCheck) did(run []int8, now time.Duration) bool {
-	return slices.ContainsFunc(j.held(now), func(r branchRun) bool { return slices.Equal(r.asked, run) })
 }
 
 func askedOf(run []int8) (heat, cool int) {
@@ -139,31 +150,32 @@ func (j *branchCheck) next(now time.Duration) (ask *Ask, left time.Duration) {
 	if len(j.units) == 0 {
 		return nil, -1
 	}
-	plan := j.plan(now)
-	show := -1
+	plan, done := j.plan(now)
+	show, wanted := -1, map[string]int{}
 	for k, run := range plan {
+		key := runKey(run)
+		wanted[key]++
+		if wanted[key] <= done[key] {
+			continue
+		}
+		left += j.settle
 		switch {
-		case j.heard && now-j.since < j.settle && slices.Equal(run, j.asked):
+		case ask == nil && j.heard && now-j.since < j.settle && slices.Equal(run, j.asked):
 			ask = j.asking(run, k+1, len(plan))
 			ask.Left = j.since + j.settle - now
 			left += ask.Left - j.settle
+		case show < 0:
 			show = k
-		case !j.did(run, now):
-			left += j.settle
-			if show < 0 {
-				show = k
-			}
 		}
 	}
 	switch {
+	case ask != nil:
+		return ask, left
 	case show < 0:
 		return nil, 0
-	case ask == nil:
-		ask = j.asking(plan[show], show+1, len(plan))
-		ask.Left = -1
-	default:
-		left += j.settle
 	}
+	ask = j.asking(plan[show], show+1, len(plan))
+	ask.Left = -1
 	return ask, left
 }
 
@@ -209,6 +221,7 @@ func (j *branchCheck) Outlook(at Instant) Outlook {
 	}
 	if f := j.view; f != nil {
 		t := j.told(f, j.newest)
+		o.Values = []Value{{"straight_units", float64(len(t.straight))}, {"crossed_units", float64(len(t.crossed))}, {"dead_units", float64(len(t.dead))}, {"margin_k", f.marginK}}
 		o.Table.Cells, o.Table.Leaks = f.cells, f.leaks
 		for _, i := range t.crossed {
 			o.Table.Pairs = append(o.Table.Pairs, Pair{j.names[i], j.names[f.room[i]]})
@@ -238,7 +251,7 @@ func (j *branchCheck) stand(i int, u Unit) UnitStand {
 		return s
 	}
 	f := j.view
-	if f == nil || !f.tried[i] {
+	if f == nil {
 		return s
 	}
 	t := j.told(f, j.newest)
@@ -251,6 +264,8 @@ func (j *branchCheck) stand(i int, u Unit) UnitStand {
 		s.Result, s.Cause = NotPassed, "crossed"
 		s.Sentence = branchOther(unitName(j.units[r]), f.answers[i][r].k())
 		s.Values = append(s.Values, Value{"response_k", Num(f.answers[i][r].k())})
+	case slices.Contains(t.half, i):
+		s.Result, s.Cause, s.Sentence = NotPassed, "one-pipe", branchOnlyBeside()
 	case slices.Contains(t.dead, i):
 		s.Result, s.Cause, s.Sentence = NotPassed, "dead", branchNobody()
 	}

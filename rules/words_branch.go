@@ -25,11 +25,12 @@ type branchWords struct {
 }
 
 // branchAlso names the units of which something is missing.
-func branchAlso(dead, blind, untried, unclear, shared []string) (s string) {
+func branchAlso(half, dead, blind, untried, unclear, shared []string) (s string) {
 	for _, x := range []struct {
 		units []string
 		said  string
 	}{
+		{half, "Answered only when others were asked as well: %s."},
 		{dead, "Nothing answered %s."},
 		{blind, "No supply air is measured at %s."},
 		{untried, "Not asked to heat or cool for long enough: %s."},
@@ -94,6 +95,10 @@ func valvePassing(rooms []string, k float64) string {
 		rooms[0], kelvin(k), rooms[1])
 }
 
+func branchNotSo() string {
+	return "What was asked and measured since does not bear it out any more."
+}
+
 func branchNoUnits() string {
 	return "Branch check not proven: the site file names no indoor units, so nobody can say who answers whom. Add them under indoor_units with their supply points, and begin the step again."
 }
@@ -119,6 +124,11 @@ func branchDead(w branchWords, dead []string, paired bool) string {
 		does = "Two rooms that answer nothing are the usual sign of a crossed pair, for each one's port opens toward the other room, where the valve is shut. Ask one of them to heat and the other to cool at once, and look again."
 	}
 	return fmt.Sprintf("Branch check failed: %s%s %s%s", rightly(w), w.also, does, also(w.passing))
+}
+
+func branchHalf(w branchWords) string {
+	return fmt.Sprintf("Branch check failed: %s%s That is the sign of one pipe of a pair exchanged, the liquid or the gas: what goes out by one unit's pipe can come back only by the other's. A defrost may have taken their answers, too: ask each alone once more, then follow both of its pipes; pipes are opened only by who is licensed to.%s",
+		rightly(w), w.also, also(w.passing))
 }
 
 func branchPassing(w branchWords) string {
@@ -190,6 +200,8 @@ func branchItself(k float64) string { return fmt.Sprintf("Its own room answered,
 func branchOther(room string, k float64) string {
 	return fmt.Sprintf("What was asked of it came in %s, by %s.", room, kelvin(k))
 }
+
+func branchOnlyBeside() string { return "Its room answered only when others were asked as well." }
 
 func branchNobody() string { return "No room answered it." }
 
