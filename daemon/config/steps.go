@@ -86,8 +86,41 @@ func (r *reader) stepSettings(step string, n sensors.Node) map[string]rules.Sett
 		}
 		out[l.Key] = rules.Setting{Value: value, Text: v.Text, Source: "site file", Given: true}
 	}
+	r.checkOrder(d, step, out)
 	d.Done()
 	return out
+}
+
+// checkOrder looks at settings that stand for a range: what is least must be less than what is most.
+func (r *reader) checkOrder(d *sensors.Decoder, step string, given map[string]rules.Setting) {
+	value := func(key string) (l rules.Limit, v float64) {
+		i := slices.IndexFunc(r.limits, func(l rules.Limit) bool { return l.Step == step && l.Key == key })
+		if i < 0 {
+			return l, 0
+		}
+		if s, ok := given[key]; ok {
+			return r.limits[i], s.Value
+		}
+		return r.limits[i], r.limits[i].Default
+	}
+	for _, l := range r.limits {
+		what, ok := strings.CutPrefix(l.Key, "least-")
+		if l.Step != step || !ok {
+			continue
+		}
+		_, least := value(l.Key)
+		other, most := value("most-" + what)
+		if other.Key == "" || least < most {
+			continue
+		}
+		n, at := d.Given(l.Key)
+		if !at {
+			n, at = d.Given(other.Key)
+		}
+		if at {
+			d.Fail(n, fmt.Sprintf("%s is not less than %s (%g and %g)", l.Key, other.Key, least, most), "give both, the least below the most")
+		}
+	}
 }
 
 // limitValue reads one setting in SI. A word has no number.
