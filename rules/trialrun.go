@@ -22,18 +22,16 @@ var TrialRun = Rule{
 
 // What the judge goes by, besides its settings.
 const (
-	runsK       = 8.0              // condensing and evaporating so far apart: a compressor runs (full cooling parts them by 25 K and more; from memory)
-	restsK      = 3.0              // nearer than this it stands: two transducers at one pressure (1 % each)
-	tripSlots   = 6                // 3 min of standing still after it ran
-	restAlikeK  = 1.0              // at rest all clamps and the air lie within this
-	restSpareK  = 0.5              // a clamp's error
-	restFromAtm = 0.5              // so many atmospheres above saturation,
-	restToAtm   = 1.6              // to so many: a gauge that shows absolute pressure
-	gapEnds     = 10 * time.Minute // a longer gap begins the count anew (the contract)
-	newResult   = 10 * time.Minute // so long must another result stand to replace the first
-	weatherPa   = 3e3              // what the air pressure at one place may be off the standard one (from memory)
-	headOverK   = 20.0             // condensing so far above the outdoor air is high: 8 to 17 K is usual (from memory)
-	absurdTimes = 2.0              // of its doubt below nought: no superheat is
+	runsK        = 8.0              // condensing and evaporating so far apart: a compressor runs (full cooling parts them by 25 K and more; from memory)
+	restsK       = 3.0              // nearer than this it stands: two transducers at one pressure (1 % each)
+	tripSlots    = 6                // 3 min of standing still after it ran
+	restAlikeK   = 1.0              // at rest all clamps and the air lie within this
+	absoluteOdds = 50               // of one hundred gauges two show absolute pressure (our choice)
+	gapEnds      = 10 * time.Minute // a longer gap begins the count anew (the contract)
+	newResult    = 10 * time.Minute // so long must another result stand to replace the first
+	weatherPa    = 3e3              // what the air pressure at one place may be off the standard one (from memory)
+	headOverK    = 20.0             // condensing so far above the outdoor air is high: 8 to 17 K is usual (from memory)
+	absurdTimes  = 2.0              // of its doubt below nought: no superheat is
 )
 
 // aim is what a figure should lie between.
@@ -68,6 +66,8 @@ type trialRun struct {
 	still     int           // slots of standing still
 	overAtm   float64       // by so much the pressure stood above saturation at rest, in atmospheres; 0: it did not
 	restC     float64       // at this temperature
+	absolute  bool          // as gauges do that show absolute pressure
+	looked    bool          // at the first readings
 	countFrom time.Duration // a long gap began the count anew
 	gapOf     string        // and whose it was
 	codes     []string      // the unit's own, not yet cleared
@@ -200,6 +200,7 @@ func (j *trialRun) read(place int, s sample, now time.Duration) (out []Finding) 
 	if k.add(s) > k.stands() && s.t > j.settle {
 		j.gap(k, max(before, j.settle), s.t)
 	}
+	j.atBegin()
 	further := false
 	if p := j.lines.parted; p != nil && (p.a == k || p.b == k) && p.advance() {
 		j.running(p)
@@ -393,7 +394,7 @@ func (j *trialRun) running(p *pair) {
 			if j.runs && (j.still >= 2 || !j.ran) {
 				j.runs, j.runFrom = false, at
 			}
-			j.atRest(s)
+			j.atRest(func(k *track) float64 { return k.at(s) })
 		}
 	}
 	j.runSlot = p.front
@@ -403,32 +404,65 @@ func (j *trialRun) running(p *pair) {
 // worth saying before the run has lasted.
 func (j *trialRun) tripped() bool { return j.ran && !j.runs && j.still >= tripSlots }
 
+// atBegin looks at the first readings of all that matters, once they are in: a
+// compressor may start a few seconds after the begin.
+func (j *trialRun) atBegin() {
+	p := j.lines.parted
+	if j.looked || p == nil || j.fluid == nil {
+		return
+	}
+	var from, to time.Duration
+	for i, k := range j.tracks {
+		if !k.heard {
+			return
+		}
+		if i == 0 || k.first.t < from {
+			from = k.first.t
+		}
+		to = max(to, k.first.t)
+	}
+	j.looked = true
+	first := func(k *track) float64 { return k.first.v }
+	j.atmosphere(0)
+	if to-from <= slotLasts && p.of(first(p.a), first(p.b)) < restsK {
+		j.atRest(first)
+	}
+}
+
 // atRest holds the pressure of a system that stands against what its refrigerant
-// has at the temperature all around it. It cannot stand higher where there is
-// liquid anywhere: the coldest place draws it (a check of the trade's for air in
-// a system; common practice).
-func (j *trialRun) atRest(slot int64) {
+// has at the temperature all around it. It cannot stand higher for long where
+// there is liquid anywhere: the coldest place draws it (a check of the trade's for
+// air in a system; common practice). Gauges that show absolute pressure stand one
+// atmosphere above it; they are one in fifty, before anything was read.
+func (j *trialRun) atRest(of func(*track) float64) {
 	var cs []float64
+	sum := 0.0
 	for _, k := range j.tracks {
 		switch k.point.Role {
 		case "outdoor-air", "suction-line", "liquid-line", "discharge-line":
-			cs = append(cs, k.at(slot))
+			cs = append(cs, of(k))
+			sum += of(k)
 		}
 	}
-	if len(cs) < 2 || slices.ContainsFunc(cs, math.IsNaN) || slices.Max(cs)-slices.Min(cs) > restAlikeK {
+	if len(cs) < 2 || math.IsNaN(sum) || slices.Max(cs)-slices.Min(cs) > restAlikeK {
 		return
 	}
-	c := slices.Max(cs)
-	sat, err := j.fluid.AtTemperature(c + restSpareK)
-	if err != nil {
+	c := sum / float64(len(cs))
+	sat, err := j.fluid.AtTemperature(c)
+	warmer, err2 := j.fluid.AtTemperature(c + j.clampK.Value)
+	if err != nil || err2 != nil {
 		return
 	}
-	over := func(k *track) float64 { return (k.at(slot) + j.airPa - sat.BubblePa) / physics.AtmospherePa }
-	a, b := over(j.lines.parted.a), over(j.lines.parted.b)
-	if min(a, b) > restFromAtm && max(a, b) < restToAtm {
-		at, _ := j.fluid.AtTemperature(c)
-		j.overAtm, j.restC = float64((a+b)/2)+(sat.BubblePa-at.BubblePa)/physics.AtmospherePa, c
+	// A blend stands at its bubble pressure where the liquid is, and at its dew pressure at the least.
+	liquidPa, suctionPa := of(j.lines.parted.a), of(j.lines.parted.b)
+	over := (liquidPa + j.airPa - sat.BubblePa) / j.airPa
+	doubt := math.Hypot(warmer.BubblePa-sat.BubblePa, j.pressure.Value*math.Abs(liquidPa)) / j.airPa
+	doubt /= math.Sqrt2 // half of it is a standard deviation, and as much again is for liquid in a place somewhat warmer
+	if !(over > 0.5 && (suctionPa+j.airPa-sat.DewPa)/j.airPa > 0.5) {
+		return
 	}
+	j.overAtm, j.restC = over, c
+	j.absolute = over > 0.5+float64(doubt*doubt)*math.Log(absoluteOdds) && over < 1+2*doubt
 }
 
 // worst is the pair that lies furthest outside its limits, or nearest to them.

@@ -34,6 +34,7 @@ const (
 type track struct {
 	point sensors.Point
 	cells [slotsKept]cell
+	first sample
 	last  time.Duration
 	heard bool
 	gaps  time.Duration // longer than what is bridged, added up
@@ -73,6 +74,9 @@ func (k *track) add(s sample) (quiet time.Duration) {
 	c.n++
 	if s.t <= k.last && k.heard {
 		return 0
+	}
+	if !k.heard {
+		k.first = s
 	}
 	quiet = s.t - k.last
 	k.last, k.heard = s.t, true

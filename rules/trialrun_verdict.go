@@ -118,7 +118,7 @@ func (j *trialRun) judge(now time.Duration, ended bool) trialOpinion {
 		return fail("fault-code")
 	case j.ownBad:
 		return fail("own-result")
-	case j.overAtm > 0 && j.byAbsolute():
+	case j.absolute:
 		return open("gauge", trialAbsolute(j.overAtm, j.restC, j.fluid.Name))
 	case j.charging && !ended:
 		return wait(0, "charging", "")
@@ -182,23 +182,6 @@ func (j *trialRun) judge(now time.Duration, ended bool) trialOpinion {
 		return open("too-close", close)
 	}
 	return trialOpinion{result: Passed, cause: "none", text: trialPassed(w)}
-}
-
-// byAbsolute reports whether gauges that show absolute pressure explain all that
-// is not surely good. What stood above saturation at rest may also be a building
-// warmer than the outdoor air, so that alone proves no fault.
-func (j *trialRun) byAbsolute() (explains bool) {
-	for _, p := range [...]*pair{j.worst(j.lines.superheat), j.worst(j.lines.subcooling)} {
-		if p == nil || j.beyond(p) < -p.view.uK {
-			continue
-		}
-		k, a := p.of(p.view.a, p.view.b-j.airPa), j.aimOf(p)
-		if k < a.least.Value-p.view.uK || k > a.most.Value+p.view.uK {
-			return false
-		}
-		explains = true
-	}
-	return explains
 }
 
 func (j *trialRun) part(p *pair) trialPart {
