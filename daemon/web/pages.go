@@ -461,6 +461,9 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
 	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, st)
+	if sv.Answers != nil { // which says the same of each
+		sv.Units = nil
+	}
 	if sv.Units != nil { // each unit's verdict stands with the unit
 		sv.Verdicts = slices.DeleteFunc(sv.Verdicts, func(v verdictView) bool { return v.Unit != "" })
 	}

@@ -96,7 +96,7 @@ func (s *screens) each(snap Snapshot, c choice, st Step) *unitsView {
 var neediestFirst = []string{rules.NotPassed, underWay, rules.NotProven, waiting, rules.Passed}
 
 func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f *Finding) unitRow {
-	row := unitRow{Unit: u.Unit, Title: roomTitle(snap.unitOf(st.System, u.Unit)), State: u.Result, Sentence: u.Sentence, Steady: u.Steady,
+	row := unitRow{Unit: u.Unit, Title: roomTitle(snap.unitOf(st.System, u.Unit)), State: u.Result, Sentence: u.Sentence, Steady: u.Steady && u.Result == "" && st.Ended.IsZero(),
 		Values: s.values(c, rules.Finding{Step: st.Name, Values: u.Values})}
 	if row.State == "" {
 		row.State = waiting
@@ -108,7 +108,7 @@ func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f
 	if u.Cause != "" && u.Cause != "none" && row.State != rules.Passed {
 		row.StateWord = s.words.say("units.because", row.StateWord, midSentence(s.words.name("cause", u.Cause)))
 	}
-	if u.Asked != "" {
+	if u.Asked != "" && st.Ended.IsZero() {
 		row.Asked = s.words.say("units.asked", midSentence(s.words.name("command", u.Asked)))
 	}
 	number := map[string]float64{}
@@ -182,8 +182,10 @@ func (s *screens) ask(snap Snapshot, st Step) *askView {
 	if n.Of > 0 {
 		a.Title = s.words.say("ask.run", n.Run, n.Of)
 	}
-	if n.Left > 0 {
+	if n.Left > 0 { // this run is under way: nothing is asked of anybody but to wait
 		a.Left = s.words.say("ask.left", s.words.span(wholeMinutes(n.Left)))
+		a.Title, a.Sentence = s.words.say("ask.under-way", n.Run, n.Of), ""
+		return a
 	}
 	for _, what := range slices.Backward(commands) { // heat and cool before fan only
 		g := askGroup{What: s.words.name("command", what)}

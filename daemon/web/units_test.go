@@ -5,6 +5,7 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"standwatch/rules"
 )
@@ -43,6 +44,15 @@ func TestTheBranchTableNamesWhoAnsweredWhom(t *testing.T) {
 	}
 	if n := strings.Count(text, "<td class="); n != 16*16 {
 		t.Errorf("the matrix has %d cells", n)
+	}
+}
+
+func TestARunUnderWayAsksForPatienceOnly(t *testing.T) {
+	box := newFakeBox("branches")
+	box.change(func(s *Snapshot) { s.Running[0].Outlook.Next.Left = 4 * time.Minute })
+	_, text := visit(t, box.screens().handler(), "GET", "/steps/branch-check", nil)
+	if !strings.Contains(text, "Run 16 of 16 is under way") || !strings.Contains(text, "for 4 min more") || strings.Contains(text, "I have asked them") {
+		t.Errorf("a run under way shows\n%s", text)
 	}
 }
 
