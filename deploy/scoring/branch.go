@@ -40,8 +40,8 @@ func newBranchScore() score {
 		flagged:    share{name: "crossings recovered exactly: pipes-crossed raised"},
 		dead:       share{name: "a dead port: not passed, its room named"},
 		leak:       share{name: "a leaking branch valve: valve-passing, or both rooms named in the verdict"},
-		shut:       share{name: "pipes crossed, valves shut, not tried in pairs: not passed, no crossing said"},
-		onePipe:    share{name: "one pipe of a pair crossed, so that both rooms answer nothing alone: not passed"},
+		shut:       share{name: "pipes crossed, valves shut, never in pairs: not passed, no crossing said"},
+		onePipe:    share{name: "one pipe of a pair crossed, both rooms dead alone: not passed"},
 		missing:    share{name: "a unit without a supply sensor: not passed, named"},
 		said:       confusion{name: "verdict"},
 	}

@@ -24,7 +24,7 @@ func newHeatingScore() score { return newSplitScore("heating-check") }
 func newSplitScore(step string) score {
 	return &splitScore{
 		step:       step,
-		right:      share{name: "passed or failed rightly, farther from a limit than 0.3 K and the stated error", asked: 0.98},
+		right:      share{name: "rightly passed or failed, over 0.3 K and the stated error from a limit", asked: 0.98},
 		own:        share{name: "  of these: by sensors in the room"},
 		carried:    share{name: "  of these: by a pair that is carried from room to room"},
 		typed:      share{name: "  of these: read off and typed"},

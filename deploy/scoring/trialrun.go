@@ -20,9 +20,9 @@ type trialRunScore struct {
 
 func newTrialRunScore() score {
 	return &trialRunScore{
-		figures:  share{name: "superheat and subcooling within 0.1 K and the run's own wandering of what is shown", asked: 0.98},
+		figures:  share{name: "superheat, subcooling: off by 0.1 K and the wandering of the run at most", asked: 0.98},
 		off:      spread{name: "  off by", unit: "K"},
-		right:    share{name: "passed or failed rightly, farther from a limit than 0.3 K and the instruments' errors", asked: 0.98},
+		right:    share{name: "rightly passed or failed, over 0.3 K and the sensors' errors from a limit", asked: 0.98},
 		passes:   share{name: "  of these: within all limits, passed"},
 		fails:    share{name: "  of these: outside one, failed"},
 		hot:      share{name: "  of these: the discharge too hot, failed"},

@@ -46,7 +46,6 @@ type warming struct {
 	leastOver              float64 // of all sumps in the outage under way
 	edge                   bool    // an interruption so near a limit that nobody can know
 	restarts, pauses       int
-	heard                  float64 // when the power input was last heard
 	silentFrom, silentTo   float64
 }
 

@@ -45,10 +45,8 @@ type walking struct {
 	defrostEvery, defrostLasts, defrostTo float64
 	defrosts                              int
 
-	at      int // where the carried pair is; -1: under way
-	probe   [3]float64
-	wasAt   float64
-	settled bool
+	at    int // where the carried pair is; -1: under way
+	probe [3]float64
 }
 
 // airRoom is a room with its unit.
