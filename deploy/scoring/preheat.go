@@ -143,9 +143,11 @@ func (s *preheatScore) flags(c judged, measured, started bool, complain func(str
 		case f.Name == "off_s":
 			off, lost = f.Number, true
 		case f.Name == "on_s" && f.Number-off >= 120 && c.truth.Word("sensed") == "contact" && (!c.has("due_s") || off < c.number("due_s")):
-			told := false
-			for _, b := range broken {
-				told = told || b.s >= off && b.s <= off+60
+			told := false // it may still be told of the time before
+			for _, b := range c.said {
+				if b.Flag == "preheat-broken" && b.s <= off+60 {
+					told = b.Edge == rules.Raised
+				}
 			}
 			s.broken.count(told)
 			if !told {

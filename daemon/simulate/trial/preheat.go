@@ -392,7 +392,7 @@ func (w *warming) truth() []Fact {
 		}
 	}
 	started := 0.0
-	if w.early > 0 {
+	if w.early > 0 && w.early < w.ended-590 { // else it was ended before that
 		started = w.early - first
 	}
 	facts := []Fact{
