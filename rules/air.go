@@ -39,7 +39,7 @@ const (
 	probeWindow = 150 * time.Second
 	leastSpan   = 60 * time.Second // nothing is said of less
 	leastOf     = 3                // readings
-	dampestRoom = 0.8              // relative humidity of a room's air, where none is measured: no room is damper (our choice); the dry end is air without moisture
+	dampestRoom = 0.95             // relative humidity of a room's air, where none is measured: no room is damper (our choice); the dry end is air without moisture
 )
 
 // series is the readings of the last minutes.

@@ -276,13 +276,18 @@ func (s *screens) toldMark(snap Snapshot, f url.Values, note string) (told rules
 		told.Value, told.Unit = v, unit
 		return told, ""
 	}
-	si, err := sensors.ParseQuantity(strconv.FormatFloat(v, 'f', -1, 64)+" "+unit, m.Value)
+	dim, q := m.Value, sensors.Pressure
+	switch {
+	case unit == "%":
+		dim, q = sensors.Ratios, sensors.Humidity
+	case m.Value == sensors.Masses:
+		q = sensors.Mass
+	case m.Value == sensors.Temperatures:
+		q = sensors.Temperature
+	}
+	si, err := sensors.ParseQuantity(strconv.FormatFloat(v, 'f', -1, 64)+" "+unit, dim)
 	if err != nil {
 		return told, s.words.say("problem.value", strings.Join(m.Units, ", "))
-	}
-	q := sensors.Pressure
-	if m.Value == sensors.Masses {
-		q = sensors.Mass
 	}
 	told.Value, told.Unit = q.Round(si), q.SI()
 	return told, ""

@@ -37,6 +37,7 @@ var markKinds = []markKind{
 	{Name: "fault-code", NeedNote: true, Steps: []string{"unit-count", "trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"}},
 	{Name: "checked", NeedNote: true},
 	{Name: "note", NeedNote: true},
+	{Name: "typed", Value: sensors.Temperatures, Units: []string{"C", "F", "%"}, Needs: true, NeedNote: true, Steps: []string{"cooling-check", "heating-check", "mixed-run"}},
 	{Name: "placed", NeedNote: true},
 	{Name: "calibrated", NeedNote: true},
 	{Name: "reported", NeedNote: true, Of: "step"},
