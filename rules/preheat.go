@@ -4,7 +4,9 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"time"
+	"unicode"
 
 	"standwatch/sensors"
 )
@@ -338,13 +340,14 @@ type preheat struct {
 	proven       int64 // the same by the newest proven anchor; 0: none
 	zone         *time.Location
 
-	now      clockOf
-	looked   time.Duration
-	broken   bool
-	result   string
-	tooEarly bool // told
-	blindly  bool // told that nothing measures the warmth
-	ran      bool // a compressor was seen to run before its time
+	now        clockOf
+	looked     time.Duration
+	broken     bool
+	result     string
+	tooEarly   bool // told
+	powerMarks bool // somebody told of power
+	blindly    bool // told that nothing measures the warmth
+	ran        bool // a compressor was seen to run before its time
 }
 
 // preheatFeed is where a point's readings go.
@@ -531,7 +534,11 @@ func (j *preheat) airAt(t time.Duration) (airC float64, ok bool) {
 // told follows power that a person tells of, and steps that run the compressor.
 func (j *preheat) told(e Entry, b *Told, now time.Duration) []Finding {
 	switch {
-	case b.Kind == "mark" && (b.Name == "power-off" || b.Name == "power-on") && j.byMarks():
+	case b.Kind == "mark" && j.byMarks():
+		on, off := powerTold(b)
+		if !on && !off {
+			return nil
+		}
 		s := j.power[0]
 		at := now
 		if own := j.clock.of(time.Duration(b.Own-j.wall) * time.Millisecond); b.Own != 0 && j.anchored && own < now {
@@ -539,8 +546,13 @@ func (j *preheat) told(e Entry, b *Told, now time.Duration) []Finding {
 		}
 		x, _ := s.last()
 		at = max(at, x.from)
+		j.powerMarks = true
 		s.states[len(s.states)-1].to = max(x.to, at)
-		if on := b.Name == "power-on"; on != x.on {
+		switch {
+		case on && off: // it was off and is on again: nobody knows since when
+			j.unknown = append(j.unknown, at)
+			s.states = append(s.states, state{spell{at, at}, true})
+		case on != x.on:
 			s.states = append(s.states, state{spell{at, at}, on})
 		}
 	case b.Kind == "begin" && slices.Contains(compressorSteps, b.Name) && !j.tooEarly:
@@ -553,6 +565,40 @@ func (j *preheat) told(e Entry, b *Told, now time.Duration) []Finding {
 			Values: j.values(a, now)}}
 	}
 	return nil
+}
+
+// powerTold reads what a mark tells of the outdoor unit's power: power-off and
+// power-on, and notes as people write them: breaker tripped, power back.
+func powerTold(b *Told) (on, off bool) {
+	switch b.Name {
+	case "power-on", "power-off":
+		return b.Name == "power-on", b.Name == "power-off"
+	case "note", "checked", "setting", "fault-code":
+	default:
+		if slices.Contains(markNames, b.Name) {
+			return false, false
+		}
+	}
+	about := false
+	words := strings.FieldsFunc(strings.ToLower(b.Name+" "+b.Note), func(r rune) bool { return !unicode.IsLetter(r) })
+	for _, w := range words {
+		switch {
+		case strings.HasPrefix(w, "indoor") || w == "branch":
+			return false, false
+		case slices.Contains([]string{"power", "powered", "breaker", "mains", "isolator", "electricity", "heater", "heaters", "preheat"}, w):
+			about = true
+		case strings.HasPrefix(w, "energi"), strings.HasPrefix(w, "deenergi"), w == "de":
+			about, on, off = true, on || strings.HasPrefix(w, "energi"), off || w[0] == 'd'
+		case slices.Contains([]string{"off", "cut", "tripped", "trips", "lost", "failed", "failure", "out", "outage", "interrupted", "dead", "no"}, w):
+			off = true
+		case slices.Contains([]string{"on", "back", "restored", "reset", "again", "returned"}, w):
+			on = true
+		}
+	}
+	if slices.Contains(words, "de") { // de-energised
+		on = false
+	}
+	return about && on, about && off
 }
 
 // account goes over all that was heard of power.
@@ -799,7 +845,7 @@ func (j *preheat) cold(now time.Duration) (cold, unheard []string) {
 
 // judge gives the verdict once the time is met.
 func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
-	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks()}
+	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks(), powerMarks: j.powerMarks}
 	w.cold, w.unheard = j.cold(now)
 	for _, s := range j.sumps {
 		if s.dead {
@@ -930,7 +976,7 @@ func (j *preheat) Outlook(at Instant) Outlook {
 	if !a.on {
 		o.Sure = "too early to say"
 	}
-	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks(), result: j.result, now: now}
+	w := preheatWords{a: a, lasts: j.lasts, warmK: j.warmK, coldestK: j.coldest(now), byMarks: j.byMarks(), powerMarks: j.powerMarks, result: j.result, now: now}
 	w.saidOff, w.metIn = j.saidOff(), j.metIn(a)
 	w.cold, w.unheard = j.cold(now)
 	var show *sump

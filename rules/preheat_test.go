@@ -322,3 +322,24 @@ func TestPreheatCountsWhatWasHeardOfEveryInput(t *testing.T) {
 		t.Errorf("%d silences, %d told late, %d judged: too few to prove anything", gaps, lates, judged)
 	}
 }
+
+func TestWhatPeopleTellOfPower(t *testing.T) {
+	for text, want := range map[string][2]bool{ // on, off
+		"power off": {false, true}, "outdoor unit: breaker tripped": {false, true}, "power back on": {true, false}, "mains restored": {true, false},
+		"de-energised": {false, true}, "energised again": {true, false}, "power was off, back on": {true, true}, "outdoor-power off": {false, true},
+		"heater off": {false, true}, "no power": {false, true},
+		"indoor units' power off and tagged": {}, "panel closed": {}, "lost the key": {}, "clamp back on the shell": {}, "": {},
+	} {
+		for _, name := range []string{"note", "checked"} {
+			if on, off := powerTold(&Told{Kind: "mark", Name: name, Note: text}); on != want[0] || off != want[1] {
+				t.Errorf("%s %q: on %v, off %v", name, text, on, off)
+			}
+		}
+		if on, off := powerTold(&Told{Kind: "mark", Name: "reported", Note: text}); on || off {
+			t.Errorf("reported %q: on %v, off %v", text, on, off)
+		}
+	}
+	if on, off := powerTold(&Told{Kind: "mark", Name: "breaker-off"}); on || !off {
+		t.Errorf("breaker-off: on %v, off %v", on, off)
+	}
+}

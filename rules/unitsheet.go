@@ -401,57 +401,124 @@ func (x *AddressSheet) readSetting(note string) (c SettingChange) {
 	return c
 }
 
-var kindWords = map[string]string{"indoor": KindIndoor, "iu": KindIndoor, "indoors": KindIndoor, "branch": KindBranch, "branches": KindBranch, "box": KindBranch,
+var kindWords = map[string]string{"indoor": KindIndoor, "indoors": KindIndoor, "iu": KindIndoor, "branch": KindBranch, "branches": KindBranch, "box": KindBranch,
 	"boxes": KindBranch, "bu": KindBranch, "outdoor": KindOutdoor, "outdoors": KindOutdoor, "module": KindOutdoor, "modules": KindOutdoor, "ou": KindOutdoor,
-	"all": "all", "total": "all", "together": "all"}
+	"total": kindAll, "together": kindAll, "altogether": kindAll, "overall": kindAll}
 
-// counted reads a counted mark: a value with what it is of in the note (without
-// a word, indoor units), or a note that counts: 12 indoor units, 3 branch units.
-func (x *AddressSheet) counted(b *Told) {
-	counts := maps.Clone(x.Counts)
-	words := strings.FieldsFunc(b.Note, func(r rune) bool { return unicode.IsSpace(r) || strings.ContainsRune(",;:=()", r) })
-	set := func(kind string, n int) {
-		if kind == "all" {
-			x.All = n
-			return
-		}
-		counts[kind] = n
-	}
-	spoken := ""
-	for i := 0; i < len(words); i++ {
-		kind := kindWords[bare(words[i])]
-		if kind != "" && spoken == "" {
-			spoken = kind
-		}
-		n, err := strconv.Atoi(words[i])
-		if err != nil || n < 0 {
+const kindAll = "all"
+
+// wanted are words after which a number is what there should be, not what there is.
+var wanted = map[string]bool{"expected": true, "expect": true, "should": true, "list": true, "listed": true, "drawing": true, "missing": true, "lacks": true, "without": true}
+
+// tally is a number that somebody wrote, with what it is of where that was said.
+type tally struct {
+	n, of int // of: 3 of 4; -1: not said
+	kind  string
+}
+
+// tallies reads the numbers of a note: 12 indoor units, 3 branch units; indoor:
+// 4, branch: 1; 3 of 4 indoor units. ok is false where they can be taken in two ways.
+func tallies(note string) (all []tally, ok bool) {
+	var words []string
+	word := func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) && r != '/' }
+	for _, w := range strings.FieldsFunc(strings.ToLower(note), word) {
+		if a, b, cut := strings.Cut(w, "/"); cut {
+			words = append(words, a, "of", b)
 			continue
 		}
-		for k := i + 1; k < min(len(words), i+3); k++ { // 12 indoor units, 3 of the branch boxes
-			if kind := kindWords[bare(words[k])]; kind != "" {
-				set(kind, n)
-				spoken = "pairs"
-				break
+		words = append(words, w)
+	}
+	var kinds []string // in the order of the words; "" where a number stands
+	for i := 0; i < len(words); i++ {
+		if wanted[words[i]] {
+			return nil, false
+		}
+		if kind := kindWords[words[i]]; kind != "" {
+			if len(kinds) == 0 || kinds[len(kinds)-1] != kind { // indoor units in all boxes
+				kinds = append(kinds, kind)
+			}
+			continue
+		}
+		n, err := strconv.Atoi(words[i])
+		if err != nil {
+			continue
+		}
+		t := tally{n: n, of: -1}
+		if i+2 < len(words) && words[i+1] == "of" {
+			if m, err := strconv.Atoi(words[i+2]); err == nil {
+				t.of, i = m, i+2
 			}
 		}
+		all, kinds = append(all, t), append(kinds, "")
 	}
-	if b.Unit != "" || b.Value != 0 {
-		switch n := math.Round(b.Value); {
-		case n != b.Value || n < 0 || n > 10000:
-			x.Odd = append(slices.Clone(x.Odd), strconv.FormatFloat(b.Value, 'g', -1, 64))
-		case spoken == "pairs":
-			if _, told := counts[KindIndoor]; !told {
-				set(KindIndoor, int(n))
-			}
-		case spoken == "":
-			set(KindIndoor, int(n))
-		default:
-			set(spoken, int(n))
+	named := len(kinds) - len(all)
+	if named == 0 || len(all) == 0 {
+		if len(all) == 0 && named == 1 {
+			return []tally{{n: -1, of: -1, kind: kinds[0]}}, true // a kind alone: the value is of it
 		}
-	} else if spoken != "pairs" {
-		if n, err := strconv.Atoi(strings.Join(words, " ")); err == nil && n >= 0 { // the number alone, in the note
-			set(KindIndoor, n)
-		}
+		return all, len(all)+named <= 1
 	}
-	x.Counts = counts
+	if named != len(all) {
+		return nil, false
+	}
+	for k := 0; k < len(kinds); k += 2 { // in pairs, the number first or the kind first, but all alike
+		number, kind := k, k+1
+		if kinds[0] != "" {
+			number, kind = k+1, k
+		}
+		if kinds[number] != "" || kinds[kind] == "" {
+			return nil, false
+		}
+		all[k/2].kind = kinds[kind]
+	}
+	return all, true
+}
+
+// counted reads a counted mark: a value with what it is of in the note (without
+// a word, indoor units), or a note that counts. What can be taken in two ways is no count.
+func (x *AddressSheet) counted(b *Told) {
+	said, ok := tallies(b.Note)
+	has := b.Unit != "" || b.Value != 0
+	n := int(math.Round(b.Value))
+	switch {
+	case has && (float64(n) != b.Value || n < 0 || n > 10000), !has && (!ok || len(said) == 0):
+		ok = false
+	case has && (!ok || len(said) == 0): // the note says something else
+		said, ok = []tally{{n: n, of: -1}}, ok || !strings.ContainsFunc(b.Note, unicode.IsDigit)
+	case has && len(said) == 1 && said[0].n < 0:
+		said[0].n = n
+	case has && len(said) == 1 && said[0].kind == "" && said[0].of < 0: // a remark
+		said[0].n = n
+	case has && len(said) == 1:
+		ok = said[0].n == n
+	case has:
+		if !slices.ContainsFunc(said, func(t tally) bool { return t.n == n }) {
+			ok = false
+		}
+	case len(said) == 1 && said[0].n < 0:
+		ok = false
+	}
+	counts, all := maps.Clone(x.Counts), x.All
+	for _, t := range said {
+		kind := t.kind
+		if kind == "" {
+			kind = KindIndoor
+		}
+		whole := x.Expected(kind)
+		if kind == kindAll {
+			all, whole = t.n, len(x.Rows)-len(x.Unknown())
+		} else {
+			counts[kind] = t.n
+		}
+		ok = ok && (t.of < 0 || t.of == whole)
+	}
+	if !ok {
+		text := b.Note
+		if has {
+			text = strings.TrimSpace(strconv.FormatFloat(b.Value, 'g', -1, 64) + " " + text)
+		}
+		x.Odd = append(slices.Clone(x.Odd), text)
+		return
+	}
+	x.Counts, x.All, x.Odd = counts, all, nil
 }

@@ -18,6 +18,7 @@ type preheatWords struct {
 	cold, unheard []string
 	dead          []string // of the cold ones, those that nothing heated at first
 	byMarks       bool
+	powerMarks    bool
 	saidOff       bool
 	metIn         string
 	result        string
@@ -55,8 +56,11 @@ func (w preheatWords) how() string {
 	if w.a.restarts > 0 {
 		s += ", counted from nought again after an interruption of " + w.a.howLong()
 	}
-	if w.byMarks {
+	switch {
+	case w.byMarks && w.powerMarks:
 		s += ", by what was told (no point has the role outdoor-power)"
+	case w.byMarks:
+		s += ", taken as energised since the step's begin (no point has the role outdoor-power, and nobody told of power off)"
 	}
 	return s
 }

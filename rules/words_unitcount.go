@@ -37,11 +37,13 @@ func (w countWords) against() string {
 	return strings.Join(said, "; ")
 }
 
+// odd says which entries could not be read, and how to write them.
 func (w countWords) odd() string {
 	if len(w.sheet.Odd) == 0 {
 		return ""
 	}
-	return fmt.Sprintf(" No count, and left out: %s.", listed(w.sheet.Odd))
+	return fmt.Sprintf(" Could not be read as a count, and is left out: \"%s\". Write the number as the value and in the note what it is of (indoor, branch, outdoor), or all in one note: 4 indoor units, 1 branch unit, 1 outdoor unit.",
+		strings.Join(w.sheet.Odd, "\", \""))
 }
 
 func countExact(w countWords) string {
@@ -76,6 +78,9 @@ func countFailed(w countWords) string {
 }
 
 func countIncomplete(w countWords) string {
+	if w.sheet.FoundOf(KindIndoor) == 0 && len(w.sheet.Counts) == 0 && len(w.sheet.Odd) > 0 {
+		return "Unit count not proven: a count was entered." + w.odd()
+	}
 	return fmt.Sprintf("Unit count not proven: %s. Enter how many indoor units the outdoor unit found (counted), or each by name (unit-found).", w.against()) + w.odd()
 }
 
