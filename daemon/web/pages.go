@@ -34,7 +34,7 @@ func parsePages(w words) map[string]*template.Template {
 	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
-	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet"} {
+	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages

@@ -91,6 +91,8 @@ func (s *screens) handler() http.Handler {
 	mux.HandleFunc("POST /takeoff", s.postTakeoff)
 	mux.HandleFunc("GET /sheet", s.sheetPage)
 	mux.HandleFunc("POST /sheet", s.postSheetEntry)
+	mux.HandleFunc("GET /typed", s.typedPage)
+	mux.HandleFunc("POST /typed", s.postTyped)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)

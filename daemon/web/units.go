@@ -136,18 +136,16 @@ func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f
 			q.Set("system", st.System)
 		}
 		row.Links = append(row.Links, linkRow{"/mark/command?" + q.Encode(), s.words.name("mark", "command")})
-		if _, known := markByName("typed"); known && slices.Contains(walked, st.Name) {
-			row.Links = append(row.Links, linkRow{"/mark/typed?" + q.Encode(), s.words.name("mark", "typed")})
-		}
 		if slices.Contains(walked, st.Name) {
 			row.Place = u.Unit
+			row.Links = append(row.Links, linkRow{"/typed?" + q.Encode(), s.words.say("typed.go")})
 		}
 	}
 	return row
 }
 
 // walked are the steps through which one pair of probes may be carried from room to room.
-var walked = []string{"cooling-check", "heating-check"}
+var walked = []string{"cooling-check", "heating-check", "mixed-run"}
 
 // kelvins writes a difference in both worlds' degrees.
 func kelvins(k float64) (main, other string) {

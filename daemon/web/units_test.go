@@ -83,3 +83,39 @@ func TestARunOfThePlanIsRecordedUnitByUnit(t *testing.T) {
 		t.Errorf("all asked to boil: %d", resp.StatusCode)
 	}
 }
+
+func TestWhatIsReadOffIsTypedAsTheContractsMarks(t *testing.T) {
+	box := newFakeBox("rooms")
+	h := box.screens().handler()
+	_, text := visit(t, h, "GET", "/typed?step=cooling-check&unit=iu13", nil)
+	if !strings.Contains(text, `<option value="iu13" selected>`) || !strings.Contains(text, "wet bulb") {
+		t.Errorf("the form is\n%s", text)
+	}
+	resp, _ := visit(t, h, "POST", "/typed", form("step", "cooling-check", "unit", "iu13", "supply", "55,4", "return", "75.2", "humidity", "50", "degrees", "F", "by", "Ines"))
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 3 {
+		t.Fatalf("%d, recorded %+v", resp.StatusCode, box.told)
+	}
+	for i, want := range []rules.Told{{Value: 24, Unit: "C", Note: "iu13 return"}, {Value: 0.5, Unit: "1", Note: "iu13 humidity"}, {Value: 13, Unit: "C", Note: "iu13 supply"}} {
+		want.Kind, want.Name, want.By = "mark", "typed", "Ines"
+		got := box.told[i]
+		if got.Kind != want.Kind || got.Name != want.Name || got.Value != want.Value || got.Unit != want.Unit || got.Note != want.Note || got.By != want.By {
+			t.Errorf("recorded %+v, want %+v", got, want)
+		}
+	}
+	for want, f := range map[string][]string{
+		"Supply air: write a number":       {"unit", "iu13", "supply", "cold", "degrees", "C"},
+		"Return air: write a number":       {"unit", "iu13", "return", "240", "degrees", "C"},
+		"Return air, humidity in %: write": {"unit", "iu13", "humidity", "140", "degrees", "C"},
+		"Type at least one reading":        {"unit", "iu13", "degrees", "C"},
+		"Choose one of the units":          {"unit", "iu99", "supply", "13", "degrees", "C"},
+	} {
+		box.told = nil
+		resp, text := visit(t, h, "POST", "/typed", form(append(f, "step", "cooling-check")...))
+		if resp.StatusCode != http.StatusUnprocessableEntity || len(box.told) > 0 || !strings.Contains(text, want) {
+			t.Errorf("%v: %d, recorded %+v; %q is missing", f, resp.StatusCode, box.told, want)
+		}
+	}
+	if resp, _ := visit(t, h, "GET", "/typed?step=vacuum-hold", nil); resp.StatusCode != http.StatusNotFound {
+		t.Errorf("typed in a vacuum hold: %d", resp.StatusCode)
+	}
+}
