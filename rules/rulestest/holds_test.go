@@ -19,7 +19,7 @@ import (
 // moisture, both, pools that freeze, hoses that outgas; spikes, gaps, coarse
 // digits, sampling of 1 to 10 s. Everything follows from a case's seed.
 
-var holdsRun = flag.Int("holds", 50, "how many inventedHold holds are judged")
+var holdsRun = flag.Int("holds", 100, "how many inventedHold holds are judged")
 var holdsSeed = flag.Uint64("holdsseed", 1, "the first of their seeds")
 var holdsSay = flag.Bool("holdssay", false, "print every hold that was judged wrongly")
 
