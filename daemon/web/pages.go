@@ -1097,7 +1097,11 @@ func (s *screens) markLinks(ms []markKind, system, step string) []linkRow {
 		if system != "" {
 			q.Set("system", system)
 		}
-		ls = append(ls, linkRow{"/mark/" + m.Name + "?" + q.Encode(), s.words.name("mark", m.Name)})
+		page := "/mark/" + m.Name
+		if m.Name == "typed" { // several at once, on a page of its own
+			page = "/typed"
+		}
+		ls = append(ls, linkRow{page + "?" + q.Encode(), s.words.name("mark", m.Name)})
 	}
 	return ls
 }
