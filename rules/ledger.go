@@ -69,15 +69,17 @@ type platform struct {
 	variance float64   // of their ends, in kg squared
 
 	// The open segment: its gross weight when it began, and the readings that gave it.
-	start   weight
-	blur    float64 // by how much noise widened its doubt then
-	began   time.Duration
-	begun   []sample
-	settled bool     // start is final
-	lifted  bool     // the cylinder was lifted off: what is weighed is the platform
-	stood   weight   // the cylinder before it was
-	onKg    float64  // what may have flowed until it was, or while the scale was zeroed under it
-	empties []weight // what the platform showed since
+	start    weight
+	blur     float64 // by how much noise widened its doubt then
+	began    time.Duration
+	begun    []sample
+	settled  bool     // start is final
+	settling bool     // it began with a jump
+	joint    *joint   // it may be the one before, that went on
+	lifted   bool     // the cylinder was lifted off: what is weighed is the platform
+	stood    weight   // the cylinder before it was
+	onKg     float64  // what may have flowed until it was, or while the scale was zeroed under it
+	empties  []weight // what the platform showed since
 
 	good    []sample // readings of the open segment that are believed
 	fit     weight   // by them
@@ -352,7 +354,7 @@ func (p *platform) bridge(s sample, why string) {
 	p.pending, p.fast, p.suspect = nil, nil, 0
 	// What was closed and what is opened share their ends: no error of theirs counts.
 	p.start, p.begun, p.settled = weight{t: s.t, kg: s.v, se: p.start.se}, nil, true
-	p.began, p.cut, p.carried, p.from = s.t, false, false, nil
+	p.began, p.cut, p.carried, p.from, p.joint = s.t, false, false, nil, nil
 	p.good = nil
 	p.noise.apart()
 	p.fit, p.fitted = weight{t: s.t, kg: s.v, rateSe: math.Inf(1)}, s.t
@@ -460,6 +462,9 @@ func (p *platform) below(ss []sample, a, b sample) bool {
 func (p *platform) weighAfterJump(s, last, newest sample) {
 	p.unheard = max(p.unheard, s.t-newest.t)
 	rate := p.fit.rate
+	if p.passed(s, last, newest) {
+		return
+	}
 	if math.Abs(s.v-newest.v) > p.jump() { // it has left where it jumped to
 		rate = jumpKgPerS
 	}
@@ -478,7 +483,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		p.refit()
 		return
 	}
-	if p.jumped(newest, s) {
+	if p.jumped(newest, s) || math.Abs(s.v) < emptyKg && math.Abs(newest.v) >= emptyKg { // or it was still on its way there
 		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
 		p.pending = []sample{s}
 		return
@@ -494,6 +499,25 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.breakSegment()
 		}
 	}
+}
+
+// passed bridges a silence that began within a bump, where the weight after it
+// goes on from the one before that. Where it may as well have stayed, what
+// went in is known the less.
+func (p *platform) passed(s, last, newest sample) bool {
+	first := p.pending[0]
+	if gap := s.t - newest.t; gap < gapAtLeast || gap <= 3*p.usual() || newest.t-first.t >= bumpMost || p.lifted || p.back || p.hintedAt(s.t) ||
+		math.Abs(newest.v) < emptyKg || !p.continues(last, s, p.fit.rate) {
+		return false
+	}
+	stays := !p.leaves(newest, s)
+	by := first.v - last.v
+	p.pending, p.fast = nil, nil
+	p.bridge(s, EndedSilence)
+	if r := &p.rows[len(p.rows)-1]; stays {
+		r.LowKg, r.HighKg = max(0, r.LowKg+min(0, by)), r.HighKg+max(0, by)
+	}
+	return true
 }
 
 // undoRise takes back readings that were believed although they lay a little
@@ -558,7 +582,7 @@ func (p *platform) jumped(a, b sample) bool {
 	if b.t-a.t >= gapAtLeast && p.fastest > 0 { // nothing says that it flowed faster than it ever did
 		most = p.jump() + float64(2*p.fastest*dt)
 	}
-	if p.hintedAt(b.t) {
+	if len(p.pending) == 0 && p.hintedAt(b.t) {
 		most = p.jump() + float64(gapHigh*p.fit.rate*dt)
 	}
 	return -fall > p.jump() || fall > most
@@ -619,6 +643,7 @@ func (p *platform) breakSegment() {
 	gap := first.t - last.t
 	fall := was.kg - after.kg
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
+	var whole *joint
 	// Nobody changes a display's unit and the cylinder in the same moment.
 	p.unit = p.unit || !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare)
 	switch {
@@ -646,6 +671,9 @@ func (p *platform) breakSegment() {
 		return
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
+	case fall > gulpMost && after.kg > emptyKg: // no empty platform: another cylinder, between two readings
+		p.next(last.t, was.kg, EndedSwap, true)
+		p.stuckOn(last, fall)
 	case empty || fall > gulpMost:
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
@@ -658,6 +686,9 @@ func (p *platform) breakSegment() {
 		p.lifted, p.stood, p.empties = true, was, nil
 	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
 		empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
+		if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
+			whole = p.jointed(was, fall)
+		}
 		p.next(last.t, was.kg, EndedShift, false)
 		if !empty {
 			p.flowedOn(float64((was.rate + after.rate) / 2 * gap.Seconds()))
@@ -670,7 +701,63 @@ func (p *platform) breakSegment() {
 		p.next(last.t, was.kg, EndedSwap, true)
 	}
 	p.open(p.pending)
-	p.pending = nil
+	p.pending, p.settling, p.joint = nil, true, whole
+}
+
+// joint is a segment that a shift closed, as it was before.
+type joint struct {
+	was                  weight  // before the shift
+	by                   float64 // of so much
+	start                weight
+	blur                 float64
+	began                time.Duration
+	begun                []sample
+	settled, settling    bool
+	betweenKg, betweenHi float64
+	variance             float64
+	rows                 int
+}
+
+func (p *platform) jointed(was weight, by float64) *joint {
+	return &joint{was, by, p.start, p.blur, p.began, p.begun, p.settled, p.settling, p.betweenKg, p.betweenHi, p.variance, len(p.rows)}
+}
+
+// stuckOn widens what may have gone in where the scale had shown the very same
+// weight for long before it fell: it may have been its last value.
+func (p *platform) stuckOn(last sample, fallKg float64) {
+	if stood := last.t - p.same.t; stood >= freezeFor {
+		r := &p.rows[len(p.rows)-1]
+		r.HighKg += max(0, min(fallKg, float64(gapHigh*max(p.fastest, p.sameBy)*stood.Seconds())))
+	}
+}
+
+// rejoin takes back a shift where, past the time of a bump, the weight lies
+// where flow alone brought it: something touched the scale while the flow changed.
+func (p *platform) rejoin() {
+	j := p.joint
+	k := 0
+	for k < len(p.begun) && p.begun[k].t-p.begun[0].t < bumpMost {
+		k++
+	}
+	if len(p.begun)-k < levelReads {
+		return
+	}
+	p.joint = nil
+	later := firstLevel(p.begun[k:], p.noise)
+	span := (later.t - j.was.t).Seconds()
+	fall := j.was.kg - later.kg
+	low, high := float64(min(j.was.rate, later.rate)*span), float64(max(j.was.rate, later.rate)*span)
+	// What touched it may have hidden for as long that a valve was opened or shut.
+	hidden := float64(math.Abs(j.was.rate-later.rate) * bumpMost.Seconds())
+	low, high = low-hidden, high+hidden
+	doubt := 3 * math.Sqrt(float64(j.was.se*j.was.se)+float64(later.se*later.se))
+	off := fall - min(max(fall, low), high)
+	if math.Abs(off) > min(max(doubt, jumpLeast), math.Abs(j.by)/4) || len(p.rows) != j.rows+1 {
+		return
+	}
+	p.rows = p.rows[:j.rows]
+	p.start, p.blur, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.began, j.begun, true, j.settling
+	p.betweenKg, p.betweenHi, p.variance = j.betweenKg, j.betweenHi, j.variance
 }
 
 // flowedOn adds what flowed between the last reading of a closed segment and
@@ -688,6 +775,10 @@ func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
 	if another {
 		p.cylinder++
 		p.zeroedRow = 0
+		p.swapped = t
+		if p.hint == "cylinder-swapped" { // it has said its say
+			p.hinted = 0
+		}
 	}
 }
 
@@ -814,7 +905,7 @@ func (p *platform) stuck(last sample) bool {
 
 func (p *platform) open(first []sample) {
 	p.start, p.begun, p.settled = weight{t: first[0].t, kg: first[0].v, se: p.noise.sigma()}, nil, false
-	p.began = first[0].t
+	p.began, p.settling, p.joint = first[0].t, false, nil
 	p.good, p.from, p.carried = nil, nil, false
 	p.noise.apart()
 	p.fit, p.fitted = weight{t: first[0].t, kg: first[0].v, se: p.noise.sigma(), rateSe: math.Inf(1)}, first[0].t
@@ -873,16 +964,45 @@ func (p *platform) refit() {
 	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
 		p.fastest = max(p.fastest, p.fit.rate)
 	}
-	if p.settled || len(p.begun) == 0 {
+	if p.joint != nil && p.begun[len(p.begun)-1].t-p.begun[0].t >= 3*bumpMost {
+		p.rejoin()
+	}
+	if len(p.begun) == 0 || p.settled && p.noise.blur() > 0.7*p.blur {
 		return
 	}
-	first := firstLevel(p.begun, p.noise)
+	first := p.first()
 	// It is settled once what follows no longer agrees with it.
-	p.settled = first.n < len(p.begun)/2 && len(p.begun) > 8 && p.begun[len(p.begun)-1].t-p.begun[0].t > 6*levelLeast || len(p.begun) >= firstMost
+	p.settled = p.settled || first.n < len(p.begun)/2 && len(p.begun) > 8 && p.begun[len(p.begun)-1].t-p.begun[0].t > 6*levelLeast || len(p.begun) >= firstMost
 	if p.settled {
 		first = hinged(first, p.begun, p.noise, true)
 	}
 	p.begin(first)
+}
+
+// first is the level with which the segment begins. After a jump a display
+// still comes to rest for a reading or two, and a hand may be on what it shows.
+func (p *platform) first() weight {
+	from := p.begun[0]
+	level := firstLevel(p.begun, p.noise)
+	for k := 1; p.settling && k+levelReads < len(p.begun); k++ {
+		before, s := p.begun[k-1], p.begun[k]
+		dt := s.t - before.t
+		if s.t-from.t > bumpMost {
+			break
+		}
+		next := firstLevel(p.begun[k:], p.noise)
+		off := before.v - next.at(before.t)
+		noise := 3*math.Sqrt(float64(p.noise.sigma()*p.noise.sigma())+float64(next.se*next.se)) + p.noise.digit/2
+		if off <= noise && off >= -noise-float64(next.rate*dt.Seconds()) { // or a valve was opened then
+			break
+		}
+		level = next
+		if next.rate < 4*next.rateSe {
+			level.rate = 0
+		}
+		level.t, level.kg = from.t, level.at(from.t)
+	}
+	return level
 }
 
 // refit takes the newest levels.
@@ -895,14 +1015,17 @@ func (l *ledger) refit() {
 // finish takes the open segment's two levels for good, as nearly as the
 // readings give them.
 func (p *platform) finish() {
+	if p.joint != nil {
+		p.rejoin()
+	}
 	p.refit()
 	ss := p.own()
 	if len(ss) == 0 {
 		return
 	}
 	p.fit = hinged(p.fit, ss, p.noise, false)
-	if !p.settled && len(p.begun) > 0 {
-		p.begin(hinged(firstLevel(p.begun, p.noise), p.begun, p.noise, true))
+	if len(p.begun) > 0 { // the scale's noise is known better than it was
+		p.begin(hinged(p.first(), p.begun, p.noise, true))
 	}
 }
 
@@ -945,8 +1068,12 @@ func (p *platform) shifted() {
 	fall := was.kg - after.kg
 	low := max(0, min(was.rate-2*was.rateSe, after.rate-2*after.rateSe)) * dt
 	high := max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt
-	if most := min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4)); max(was.rate, after.rate) < most/4 {
-		high = most * dt // a valve opened for a moment
+	if max(was.rate, after.rate) <= noFlow {
+		high = min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4)) * dt // a valve opened for a moment
+	}
+	if change := math.Abs(was.rate - after.rate); change > 3*math.Sqrt(float64(was.rateSe*was.rateSe)+float64(after.rateSe*after.rateSe)) {
+		hidden := float64(change * bumpMost.Seconds()) // by a hand on the valve
+		low, high = low-hidden, high+hidden
 	}
 	beyond := fall - min(max(fall, low), high)
 	// A flow that changed at any moment must not explain the readings as well.

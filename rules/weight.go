@@ -142,6 +142,10 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 	each := float64(n.sigma()*n.sigma()) * float64(n.inflation()*n.inflation())
 	line, best := math.Inf(1), math.Inf(1)
 	at := w
+	var bent bend
+	for i := range m {
+		bent.add((pick(i).t - origin.t).Seconds(), pick(i).v-origin.v)
+	}
 	step := max(1, m/40)
 	for k := 0; k < m-1; k += step {
 		from := pick(k).t
@@ -175,10 +179,57 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 			}
 		}
 	}
-	if best > line-hingeBetter || best > 2*float64(m) {
-		return w
+	// A flow that dies away bends all along.
+	if best > line-hingeBetter || best > bent.about()/each || best > 2*float64(m) {
+		return atRest(w, n, pick)
 	}
 	return at
+}
+
+// atRest takes for standing still what shows no flow beyond doubt: that is how
+// cylinders are put on and taken off.
+func atRest(w weight, n noise, pick func(int) sample) weight {
+	if w.rate == 0 || w.n < levelReads || w.rate > math.Sqrt(hingeBetter)*w.rateSe {
+		return w
+	}
+	sum, m := 0.0, float64(w.n)
+	for i := range w.n {
+		sum += pick(i).v - pick(0).v
+	}
+	rounds := 1 + float64(m*n.dither())
+	w.kg, w.rate = pick(0).v+sum/m, 0
+	w.se = math.Sqrt(max(n.blur()*n.blur()/m, float64(n.digit*n.digit)/12/rounds))
+	return w
+}
+
+// bend are the sums of a least-squares parabola: of a line, and of what of the
+// squares no line explains.
+type bend struct {
+	line   lineSums
+	xs, ys []float64
+}
+
+func (b *bend) add(x, y float64) {
+	b.line.add(x, y)
+	b.xs, b.ys = append(b.xs, x), append(b.ys, y)
+}
+
+// about is the sum of squares about the parabola.
+func (b *bend) about() float64 {
+	var square lineSums
+	for _, x := range b.xs {
+		square.add(x, float64(x*x))
+	}
+	var szz, szy float64
+	for i, x := range b.xs {
+		z := square.off(x, float64(x*x))
+		szz, szy = szz+float64(z*z), szy+float64(z*b.line.off(x, b.ys[i]))
+	}
+	about := b.line.about()
+	if szz > 1e-9 {
+		about -= float64(szy*szy) / szz
+	}
+	return max(0, about)
 }
 
 // hingeBetter is by how much chi-square must fall before a hinge is believed:
@@ -300,53 +351,87 @@ func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
 }
 
 // noise is how a scale's readings scatter about what flows: by how they lie
-// about a level, and by how each differs from the line through its neighbours,
-// more than the one before it does.
+// about a level, and by what of neighbours no smooth flow explains.
 type noise struct {
 	digit          float64
 	spread, rho    float64     // of the readings about their level: standard deviation, and correlation of two on end
 	scatters, rhos [31]float64 // by the newest levels
 	levels, still  int         // how many; of these, of what stood still
-	a, b           sample      // the two readings before
-	row, odds      int         // readings on end; second differences seen
-	odd            [31]float64 // how far off the newest readings were, in standard deviations of one
-	off, white     float64
+	row            [6]sample   // the newest readings on end, the newest last
+	rows           int         // how many
+	curved, waved  sizes       // what of four of them no parabola explains; of six, no polynomial of the fourth order
+	white          float64
+}
+
+// sizes are the newest sizes of what should be noise, in standard deviations of
+// one reading.
+type sizes struct {
+	of   [31]float64
+	seen int
+}
+
+func (z *sizes) add(size float64) {
+	z.of[z.seen%len(z.of)] = math.Abs(size)
+	z.seen++
+}
+
+// sigma is their standard deviation, by what a third of them lies under: a flow
+// that changes now and then moves that little.
+func (z *sizes) sigma() float64 {
+	few := append([]float64(nil), z.of[:min(z.seen, len(z.of))]...)
+	sort.Float64s(few)
+	return few[len(few)/3] / normalThird
 }
 
 // see takes a reading that is believed.
 func (n *noise) see(s sample) {
-	if n.row >= 2 {
-		w := 0.5
-		if d := (s.t - n.a.t).Seconds(); d > 0 {
-			w = (n.b.t - n.a.t).Seconds() / d
-		}
-		off := n.b.v - float64((1-w)*n.a.v) - float64(w*s.v)
-		off /= math.Sqrt(1 + float64(w*w) + float64((1-w)*(1-w)))
-		if n.row >= 3 { // a flow that slows down bends the curve evenly
-			n.odd[n.odds%len(n.odd)] = math.Abs(off-n.off) / oddTwo
-			n.odds++
-		}
-		n.off = off
-		if n.row >= 3 && n.odds >= 4 && n.odds%4 == 0 {
-			few := append([]float64(nil), n.odd[:min(n.odds, len(n.odd))]...)
-			sort.Float64s(few)
-			n.white = few[len(few)/3] / normalThird
+	if s.t <= n.row[len(n.row)-1].t {
+		n.rows = 0
+	}
+	copy(n.row[:], n.row[1:])
+	n.row[len(n.row)-1] = s
+	n.rows++
+	if n.rows < 4 {
+		return
+	}
+	n.curved.add(unexplained(n.row[2:]))
+	if n.rows >= len(n.row) {
+		n.waved.add(unexplained(n.row[:]))
+	}
+	if n.curved.seen >= 4 && n.curved.seen%4 == 0 {
+		n.white = n.curved.sigma()
+		// Seldom readings of a flow that dies away bend more than they scatter.
+		if n.waved.seen >= 4 {
+			n.white = min(n.white, n.waved.sigma())
 		}
 	}
-	n.a, n.b = n.b, s
-	n.row++
+}
+
+// unexplained is what of readings no polynomial of an order two below their
+// number explains: their divided difference, in standard deviations of one
+// reading's noise.
+func unexplained(ss []sample) float64 {
+	var sum, norm float64
+	for i, s := range ss {
+		w := 1.0
+		for j := range ss {
+			if j != i {
+				w *= (s.t - ss[j].t).Seconds()
+			}
+		}
+		w = 1 / w
+		sum += float64(w * (s.v - ss[0].v))
+		norm += float64(w * w)
+	}
+	return sum / math.Sqrt(norm)
 }
 
 // normalThird is what a third of a normal distribution's sizes lie under, in
 // standard deviations: a flow that changes now and then moves it little.
 const normalThird = 0.4307
 
-// oddTwo is the standard deviation of the difference of two such on end, for
-// readings of a standard deviation of one: the root of 1 + 1 + 2 times 2/3.
-var oddTwo = math.Sqrt(10.0 / 3)
-
 // apart tells that the next reading cannot be compared with those before.
-func (n *noise) apart() { n.row = 0 }
+func (n *noise) apart() { n.rows = 0 }
 
 // learn takes how the readings lie about their level.
 func (n *noise) learn(l weight, ss []sample) {
