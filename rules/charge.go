@@ -138,22 +138,18 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 	return append(out, j.followFlow(now, c)...)
 }
 
-// overSigmas is how many standard errors of noise the charge must lie above its
-// target before somebody is woken: the readings are looked at again and again.
-const overSigmas = 3.3
-
-// isOver reports whether the charge is above its target by more than one
-// display digit, and surely above it by the scale's noise. A bump is over
-// before it is believed, unless the flow before it was going to arrive by now.
+// isOver reports whether the charge is surely above its target by more than
+// one display digit. A bump is over before it is believed,
+// unless the flow before it was going to arrive by now.
 func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
-	digit := j.ledger.digit()
-	rate, _ := j.ledger.rate()
-	over := c.bestKg > c.targetKg+digit && j.ledger.surelyAbove(c.targetKg)
+	over := false
+	if c.bestKg > c.targetKg {
+		over = j.ledger.past(c.targetKg+j.ledger.digit()) >= surelyPast
+	}
 	if j.past.by(now, over, bumpMost) {
 		return true
 	}
-	// Between two fits a valve that was just shut is not seen.
-	if !over || c.bestKg < c.targetKg+digit+float64(rate*levelEvery.Seconds()) {
+	if !over {
 		return false
 	}
 	kg, ok := j.ledger.foretold()

@@ -992,7 +992,7 @@ func (p *platform) first() weight {
 		}
 		next := firstLevel(p.begun[k:], p.noise)
 		off := before.v - next.at(before.t)
-		noise := 3*math.Sqrt(float64(p.noise.sigma()*p.noise.sigma())+float64(next.se*next.se)) + p.noise.digit/2
+		noise := float64(3*math.Sqrt(float64(p.noise.sigma()*p.noise.sigma())+float64(next.se*next.se))) + float64(p.noise.digit/2)
 		if off <= noise && off >= -noise-float64(next.rate*dt.Seconds()) { // or a valve was opened then
 			break
 		}
@@ -1066,10 +1066,10 @@ func (p *platform) shifted() {
 	was, after := newestLevel(p.good[:i], p.noise), firstLevel(p.good[i:], p.noise)
 	dt := (after.t - was.t).Seconds()
 	fall := was.kg - after.kg
-	low := max(0, min(was.rate-2*was.rateSe, after.rate-2*after.rateSe)) * dt
-	high := max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt
+	low := float64(max(0, min(was.rate-2*was.rateSe, after.rate-2*after.rateSe)) * dt)
+	high := float64(max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt)
 	if max(was.rate, after.rate) <= noFlow {
-		high = min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4)) * dt // a valve opened for a moment
+		high = float64(min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4)) * dt) // a valve opened for a moment
 	}
 	if change := math.Abs(was.rate - after.rate); change > 3*math.Sqrt(float64(was.rateSe*was.rateSe)+float64(after.rateSe*after.rateSe)) {
 		hidden := float64(change * bumpMost.Seconds()) // by a hand on the valve
@@ -1247,7 +1247,7 @@ func (l *ledger) foretold() (kg float64, ok bool) {
 		}
 		last := p.good[n-1].t
 		k := n - 1
-		for k > 0 && (last-p.good[k].t < bumpMost) {
+		for k > 0 && last-p.good[k].t < bumpMost-pause {
 			k--
 		}
 		if k < levelReads {
@@ -1257,40 +1257,6 @@ func (l *ledger) foretold() (kg float64, ok bool) {
 		now += p.levelKg() - before.at(last)
 	}
 	return now, true
-}
-
-// surelyAbove reports whether more than a mass has gone in, beyond the scale's
-// noise: by means over the last seconds, which lag behind a weight that falls
-// and so never say too much of it.
-func (l *ledger) surelyAbove(limitKg float64) bool {
-	c := l.charge(Setting{}, false)
-	for _, p := range l.platforms {
-		ss := p.own()
-		if len(ss) == 0 || p.lifted {
-			continue
-		}
-		others := c.bestKg - p.openKg()
-		// A scale without noise shows a digit that it may not have reached.
-		rounding := float64(p.noise.digit * (1 - p.noise.dither()))
-		share := p.noise.beyondDigit() / p.noise.sigma()
-		before := float64((p.variance + float64(p.startSe()*p.startSe())) * share * share)
-		each := p.noise.beyondDigit() * p.noise.inflation()
-		last := ss[len(ss)-1].t
-		sum, n := 0.0, 0.0
-		span := sureFor
-		for i := len(ss) - 1; i >= 0; i-- {
-			sum, n = sum+ss[i].v, n+1
-			if i > 0 && last-ss[i-1].t < span {
-				continue
-			}
-			doubt := float64(overSigmas*math.Sqrt(before+float64(each*each)/n)) + rounding
-			if others+p.start.kg-sum/n-doubt > limitKg {
-				return true
-			}
-			span *= 2
-		}
-	}
-	return false
 }
 
 // segments is the ledger, stretch by stretch, at a moment of the running boot.

@@ -14,6 +14,7 @@ type weighScore struct {
 	cut, hose, late        share
 	missed                 share
 	calm, windy, slow      share
+	seldom                 share
 	band, bandAll, best    share
 	near, nearAll, noNear  share
 	over, overPlus, overAl share
@@ -53,7 +54,8 @@ func newWeighScore() score {
 		over:      share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
 		calm:      share{name: "  of these: noise below half a digit, a reading each 5 s or oftener"},
 		windy:     share{name: "  of these: noise above that"},
-		slow:      share{name: "  of these: a reading each 10 s or seldomer"},
+		slow:      share{name: "  of these: a reading each 10 s"},
+		seldom:    share{name: "  of these: a reading each 30 s, of which two in five at most come within 12 s"},
 		overPlus:  share{name: "  or with the first reading after that"},
 		overAl:    share{name: "  told at all before the step's end, over by 3 digits and 30 g"},
 		falseOver: share{name: "over target told, at the end still short of it by 10 g + half a digit", asked: 0.01, atMost: true},
@@ -223,6 +225,8 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	allowed := max(12, digit/max(c.number("arrival_kg_per_s"), 1e-6))
 	s.over.count(late <= allowed)
 	switch {
+	case c.number("every_s") > 12:
+		s.seldom.count(late <= allowed)
 	case c.number("every_s") > 5:
 		s.slow.count(late <= allowed)
 	case c.number("wind_kg") > digit/2:
@@ -241,7 +245,7 @@ func (s *weighScore) write(w io.Writer) {
 		one.write(w)
 	}
 	s.errors.write(w)
-	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.calm, &s.windy, &s.slow, &s.seldom, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
 		one.write(w)
 	}
 	s.said.write(w)
