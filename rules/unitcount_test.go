@@ -34,6 +34,10 @@ func TestWhatPeopleWriteOfAUnitFound(t *testing.T) {
 		"iu10 address 5 withdrawn":                 {Unit: "iu10", Address: "5", Withdrawn: true},
 		"iu10 not found":                           {Unit: "iu10", Withdrawn: true},
 		"":                                         {},
+		"Map room at 2":                            {Unit: "iu02", Address: "2"},
+		"unit at address 4":                        {Address: "4"},
+		"iu10 missing, no answer":                  {Unit: "iu10", Withdrawn: true},
+		"no iu10":                                  {Unit: "iu10", Withdrawn: true},
 	} {
 		if got := NewAddressSheet(countPlant).readFound(note); got != want {
 			t.Errorf("%q is read as %+v, want %+v", note, got, want)
@@ -108,6 +112,7 @@ func TestCountsAreHeldAgainstTheList(t *testing.T) {
 		{"value and note apart", []Told{said(4, "3 of 4 found")}, NotProven, "not-entered", "3 of 4 found"},
 		{"all as a fraction", []Told{{Name: "counted", Note: "4/4"}}, Passed, "none", ""},
 		{"of more than the list has", []Told{{Name: "counted", Note: "4 of 5 found"}}, NotProven, "not-entered", "4 of 5 found"},
+		{"in letters", []Told{{Name: "counted", Note: "4 IDU / 1 BU / 1 ODU"}}, Passed, "none", ""},
 		{"in words alone", []Told{{Name: "counted", Note: "all four there"}}, NotProven, "not-entered", "all four there"},
 		{"by another list", []Told{{Name: "counted", Note: "4 found, expected 5 by drawing"}}, NotProven, "not-entered", "expected 5"},
 		{"one missing", []Told{{Name: "counted", Note: "1 indoor unit missing"}}, NotProven, "not-entered", "missing"},

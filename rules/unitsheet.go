@@ -279,7 +279,7 @@ func (x *AddressSheet) inRoom(room string) (unit string, ok bool) {
 	return unit, ok
 }
 
-var foundKeys = map[string]string{"address": "address", "addr": "address", "adr": "address", "room": "room", "model": "model", "type": "model", "note": "note"}
+var foundKeys = map[string]string{"address": "address", "addr": "address", "adr": "address", "at": "address", "room": "room", "model": "model", "type": "model", "note": "note"}
 
 // readFound reads the note of a unit-found mark: iu03 address 3 room Reading room model X,
 // or the fields of a sheet, iu03,3,Reading room,X,note.
@@ -301,16 +301,24 @@ func (x *AddressSheet) readFound(note string) (f UnitFound) {
 			return x.placed(f)
 		}
 	}
-	for _, word := range []string{"withdrawn", "missing", "not found", "does not answer"} {
-		if low := strings.ToLower(note); len(low) == len(note) && strings.HasSuffix(low, word) {
-			note, f.Withdrawn = note[:len(note)-len(word)], true
+	low := " " + strings.ToLower(note) + " "
+	for _, word := range []string{" withdrawn", " missing", " not found", " does not answer", " no answer"} {
+		if at := strings.Index(low, word); at >= 0 && len(low) == len(note)+2 {
+			note, f.Withdrawn = strings.TrimRight(note[:at], " ,;:"), true
+			break
 		}
+	}
+	if rest, ok := strings.CutPrefix(note, "no "); ok {
+		note, f.Withdrawn = rest, true
 	}
 	if name, ok := x.inRoom(note); ok {
 		return UnitFound{Unit: name, Withdrawn: f.Withdrawn}
 	}
 	said := keyed(strings.ReplaceAll(note, "#", " address "), foundKeys)
 	lead := said("")
+	if w := bare(lead); w == "unit" || w == "a unit" {
+		lead = ""
+	}
 	f.Address, f.Room, f.Model, f.Note = said("address"), said("room"), said("model"), said("note")
 	if first, rest, ok := strings.Cut(f.Address, " "); ok && lead == "" { // address 3: iu03
 		f.Address, lead = strings.Trim(first, ",;:"), rest
@@ -341,8 +349,11 @@ func (x *AddressSheet) placed(f UnitFound) UnitFound {
 		f.Unit = name
 		return f
 	}
-	if name, ok := x.inRoom(f.Unit); ok {
-		f.Unit = name
+	for _, room := range []string{f.Unit, f.Unit + " room", "room " + f.Room} { // Map room at 2, room 1 at 1
+		if name, ok := x.inRoom(room); ok {
+			f.Unit = name
+			break
+		}
 	}
 	return f
 }
@@ -401,8 +412,8 @@ func (x *AddressSheet) readSetting(note string) (c SettingChange) {
 	return c
 }
 
-var kindWords = map[string]string{"indoor": KindIndoor, "indoors": KindIndoor, "iu": KindIndoor, "branch": KindBranch, "branches": KindBranch, "box": KindBranch,
-	"boxes": KindBranch, "bu": KindBranch, "outdoor": KindOutdoor, "outdoors": KindOutdoor, "module": KindOutdoor, "modules": KindOutdoor, "ou": KindOutdoor,
+var kindWords = map[string]string{"indoor": KindIndoor, "indoors": KindIndoor, "iu": KindIndoor, "idu": KindIndoor, "idus": KindIndoor, "branch": KindBranch, "branches": KindBranch, "box": KindBranch,
+	"boxes": KindBranch, "bu": KindBranch, "outdoor": KindOutdoor, "outdoors": KindOutdoor, "module": KindOutdoor, "modules": KindOutdoor, "ou": KindOutdoor, "odu": KindOutdoor, "odus": KindOutdoor,
 	"total": kindAll, "together": kindAll, "altogether": kindAll, "overall": kindAll}
 
 const kindAll = "all"
