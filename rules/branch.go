@@ -40,6 +40,7 @@ type branchCheck struct {
 	runs    []branchRun   // those that are over
 	since   time.Duration // of the present run
 	fitted  bool          // the present run was looked at
+	looked  int           // how many runs there were when it was last looked
 	outdoor sample
 	outside bool
 	ceiling float64
@@ -198,7 +199,14 @@ func (j *branchCheck) Next(e Entry) (out []Finding) {
 		}
 	case *Due:
 		j.fitted = true
-		return j.look(j.clock.of(e.At.Since), false)
+		now := j.clock.of(e.At.Since)
+		// The fit takes as long as there are units squared and runs: where there
+		// are many, it is not made anew at each run of a plan that goes on.
+		if len(j.runs)-j.looked < len(j.units)/8 && !j.complete(now) {
+			return nil
+		}
+		j.looked = len(j.runs)
+		return j.look(now, false)
 	}
 	return nil
 }
@@ -319,9 +327,7 @@ type branchTold struct {
 	half                    []int // they answer only when another is asked, too
 	untried, unclear, blind []int // not asked, not clear, without a supply point
 	answered, asked         int
-	// left is where the one crossed unit that nobody answered can only lead to:
-	// each pipe leads to one room. Its answer was lost, or nobody measured it.
-	leftUnit, leftRoom int // -1: none
+	seems                   []int // of the unclear: another room answered, and nothing closes the ring
 }
 
 func (j *branchCheck) told(f *branchFit, d branchData) (t branchTold) {
@@ -345,41 +351,33 @@ func (j *branchCheck) told(f *branchFit, d branchData) (t branchTold) {
 			t.untried = append(t.untried, i)
 		case !d.has[i]:
 			t.blind = append(t.blind, i)
-		case r < 0 && f.answers[i][i].known() && f.answers[i][i].k() < branchLeastK:
+		case r < 0 && f.answers[i][i].known() && f.answers[i][i].k() < branchLeastK && !d.dipped[i]:
 			t.dead = append(t.dead, i)
 		default:
 			t.unclear = append(t.unclear, i)
 		}
 	}
-	t.leftUnit, t.leftRoom = open(t.crossed, f.room)
-	if t.leftUnit < 0 || !f.tried[t.leftUnit] || slices.Contains(t.straight, t.leftRoom) {
-		t.leftUnit, t.leftRoom = -1, -1
-		return t
-	}
-	without := func(list []int) []int {
-		return slices.DeleteFunc(list, func(i int) bool { return i == t.leftUnit })
-	}
-	t.dead, t.unclear, t.blind = without(t.dead), without(t.unclear), without(t.blind)
-	return t
-}
-
-// open finds the ends of the one chain of crossings that does not close: the
-// unit that leads nowhere known, and the room that answered nobody. -1: there
-// is no such chain, or more than one.
-func open(crossed, room []int) (unit, lonely int) {
-	unit, lonely = -1, -1
-	for _, i := range crossed {
-		if r := room[i]; !slices.Contains(crossed, r) {
-			if unit >= 0 {
-				return -1, -1
+	// Pipes and wires are exchanged, so crossings close into rings. One that does
+	// not is half seen (a run was spoilt, a room is not measured), and not found.
+	closes := func(i int) bool {
+		at := f.room[i]
+		for range t.crossed {
+			if at == i || !slices.Contains(t.crossed, at) {
+				break
 			}
-			unit = r
+			at = f.room[at]
 		}
-		if openFirst(crossed, room, i) == 0 {
-			lonely = i
+		return at == i
+	}
+	for _, i := range t.crossed {
+		if !closes(i) {
+			t.seems = append(t.seems, i)
 		}
 	}
-	return unit, lonely
+	t.crossed = slices.DeleteFunc(t.crossed, func(i int) bool { return slices.Contains(t.seems, i) })
+	t.unclear = append(t.unclear, t.seems...)
+	slices.Sort(t.unclear)
+	return t
 }
 
 func (j *branchCheck) verdict(f *branchFit, d branchData, now time.Duration) (v branchVerdict) {
@@ -387,12 +385,6 @@ func (j *branchCheck) verdict(f *branchFit, d branchData, now time.Duration) (v 
 	v.Edge, v.Result, v.Cause = Given, NotPassed, ""
 	for _, i := range t.crossed {
 		v.Pairs = append(v.Pairs, Pair{j.names[i], j.names[f.room[i]]})
-	}
-	eliminated := ""
-	if t.leftUnit >= 0 {
-		v.Pairs = append(v.Pairs, Pair{j.names[t.leftUnit], j.names[t.leftRoom]})
-		slices.SortFunc(v.Pairs, func(a, b Pair) int { return slices.Index(j.names, a.Unit) - slices.Index(j.names, b.Unit) })
-		eliminated = branchEliminated(unitName(j.units[t.leftUnit]), unitName(j.units[t.leftRoom]))
 	}
 	v.cycles = cycles(t.crossed, f.room)
 	v.early = len(t.untried)+len(t.unclear)+len(t.blind) > 0
@@ -404,7 +396,7 @@ func (j *branchCheck) verdict(f *branchFit, d branchData, now time.Duration) (v 
 	v.Values = []Value{{"units", float64(len(j.units))}, {"straight_units", float64(len(t.straight))}, {"crossed_units", float64(len(v.Pairs))},
 		{"dead_units", float64(len(t.dead))}, {"least_k", least}, {"margin_k", f.marginK}, {"runs", float64(j.worked(d))}, {"elapsed_s", seconds(now)}}
 	w := branchWords{units: len(j.units), straight: len(t.straight), least: least, settle: j.settle,
-		also: branchAlso(j.roomsOf(t.half), j.roomsOf(t.dead), j.roomsOf(t.blind), j.roomsOf(t.untried), j.roomsOf(t.unclear), j.shared)}
+		also: branchAlso(j.roomsOf(t.half), j.roomsOf(t.dead), j.roomsOf(t.blind), j.roomsOf(t.untried), j.roomsOf(t.unclear), j.shared) + branchSeems(j.answersOf(f, t.seems))}
 	for k, p := range f.leaks {
 		of := []int{slices.Index(j.names, p.Unit), slices.Index(j.names, p.Answers)}
 		w.passing = append(w.passing, valvePassing(j.roomsOf(of), f.leakK[k]))
@@ -419,7 +411,7 @@ func (j *branchCheck) verdict(f *branchFit, d branchData, now time.Duration) (v 
 		v.Text = branchNoCommands()
 	case len(t.crossed) > 0:
 		v.Cause = "crossed"
-		v.Text = branchCrossed(w, j.answersOf(f, t.crossed), eliminated)
+		v.Text = branchCrossed(w, j.answersOf(f, t.crossed))
 	case len(t.dead) > 1 && t.answered == 0:
 		notProven("no-answer")
 		v.early = true
@@ -484,34 +476,20 @@ func (j *branchCheck) paired(d branchData, of []int) bool {
 }
 
 // cycles groups crossed units: each is answered in the room of the next, the
-// last one in that of the first. One that leads nowhere known stands with what leads to it.
+// last one in that of the first.
 func cycles(crossed, room []int) (all [][]int) {
 	seen := map[int]bool{}
-	// The head of an open chain is one whose own room answers no crossed unit.
-	heads := slices.Clone(crossed)
-	slices.SortStableFunc(heads, func(a, b int) int { return openFirst(crossed, room, a) - openFirst(crossed, room, b) })
-	for _, i := range heads {
+	for _, i := range crossed {
 		var c []int
 		for at := i; !seen[at]; at = room[at] {
 			seen[at] = true
 			c = append(c, at)
-			if !slices.Contains(crossed, at) {
-				break
-			}
 		}
 		if len(c) > 0 {
 			all = append(all, c)
 		}
 	}
 	return all
-}
-
-// openFirst is nought where no crossed unit is answered in the room of i.
-func openFirst(crossed, room []int, i int) int {
-	if slices.ContainsFunc(crossed, func(k int) bool { return room[k] == i }) {
-		return 1
-	}
-	return 0
 }
 
 func (j *branchCheck) of(c []int) (names []string) {

@@ -37,6 +37,7 @@ const (
 	branchLeastK  = 3.5 // an answer: midway between strong (5 K) and none (2 K) of the field guide
 	branchNoneK   = 2.0
 	branchStrongK = 5.0
+	branchDipK    = 1.5     // colder by so much while asked to heat is a defrost (our choice, from trial runs with seeds)
 	branchShare   = 1.0 / 3 // of the right room's answer: above it another room's is more than cross-talk (field guide)
 
 	// Before anything is measured one unit in a hundred is crossed, and one is
@@ -90,11 +91,13 @@ type branchData struct {
 	kept   [][][]int   // by unit and run: the windows that stand for it
 	levels [][]float64 // by unit and run: the supply air, or its split; not a number where it was not measured
 	has    []bool      // by unit: it was measured at all
+	dipped []bool      // by unit: its room went the other way while it was asked to heat, as in a defrost
 	settle time.Duration
 }
 
 // take adds a room by what was measured in each window.
 func (d *branchData) take(row []float64) {
+	d.dipped = append(d.dipped, d.dips(len(d.levels), row))
 	d.unbroken(row)
 	kept, levels, n := make([][]int, len(d.runs)), make([]float64, len(d.runs)), 0
 	for w, v := range row {
@@ -111,6 +114,25 @@ func (d *branchData) take(row []float64) {
 		}
 	}
 	d.kept, d.levels, d.has = append(d.kept, kept), append(d.levels, levels), append(d.has, n > 1)
+}
+
+// dips reports whether a room became colder in a run in which its own unit was
+// asked to heat. A dead branch leaves it as it is; a defrost draws heat from it.
+func (d *branchData) dips(j int, row []float64) bool {
+	base, last := math.NaN(), math.NaN()
+	for w, v := range row {
+		if w > 0 && d.spans[w].run != d.spans[w-1].run {
+			base = last
+		}
+		if math.IsNaN(v) {
+			continue
+		}
+		last = v
+		if d.runs[d.spans[w].run].asked[j] == 1 && v < base-branchDipK {
+			return true
+		}
+	}
+	return false
 }
 
 // over is the mean of some windows.

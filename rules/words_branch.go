@@ -34,7 +34,7 @@ func branchAlso(half, dead, blind, untried, unclear, shared []string) (s string)
 		{dead, "Nothing answered %s."},
 		{blind, "No supply air is measured at %s."},
 		{untried, "Not asked to heat or cool for long enough: %s."},
-		{unclear, "Not clear which room follows %s."},
+		{unclear, "Not clear which room follows %s (a defrost may have covered its run)."},
 		{shared, "Two units claim the sensor %s: each needs one of its own."},
 	} {
 		if len(x.units) > 0 {
@@ -70,13 +70,16 @@ func pipesCrossed(rooms []string, all []crossing) string {
 	return fmt.Sprintf("%s are crossed: %s. %s", few(rooms), whoAnswered(all), crossedMeans)
 }
 
-// branchEliminated says where a unit leads that nobody answered.
-func branchEliminated(unit, room string) string {
-	return fmt.Sprintf(" What was asked of %s came nowhere that was seen; by elimination it leads to %s. Ask it alone once more to be sure.", unit, room)
+// branchSeems says what is half seen of a crossing.
+func branchSeems(all []crossing) string {
+	if len(all) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" It seems that %s, but the room that this would leave was not answered by the other: that is no proof. Ask both alone once more.", whoAnswered(all))
 }
 
-func branchCrossed(w branchWords, all []crossing, eliminated string) string {
-	return fmt.Sprintf("Branch check failed: %s.%s %s %s%s%s", whoAnswered(all), eliminated, crossedMeans, rightly(w), w.also, also(w.passing))
+func branchCrossed(w branchWords, all []crossing) string {
+	return fmt.Sprintf("Branch check failed: %s. %s %s%s%s", whoAnswered(all), crossedMeans, rightly(w), w.also, also(w.passing))
 }
 
 func rightly(w branchWords) string {
