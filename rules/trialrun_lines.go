@@ -155,8 +155,6 @@ func (p *pair) value(slot int64) float64 {
 	return r.v
 }
 
-func (p *pair) stale(now time.Duration) bool { return p.a.stale(now) || p.b.stale(now) }
-
 // view is how a pair has stood over its last minutes.
 type view struct {
 	ok      bool
