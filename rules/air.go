@@ -3,6 +3,7 @@ package rules
 import (
 	"math"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -64,17 +65,6 @@ func (x *series) add(s sample) {
 func (x *series) fresh(now, within time.Duration) bool {
 	n := len(x.ss)
 	return n > 0 && now-x.ss[n-1].t <= max(within, x.point.Every*5/2)
-}
-
-// leave drops the readings of a stretch: a defrost, a probe under way.
-func (x *series) leave(from, to time.Duration) {
-	kept := x.ss[:0]
-	for _, s := range x.ss {
-		if s.t < from || s.t > to {
-			kept = append(kept, s)
-		}
-	}
-	x.ss = kept
 }
 
 // since is what was read from a moment on.
@@ -367,18 +357,39 @@ func (a *airs) typing(b *Told, now time.Duration) *unitAir {
 		return nil
 	}
 	kinds, _ := x.saidOf(words)
+	value, symbol := b.Value, b.Unit
+	if symbol == "" {
+		value, symbol = saidValue(b.Note)
+	}
 	for k := range kinds {
 		unit := "C"
 		if airKind(k) == humidity {
 			unit = "1"
 		}
-		if v, si, err := sensors.SI(b.Value, b.Unit); kinds[k] && err == nil && si == unit {
+		if v, si, err := sensors.SI(value, symbol); kinds[k] && err == nil && si == unit {
 			x.typed[k], x.last = typedRead{sample{now, v}, true}, now
 			a.stray = ""
 			return x
 		}
 	}
 	return nil
+}
+
+// saidValue is the number and unit that a note holds: iu08 supply 13.0 C.
+func saidValue(note string) (value float64, symbol string) {
+	fields := strings.Fields(note)
+	for i, f := range fields {
+		number := strings.TrimRight(f, "CF%")
+		v, err := strconv.ParseFloat(number, 64)
+		switch {
+		case err != nil:
+		case number != f:
+			return v, f[len(number):]
+		case i+1 < len(fields):
+			return v, fields[i+1]
+		}
+	}
+	return 0, ""
 }
 
 // hear takes a reading.

@@ -159,6 +159,7 @@ func (j *mixedRun) command(b *Told, now time.Duration) {
 		x.asked, x.since = b.Note, now
 		j.mix(now)
 		j.phase(now)
+		j.phases[len(j.phases)-1].best[x.place] = splitView{} // of what it was asked before
 	}
 }
 
@@ -390,7 +391,7 @@ func (j *mixedRun) lacks() (unit, cause, why string) {
 		for m := range x.best {
 			switch {
 			case x.ran[m] == 0:
-				return unitName(x.unit), "not-exchanged", mixedNeverAsked(mixedModes[m])
+				return j.besides(x), "not-exchanged", mixedNeverAsked(mixedModes[m])
 			case x.ran[m] < j.lasts-mixedSlack:
 				return unitName(x.unit), "too-early", mixedTooShort(mixedModes[m], x.ran[m], j.lasts)
 			case !x.best[m].known:
@@ -399,6 +400,17 @@ func (j *mixedRun) lacks() (unit, cause, why string) {
 		}
 	}
 	return "", "", ""
+}
+
+// besides names a unit and says how many more have not run both ways.
+func (j *mixedRun) besides(x *mixedUnit) string {
+	n := 0
+	for _, y := range j.units {
+		if y != x && (y.ran[0] == 0 || y.ran[1] == 0) {
+			n++
+		}
+	}
+	return mixedBesides(x.unit, n)
 }
 
 // halves reports whether any unit ever heated, and any cooled, while the other half did the other.

@@ -27,6 +27,13 @@ func mixedTooClose(n int, share, errorK float64) string {
 	return fmt.Sprintf("Mixed run not proven: %d splits lie within %.1f K of %.1f of what a unit must give alone, too close to call with two sensors. Measure again.", n, errorK, share)
 }
 
+func mixedBesides(u Unit, more int) string {
+	if more == 0 {
+		return unitName(u)
+	}
+	return fmt.Sprintf("%d units have run one way only, among them %s: it", more+1, unitName(u))
+}
+
 func mixedNeverAsked(mode string) string {
 	return fmt.Sprintf("was never asked to %s while others did the opposite. Exchange the halves and log the commands", mode)
 }

@@ -107,7 +107,7 @@ func splitNoSensor(x *unitAir, carried bool) string {
 }
 
 const (
-	splitSilent       = "is not measured: its supply or return sensor is silent"
+	splitSilent       = "is not measured: its supply or return sensor is silent. Look at both sensors' power and cables, or read a thermometer off and type it"
 	splitNeverSettled = "was never steady for long enough. Leave it at full capacity and high fan for 15 min and measure again"
 	splitHalfTyped    = "has only one of supply and return typed. Type the other one too"
 )
@@ -236,7 +236,7 @@ func windowOpen(nowC, mostC float64, ceiling Setting, hours string) string {
 	if hours != "" {
 		within = fmt.Sprintf(", within the hours that the site allows (%s)", hours)
 	}
-	return fmt.Sprintf("It is cool enough outdoors to heat%s: %.1f C, at least 1 K under the ceiling of %.1f C (%s) for 20 min, and likely not above %.1f C in the next 2 h. Ask the units to heat now. Nobody goes onto a roof alone or in the dark for it.",
+	return fmt.Sprintf("It is cool enough outdoors to heat%s: %.1f C, at least 1 K under the ceiling of %.1f C (%s) for 20 min, and with the day's usual rise likely not above %.1f C in the next 2 h. Ask the units to heat now. Nobody goes onto a roof alone or in the dark for it.",
 		within, nowC, ceiling.Value, ceiling.Source, mostC)
 }
 
