@@ -157,13 +157,12 @@ func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
 }
 
 func (j *chargeTarget) followOver(now time.Duration, c charge) []Finding {
-	over := j.isOver(now, c)
-	if !j.overUp && over {
+	if !j.overUp && j.isOver(now, c) {
 		j.overUp = true
 		return []Finding{j.flag("charge-over-target", Wake, chargeOver(c))}
 	}
-	if j.overUp && j.under.by(now, c.remainingKg() >= 0 && !over, clearAfter) {
-		j.overUp = false
+	if j.overUp && j.under.by(now, c.remainingKg() >= 0, clearAfter) {
+		j.overUp, j.past = false, lasting{}
 		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(c)}}
 	}
 	return nil

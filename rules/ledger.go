@@ -58,6 +58,8 @@ const (
 	seldomNeed = 20 * time.Second       // the same, where nobody asks for it but now and then
 	firstMost  = 300                    // readings that give a segment's first weight
 	freezeFor  = 20 * time.Second       // the same weight for as long while it flowed: a scale that shows its last value; our choice
+	fastMost   = 300                    // readings of jump upon jump that are looked at: flow shows itself sooner
+	rowsMost   = 200                    // closed rows that are told apart: weeks of faults must not slow the box
 )
 
 // platform is one scale and the cylinder on it.
@@ -291,8 +293,27 @@ func otherUnit(a, b, within float64) bool {
 	return math.Abs(r-1) < within
 }
 
+// fold takes the two oldest rows as one, of the same sums.
+func (p *platform) fold() {
+	a, b := p.rows[0], p.rows[1]
+	b.Since, b.FromKg, b.Cylinder, b.Unseen = a.Since, a.FromKg, max(a.Cylinder, b.Cylinder), false
+	b.LowKg, b.BestKg, b.HighKg = a.LowKg+b.LowKg, a.BestKg+b.BestKg, a.HighKg+b.HighKg
+	p.rows = append(p.rows[:0], p.rows[1:]...)
+	p.rows[0] = b
+	// So long after a silence no cylinder's weight tells what flowed in it.
+	if p.zeroedRow--; p.zeroedRow <= 1 {
+		p.zeroedRow = 0
+	}
+	if p.joint != nil {
+		p.joint.rows--
+	}
+}
+
 // weigh takes one gross weight.
 func (p *platform) weigh(s sample) {
+	for len(p.rows) > rowsMost {
+		p.fold()
+	}
 	p.units.see(s.v)
 	p.noise.digit = p.units.finest()
 	if len(p.good) == 0 && len(p.pending) == 0 {
@@ -473,8 +494,11 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		p.accept(s)
 		return
 	}
-	p.fast = append(p.fast, s)
-	if p.flowsFast(last) {
+	falls := len(p.fast) < fastMost
+	if falls {
+		p.fast = append(p.fast, s)
+	}
+	if falls && p.flowsFast(last) {
 		flow := p.fast
 		p.pending, p.fast = nil, nil
 		for _, f := range flow {

@@ -208,6 +208,9 @@ func (j *pointSilent) want(due time.Duration) {
 func (j *pointSilent) Due() (time.Duration, bool) { return j.earliest, j.armed }
 
 // ScaleSilent calls when the charging scale falls silent while charge may flow.
+// A display that shows its last value on and on is no silence: a valve that was
+// shut looks the same, and a call at each would not be believed for long. When
+// the weight jumps on, the ledger counts what flowed meanwhile.
 var ScaleSilent = Rule{
 	Name:  "scale-silent",
 	Doc:   "During draw-in and weigh-in: tells when the scale has given no weight for its silent_after, and wakes somebody at 60 s of every such silence.",

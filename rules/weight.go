@@ -411,12 +411,16 @@ func (n *noise) see(s sample) {
 // number explains: their divided difference, in standard deviations of one
 // reading's noise.
 func unexplained(ss []sample) float64 {
+	var at [6]float64
+	for i, s := range ss {
+		at[i] = (s.t - ss[0].t).Seconds()
+	}
 	var sum, norm float64
 	for i, s := range ss {
 		w := 1.0
 		for j := range ss {
 			if j != i {
-				w *= (s.t - ss[j].t).Seconds()
+				w *= at[i] - at[j]
 			}
 		}
 		w = 1 / w

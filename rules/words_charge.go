@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"time"
+
+	"standwatch/rules/physics"
 )
 
 // What is said of the scale and of the charge.
@@ -151,7 +153,7 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 }
 
 // recoverBy says how what is too much comes out again.
-const recoverBy = "It is recovered by weight into a recovery cylinder, by a certified person: never into a disposable one, and never above 80 % of what its water capacity holds as liquid."
+var recoverBy = fmt.Sprintf("It is recovered by weight into a recovery cylinder, by a certified person: never into a disposable one, and never above %.0f %% of what its water capacity holds as liquid.", 100*physics.RecoveryFill)
 
 func chargeUncertain(c charge) string {
 	if c.unit {
