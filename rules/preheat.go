@@ -568,38 +568,43 @@ func (j *preheat) told(e Entry, b *Told, now time.Duration) []Finding {
 }
 
 // powerTold reads what a mark tells of the outdoor unit's power: power-off and
-// power-on, and notes as people write them: breaker tripped, power back.
+// power-on, and notes that say that and nothing else: breaker tripped, power
+// back. A longer sentence is not guessed at.
 func powerTold(b *Told) (on, off bool) {
 	switch b.Name {
 	case "power-on", "power-off":
 		return b.Name == "power-on", b.Name == "power-off"
-	case "note", "checked", "setting", "fault-code":
+	case "note", "checked":
 	default:
-		if slices.Contains(markNames, b.Name) {
-			return false, false
-		}
+		return false, false
 	}
-	about := false
-	words := strings.FieldsFunc(strings.ToLower(b.Name+" "+b.Note), func(r rune) bool { return !unicode.IsLetter(r) })
-	for _, w := range words {
+	about, states := 0, 0
+	for _, w := range strings.FieldsFunc(strings.ToLower(b.Note), func(r rune) bool { return !unicode.IsLetter(r) }) {
 		switch {
-		case strings.HasPrefix(w, "indoor") || w == "branch":
-			return false, false
-		case slices.Contains([]string{"power", "powered", "breaker", "mains", "isolator", "electricity", "heater", "heaters", "preheat"}, w):
-			about = true
-		case strings.HasPrefix(w, "energi"), strings.HasPrefix(w, "deenergi"), w == "de":
-			about, on, off = true, on || strings.HasPrefix(w, "energi"), off || w[0] == 'd'
-		case slices.Contains([]string{"off", "cut", "tripped", "trips", "lost", "failed", "failure", "out", "outage", "interrupted", "dead", "no"}, w):
-			off = true
-		case slices.Contains([]string{"on", "back", "restored", "reset", "again", "returned"}, w):
-			on = true
+		case slices.Contains(powerWords, w):
+			about++
+		case slices.Contains(offWords, w):
+			off, states = true, states+1
+		case slices.Contains(onWords, w):
+			on, states = true, states+1
+		case !slices.Contains(powerFill, w):
+			return false, false // it says more than that, and who knows what: "the lights' breaker tripped, not ours"
 		}
 	}
-	if slices.Contains(words, "de") { // de-energised
-		on = false
+	if about != 1 || states != 1 {
+		return false, false
 	}
-	return about && on, about && off
+	return on, off
 }
+
+// What a note may be made of that tells of power in people's own words: one
+// word of each of the first three, and nothing else.
+var (
+	powerWords = []string{"power", "breaker", "mains", "electricity", "heater", "heaters"}
+	offWords   = []string{"off", "cut", "tripped", "lost", "failed", "out", "no"}
+	onWords    = []string{"on", "back", "restored", "reset", "returned"}
+	powerFill  = []string{"the", "of", "outdoor", "unit", "units", "ou", "is", "was", "again", "now", "switched", "came", "went", "has", "have", "been"}
+)
 
 // account goes over all that was heard of power.
 func (j *preheat) account(now time.Duration) (a clockOf) {
