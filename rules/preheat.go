@@ -578,27 +578,27 @@ func powerTold(b *Told) (on, off bool) {
 	default:
 		return false, false
 	}
-	about, states := 0, 0
+	about := 0
 	for _, w := range strings.FieldsFunc(strings.ToLower(b.Note), func(r rune) bool { return !unicode.IsLetter(r) }) {
 		switch {
 		case slices.Contains(powerWords, w):
 			about++
 		case slices.Contains(offWords, w):
-			off, states = true, states+1
+			off = true
 		case slices.Contains(onWords, w):
-			on, states = true, states+1
+			on = true
 		case !slices.Contains(powerFill, w):
 			return false, false // it says more than that, and who knows what: "the lights' breaker tripped, not ours"
 		}
 	}
-	if about != 1 || states != 1 {
+	if about != 1 || on == off {
 		return false, false
 	}
 	return on, off
 }
 
 // What a note may be made of that tells of power in people's own words: one
-// word of each of the first three, and nothing else.
+// word of the first, words of one of the next two, and nothing else.
 var (
 	powerWords = []string{"power", "breaker", "mains", "electricity", "heater", "heaters"}
 	offWords   = []string{"off", "cut", "tripped", "lost", "failed", "out", "no"}
