@@ -48,11 +48,9 @@ type building struct {
 	t                         float64
 	defrost                   float64 // ends
 	nextDefrost               float64
-	heats                     bool
 
 	e       feed
 	found   []Finding
-	boot    float64
 	sampled float64
 }
 

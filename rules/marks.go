@@ -62,11 +62,6 @@ func markSteps(mark string) []string {
 	return nil
 }
 
-// markNames are the marks that mean something of their own; what a person
-// calls otherwise is kept, and may say something in its words.
-var markNames = []string{"cylinder-swapped", "scale-zeroed", "cylinder-weight", "isolated", "pump-started", "pump-stopped", "nitrogen-break", "oil-changed",
-	"valves-opened", "counted", "unit-found", "calibrated", "placed", "typed", "reported", "accepted", "acknowledged", "clock-set", "power-cut"}
-
 // CutStep takes the step that a mark's note begins with (of reported and
 // accepted), and the system where the note names it: south/vacuum-hold by ...
 func CutStep(note string) (system, step, rest string, ok bool) {

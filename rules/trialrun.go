@@ -462,7 +462,7 @@ func (j *trialRun) atRest(of func(*track) float64) {
 		return
 	}
 	j.overAtm, j.restC = over, c
-	j.absolute = over > 0.5+float64(doubt*doubt)*math.Log(absoluteOdds) && over < 1+2*doubt
+	j.absolute = over > 0.5+float64(float64(doubt*doubt)*math.Log(absoluteOdds)) && over < 1+float64(2*doubt)
 }
 
 // worst is the pair that lies furthest outside its limits, or nearest to them.
