@@ -409,3 +409,17 @@ func FuzzLoad(f *testing.F) {
 		}
 	})
 }
+
+// Another air's sensor under a unit would judge the wrong room, and quietly.
+func TestAUnitsAirIsNotTheOutdoorAir(t *testing.T) {
+	const site = `site: {name: Quayside Library, timezone: Europe/Lisbon}
+system: {refrigerant: R-410A, indoor_units: [{name: iu01, supply: ambient, return: iu01-return}]}
+points:
+  - {name: ambient, measures: temperature, role: outdoor-air}
+  - {name: iu01-return, measures: temperature, role: return-air}
+`
+	_, faults := load(t, site)
+	if len(faults) != 1 || !strings.Contains(faults[0].Error(), `2:67: supply: the point "ambient" has the role outdoor-air; name one of role supply-air, or of none`) {
+		t.Errorf("faults: %v", faults)
+	}
+}

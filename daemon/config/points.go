@@ -175,6 +175,11 @@ func (r *reader) readSource(d *sensors.Decoder, p *sensors.Point) {
 	}
 }
 
+// unitRoles are the roles that a unit's points may have; one without a role gets the first.
+var unitRoles = map[string][]string{
+	"supply": {"supply-air"}, "return": {"return-air"}, "wet_bulb": {"return-wet-bulb"}, "humidity": {"return-humidity"},
+}
+
 // checkReferences holds the indoor units' points against the list of points,
 // and gives each the system of its unit.
 func (r *reader) checkReferences() {
@@ -201,6 +206,9 @@ func (r *reader) checkReferences() {
 		p, system := &r.site.Points[i], r.site.Systems[ref.system].Name
 		if p.Quantity != sensors.NoQuantity && !slices.Contains(ref.fits, p.Quantity) {
 			r.fault(ref.node, fmt.Sprintf("%s: the point %q measures %s", ref.key, p.Name, p.Quantity), "name one that measures "+words(ref.fits))
+		}
+		if want := unitRoles[ref.key]; p.Role != "" && !slices.Contains(want, p.Role) && slices.Contains(ref.fits, p.Quantity) && slices.Contains(roleFits[p.Role], p.Quantity) {
+			r.fault(ref.node, fmt.Sprintf("%s: the point %q has the role %s", ref.key, p.Name, p.Role), "name one of role "+strings.Join(want, " or ")+", or of none")
 		}
 		if p.System == "" {
 			p.System = system
