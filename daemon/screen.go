@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
+	"math"
 	"sort"
 	"time"
 
@@ -65,7 +67,7 @@ func newView(p Parts) view {
 		sheets: map[string]*rules.AddressSheet{},
 	}
 	for _, sys := range p.Site.Systems {
-		v.sheets[sys.Name] = rules.NewAddressSheet(sys)
+		v.sheets[sys.Name] = rules.NewAddressSheet(sys, p.Site.OthersOf(sys.Name)...)
 	}
 	for _, pt := range p.Site.Points {
 		v.points[pt.Name] = &web.Point{Point: pt}
@@ -386,7 +388,11 @@ func (d *Daemon) Curve(ctx context.Context, point string, fromMs, toMs int64, mo
 // Tell records marks, all of them or none; they are durable when Tell returns without error.
 func (d *Daemon) Tell(ctx context.Context, told ...rules.Told) error {
 	for i := range told {
-		if b := &told[i]; b.Kind == "begin" && b.Limits == nil {
+		b := &told[i]
+		if math.IsNaN(b.Value) || math.IsInf(b.Value, 0) { // no journal could write it down
+			return fmt.Errorf("the value of %s is no number: give one", b.Name)
+		}
+		if b.Kind == "begin" && b.Limits == nil {
 			b.Limits = d.parts.Site.Settings(d.system(b.System), b.Name)
 		}
 	}

@@ -157,6 +157,7 @@ func beginAirs(s Start) *airs {
 	for _, note := range s.Placed {
 		a.place(note, s.Entry.At.Since-s.Began.Since)
 	}
+	a.stray = "" // what was told before may have been of another system
 	return a
 }
 

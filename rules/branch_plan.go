@@ -221,7 +221,7 @@ func (j *branchCheck) Outlook(at Instant) Outlook {
 	}
 	if f := j.view; f != nil {
 		t := j.told(f, j.newest)
-		o.Values = []Value{{"straight_units", float64(len(t.straight))}, {"crossed_units", float64(len(t.crossed))}, {"dead_units", float64(len(t.dead))}, {"margin_k", f.marginK}}
+		o.Values = rounded([]Value{{"straight_units", float64(len(t.straight))}, {"crossed_units", float64(len(t.crossed))}, {"dead_units", float64(len(t.dead))}, {"margin_k", f.marginK}})
 		o.Table.Cells, o.Table.Leaks = f.cells, f.leaks
 		for _, i := range t.crossed {
 			o.Table.Pairs = append(o.Table.Pairs, Pair{j.names[i], j.names[f.room[i]]})

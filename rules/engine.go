@@ -9,6 +9,10 @@ import (
 	"standwatch/sensors"
 )
 
+// mostPlaced is how many marks of a carried instrument are remembered: a walk
+// through the largest building, several times over.
+const mostPlaced = 500
+
 // Engine applies entries to judges, in order.
 type Engine struct {
 	site  Site
@@ -150,6 +154,7 @@ func (e *Engine) ordered(entry Entry, b *Told) {
 		e.commands[b.Name] = b.Note
 	case b.Kind == "mark" && b.Name == "placed":
 		e.placed = append(e.placed, b.Note)
+		e.placed = e.placed[max(0, len(e.placed)-mostPlaced):]
 	}
 }
 
@@ -456,7 +461,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.othersOf(system), Swapped: max(e.swapped[system], e.swapped[""])})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""])})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -650,20 +655,6 @@ func (e *Engine) answer(b *Told) {
 	if system, known := e.systemOf(system); ok && known {
 		e.answered = append(e.answered, Step{System: system, Name: step})
 	}
-}
-
-// othersOf lists the units of the systems beside one.
-func (e *Engine) othersOf(system string) (units []string) {
-	for _, s := range e.site.Systems {
-		if s.Name == system {
-			continue
-		}
-		for _, u := range s.Units {
-			units = append(units, u.Name)
-		}
-		units = append(append(units, s.Branches...), s.Outdoor...)
-	}
-	return units
 }
 
 func (e *Engine) answeredOn(system string) (steps []string) {

@@ -119,6 +119,20 @@ func Limits() []Limit {
 	}...)
 }
 
+// OthersOf lists the units of the systems beside one.
+func (s Site) OthersOf(system string) (units []string) {
+	for _, sys := range s.Systems {
+		if sys.Name == system {
+			continue
+		}
+		for _, u := range sys.Units {
+			units = append(units, u.Name)
+		}
+		units = append(append(units, sys.Branches...), sys.Outdoor...)
+	}
+	return units
+}
+
 // Settings returns a step's settings: the site's where given, else the defaults.
 func (s Site) Settings(system, step string) map[string]Setting {
 	settings := map[string]Setting{}

@@ -105,7 +105,7 @@ func (j *mixedRun) mix(now time.Duration) {
 			n[m]++
 		}
 	}
-	both := n[0] > 0 && n[1] > 0
+	both := min(n[0], n[1]) > 0 && 4*min(n[0], n[1]) >= n[0]+n[1] // about half of each, not one among many
 	if both && !j.both {
 		j.since = now
 	}

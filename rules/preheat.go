@@ -578,11 +578,17 @@ func powerTold(b *Told) (on, off bool) {
 	default:
 		return false, false
 	}
-	about := 0
+	about, de := 0, false
 	for _, w := range strings.FieldsFunc(strings.ToLower(b.Note), func(r rune) bool { return !unicode.IsLetter(r) }) {
 		switch {
 		case slices.Contains(powerWords, w):
 			about++
+		case w == "de":
+			de = true
+		case strings.HasPrefix(w, "energi"), strings.HasPrefix(w, "deenergi"): // de-energised
+			about++
+			de = de || w[0] == 'd'
+			on, off = on || !de, off || de
 		case slices.Contains(offWords, w):
 			off = true
 		case slices.Contains(onWords, w):
@@ -591,7 +597,7 @@ func powerTold(b *Told) (on, off bool) {
 			return false, false // it says more than that, and who knows what: "the lights' breaker tripped, not ours"
 		}
 	}
-	if about != 1 || on == off {
+	if about != 1 {
 		return false, false
 	}
 	return on, off

@@ -328,6 +328,7 @@ func TestWhatPeopleTellOfPower(t *testing.T) {
 		"power off": {false, true}, "outdoor unit: breaker tripped": {false, true}, "power back on": {true, false}, "mains restored": {true, false},
 		"de-energised": {false, true}, "energised again": {true, false}, "power was off, back on": {true, true}, "outdoor-power off": {false, true},
 		"heater off": {false, true}, "no power": {false, true},
+		"no power cut so far": {}, "power not off": {}, "breaker of the lights tripped, not ours": {}, "power": {}, "tripped": {},
 		"indoor units' power off and tagged": {}, "panel closed": {}, "lost the key": {}, "clamp back on the shell": {}, "": {},
 	} {
 		for _, name := range []string{"note", "checked"} {
@@ -339,7 +340,7 @@ func TestWhatPeopleTellOfPower(t *testing.T) {
 			t.Errorf("reported %q: on %v, off %v", text, on, off)
 		}
 	}
-	if on, off := powerTold(&Told{Kind: "mark", Name: "breaker-off"}); on || !off {
-		t.Errorf("breaker-off: on %v, off %v", on, off)
+	if on, off := powerTold(&Told{Kind: "mark", Name: "power-off", Note: "back on at six"}); on || !off {
+		t.Errorf("power-off: on %v, off %v", on, off)
 	}
 }

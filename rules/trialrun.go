@@ -153,26 +153,29 @@ func (j *trialRun) told(b *Told) []Finding {
 	return nil
 }
 
-// fault takes a code that the unit shows; none, and cleared, take it back.
+// fault takes a code that the unit shows. A note that says nothing but that
+// there is none takes all back; one that says cleared, and names nothing but
+// what was noted, takes that one back. Anything else is a code: "U4 no
+// communication with unit 3" clears nothing.
 func (j *trialRun) fault(note string) {
 	note = strings.TrimSpace(note)
 	words := strings.FieldsFunc(strings.ToLower(note), func(r rune) bool { return strings.ContainsRune(" ,;:.", r) })
-	if !slices.ContainsFunc(words, func(w string) bool {
-		return slices.Contains([]string{"none", "no", "cleared", "clear", "gone", "reset"}, w)
-	}) {
-		if !slices.Contains(j.codes, note) {
-			j.codes = append(j.codes, note)
-		}
-		return
-	}
-	// What names one clears that one; what names none clears all.
+	one := func(list ...string) func(string) bool { return func(w string) bool { return slices.Contains(list, w) } }
+	clears := slices.ContainsFunc(words, one("none", "cleared", "clear", "gone", "reset"))
+	rest := slices.DeleteFunc(slices.Clone(words), one("none", "no", "cleared", "clear", "gone", "reset", "all", "any", "more", "now", "is", "are",
+		"fault", "faults", "code", "codes", "error", "errors"))
+	stored := strings.ToLower(" " + strings.Join(j.codes, " ") + " ")
 	named := func(code string) bool {
 		return slices.Contains(words, strings.ToLower(strings.Fields(code + " -")[0]))
 	}
-	if slices.ContainsFunc(j.codes, named) {
-		j.codes = slices.DeleteFunc(j.codes, named)
-	} else {
+	switch {
+	case len(words) == 0 || slices.Contains(j.codes, note):
+	case len(rest) == 0 && (clears || slices.Contains(words, "no")):
 		j.codes = nil
+	case clears && (len(words) == 2 || !slices.ContainsFunc(rest, func(w string) bool { return !strings.Contains(stored, " "+w+" ") })):
+		j.codes = slices.DeleteFunc(j.codes, named)
+	default:
+		j.codes = append(j.codes, note)
 	}
 }
 

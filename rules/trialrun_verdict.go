@@ -308,7 +308,7 @@ func (j *trialRun) stand(now time.Duration) trialWords {
 			w.unfitted = append(w.unfitted, f.word)
 		}
 	}
-	if len(j.asked) > 0 {
+	if slices.ContainsFunc(j.units, func(u Unit) bool { return j.asked[u.Name] != "" }) { // else nobody logs commands here
 		for _, u := range j.units {
 			if j.asked[u.Name] != "cool" {
 				w.idle = append(w.idle, u.Name)

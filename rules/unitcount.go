@@ -346,6 +346,9 @@ func (j *unitCount) byMarks(final bool) (result, cause, text string, missing []s
 			w.missing = append(w.missing, unitName(r.Site))
 		}
 	}
+	if few && len(missing) == 0 {
+		missing = []string{""} // nobody knows which
+	}
 	switch {
 	case len(w.twice) > 0:
 		return NotPassed, "duplicate", countFailed(w), missing

@@ -42,7 +42,20 @@ func (f UnitFound) Text() string {
 	if f.Withdrawn {
 		s += " withdrawn"
 	}
-	return strings.TrimSpace(s)
+	s = strings.TrimSpace(s)
+	if x := NewAddressSheet(System{Units: []Unit{{Name: f.Unit}}}); f.Unit == "" || x.readFound(s) == f {
+		return s
+	}
+	// A room called "Office at stairs", a note "no answer at first": as the fields of a sheet nothing is misread.
+	note := f.Note
+	if f.Withdrawn {
+		note = "withdrawn"
+	}
+	var b strings.Builder
+	w := csv.NewWriter(&b)
+	_ = w.Write([]string{f.Unit, f.Address, f.Room, f.Model, note}) // into memory
+	w.Flush()
+	return strings.TrimSpace(b.String())
 }
 
 // SettingChange is a setting changed at a unit: its number, from what to what.

@@ -64,7 +64,7 @@ func whoAnswered(all []crossing) string {
 	return few(parts)
 }
 
-const crossedMeans = "Pipes or control wires are crossed, or supply sensors are exchanged: the readings cannot tell which. Look first whether each sensor hangs in its room, then exchange one control wire and try again; pipes are opened only by who is licensed to."
+const crossedMeans = "Pipes or control wires are crossed, or supply sensors are exchanged: the readings cannot tell which. Look first whether each sensor hangs in its room, then, with the power of both units off (a qualified person, and the maker's waiting time), exchange one control wire and try again; pipes are opened only by who is licensed to."
 
 func pipesCrossed(rooms []string, all []crossing) string {
 	return fmt.Sprintf("%s are crossed: %s. %s", few(rooms), whoAnswered(all), crossedMeans)
@@ -119,7 +119,7 @@ func branchNothingAnswered(asked int, warm bool, outdoorC, ceilingC float64) str
 }
 
 func branchDead(w branchWords, dead []string, paired bool) string {
-	does := "Its valve or its branch does not open, one of its pipes is crossed, or its command does not reach it. Look at its fault code and its wiring first, and ask it alone once more."
+	does := "Its valve or its branch does not open, one of its pipes is crossed, or its command does not reach it. Look at its fault code and its wiring first (mains: for a qualified person), and ask it alone once more."
 	switch {
 	case paired:
 		does = "Nor were they when they were asked for opposite things at once: a valve or a branch that does not open, or only one pipe of a pair that is crossed."

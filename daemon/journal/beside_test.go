@@ -471,3 +471,21 @@ func TestSeries(t *testing.T) {
 		t.Errorf("after the end: %v, %v", got, err)
 	}
 }
+
+// One entry (the end of a check) may give every unit its verdict at once.
+func TestVerdictsOfManyUnitsFromOneEntryAreAllKept(t *testing.T) {
+	j := open(t, t.TempDir())
+	var all []rules.Finding
+	for _, unit := range []string{"iu01", "iu02", "iu03"} {
+		all = append(all, rules.Finding{At: rules.Instant{Boot: 1, Since: time.Minute}, Seq: 7, Edge: rules.Given, Flag: "cooling-check", Step: "cooling-check", Begin: 3, Unit: unit, Result: rules.NotProven})
+	}
+	for _, want := range []int{3, 0} { // found again after a restart they are not new
+		if fresh, err := j.Find(all); err != nil || len(fresh) != want {
+			t.Fatalf("%d are new, want %d; %v", len(fresh), want, err)
+		}
+	}
+	kept, err := j.Findings(t.Context(), 0, 10)
+	if err != nil || len(kept) != 3 {
+		t.Errorf("%d verdicts kept; %v", len(kept), err)
+	}
+}

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -342,7 +343,7 @@ func (j *Journal) Find(fs []rules.Finding) ([]Stored, error) {
 			err = execute(j.conn, `INSERT INTO findings (flag, system, step_begin, subject, edge, seq, boot, since_ms, body)
 				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 				ON CONFLICT (flag, system, step_begin, subject, edge, seq, boot, since_ms) DO NOTHING`,
-				f.Flag, f.System, int64(f.Begin), f.Subject, int64(f.Edge), int64(f.Seq),
+				f.Flag, f.System, int64(f.Begin), cmp.Or(f.Subject, f.Unit), int64(f.Edge), int64(f.Seq), // one entry may judge many units
 				int64(f.At.Boot), f.At.Since.Milliseconds(), string(text))
 			if err != nil {
 				return err

@@ -269,7 +269,7 @@ func (s *screens) toldMark(snap Snapshot, f url.Values, note string) (told rules
 	}
 	unit := f.Get("unit")
 	v, err := strconv.ParseFloat(text, 64)
-	if err != nil || !slices.Contains(m.Units, unit) || v < 0 || v > 1e9 {
+	if err != nil || !slices.Contains(m.Units, unit) || !(v >= 0 && v <= 1e9) { // NaN is neither
 		return told, s.words.say("problem.value", strings.Join(m.Units, ", "))
 	}
 	if unit == "1" {

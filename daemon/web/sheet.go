@@ -80,7 +80,7 @@ func (s Snapshot) sheet(system string) *rules.AddressSheet {
 	}
 	for _, sys := range s.Site.Systems {
 		if sys.Name == system {
-			return rules.NewAddressSheet(sys)
+			return rules.NewAddressSheet(sys, s.Site.OthersOf(system)...)
 		}
 	}
 	return rules.NewAddressSheet(rules.System{})
@@ -208,7 +208,7 @@ func (s *screens) sheetMarks(snap Snapshot, system string, f url.Values) (all []
 		if field("found") == "" {
 			return nil, s.words.say("problem.sheet-unit")
 		}
-		return []rules.Told{{Name: "unit-found", Note: field("found")}}, ""
+		return []rules.Told{{Name: "unit-found", Note: tidy(f.Get("found"), mostNote)}}, ""
 	case "count":
 		for _, kind := range rules.Kinds() {
 			text := field(kind)

@@ -86,7 +86,9 @@ func (s *screens) postTyped(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *screens) typedMarks(snap Snapshot, system string, f url.Values) (all []rules.Told, problem string) {
-	if unit := snap.unitOf(system, f.Get("unit")); !hasUnit(snap, unit.Name) {
+	if !slices.ContainsFunc(snap.Site.Systems, func(y rules.System) bool {
+		return y.Name == system && slices.ContainsFunc(y.Units, func(u rules.Unit) bool { return u.Name == f.Get("unit") })
+	}) {
 		return nil, s.words.say("problem.sheet-unit")
 	}
 	for _, kind := range typedKinds {
@@ -100,7 +102,7 @@ func (s *screens) typedMarks(snap Snapshot, system string, f url.Values) (all []
 		}
 		v, err := strconv.ParseFloat(text, 64)
 		si, wrong := q.ToSI(v, unit)
-		if err != nil || wrong != nil || si < low || si > high {
+		if err != nil || wrong != nil || !(si >= low && si <= high) { // NaN is neither
 			return nil, s.words.say("problem.typed", s.words.name("typed", kind))
 		}
 		all = append(all, rules.Told{Kind: "mark", Name: "typed", System: system, Value: q.Round(si), Unit: q.SI(), Note: f.Get("unit") + " " + kind,
