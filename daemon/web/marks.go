@@ -179,9 +179,8 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 	}
 	if name == "command" {
 		for _, c := range commands {
-			m.Commands = append(m.Commands, option{c, s.words.name("command", c), false})
+			m.Commands = append(m.Commands, option{c, s.words.name("command", c), c == usualCommand[step]})
 		}
-		m.Rooms = append(m.Rooms, option{everyUnit, s.words.say("form.every-room"), false})
 		for _, sys := range snap.Site.Systems {
 			for _, u := range sys.Units {
 				if m.System == "" || m.System == sys.Name {
@@ -189,6 +188,7 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 				}
 			}
 		}
+		m.Rooms = append(m.Rooms, option{everyUnit, s.words.say("form.every-room"), false}) // last: not by a slip of the thumb
 	}
 	return m, true
 }

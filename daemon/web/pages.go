@@ -1086,6 +1086,12 @@ func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
 			return pair(c.both(sensors.Vacuum, "micron", set.Value))
 		}
 		return pair(c.both(sensors.Pressure, "psi", set.Value))
+	case sensors.Currents:
+		return ampere.text(set.Value)
+	case sensors.Voltages:
+		return volt.text(set.Value)
+	case sensors.Ratios:
+		return percent.text(set.Value)
 	}
 	return set.Text
 }

@@ -47,6 +47,9 @@ var markKinds = []markKind{
 // commands are what an indoor unit can be asked to do.
 var commands = []string{"off", "fan", "cool", "heat"}
 
+// usualCommand is what a step asks of its units.
+var usualCommand = map[string]string{"trial-run": "cool", "cooling-check": "cool", "heating-check": "heat"}
+
 // commanded are the steps during which indoor units are asked to do things.
 var commanded = []string{"trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"}
 

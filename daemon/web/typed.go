@@ -111,5 +111,22 @@ func (s *screens) typedMarks(snap Snapshot, system string, f url.Values) (all []
 	if len(all) == 0 {
 		return nil, s.words.say("problem.typed-nothing")
 	}
+	if _, running := snap.running(system, f.Get("step")); !running || !slices.Contains(walked, f.Get("step")) {
+		return nil, s.words.say("problem.typed-step")
+	}
+	said := map[string]float64{}
+	for _, m := range all {
+		_, kind, _ := strings.Cut(m.Note, " ")
+		said[kind] = m.Value
+		switch {
+		case kind == "humidity" && m.Value <= 0.01: // one hundredth: somebody wrote a share
+			return nil, s.words.say("problem.typed-share")
+		case kind == "return" && m.Value > 45: // no room is; 75 in C is 75 in F
+			return nil, s.words.say("problem.typed-degrees")
+		}
+	}
+	if dry, both := said["return"]; both && said["wet-bulb"] > dry {
+		return nil, s.words.say("problem.typed-wet")
+	}
 	return all, ""
 }

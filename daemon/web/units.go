@@ -96,6 +96,9 @@ func (s *screens) each(snap Snapshot, c choice, st Step) *unitsView {
 var neediestFirst = []string{rules.NotPassed, underWay, rules.NotProven, waiting, rules.Passed}
 
 func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f *Finding) unitRow {
+	if f != nil && !st.Ended.IsZero() { // what its judge said while it went on is over
+		u = rules.UnitStand{Unit: f.Unit, Result: f.Result, Cause: f.Cause, Values: f.Values}
+	}
 	row := unitRow{Unit: u.Unit, Title: roomTitle(snap.unitOf(st.System, u.Unit)), State: u.Result, Sentence: u.Sentence, Steady: u.Steady && u.Result == "" && st.Ended.IsZero(),
 		Values: s.values(c, rules.Finding{Step: st.Name, Values: u.Values})}
 	if row.State == "" {
@@ -129,6 +132,9 @@ func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f
 	if f != nil {
 		v := s.verdict(snap, c, st, *f)
 		row.Verdict = &v
+		if u.Result == f.Result { // the verdict says it
+			row.Sentence = ""
+		}
 	}
 	if st.Ended.IsZero() {
 		q := url.Values{"step": {st.Name}, "unit": {u.Unit}}

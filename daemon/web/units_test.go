@@ -14,12 +14,12 @@ func TestTheWalkShowsEveryRoomOnceWithItsFigures(t *testing.T) {
 	box := newFakeBox("rooms")
 	_, text := visit(t, box.screens().handler(), "GET", "/steps/cooling-check", nil)
 	for _, want := range []string{"2 failed, 1 under way, 1 not proven, 11 waiting, 9 passed", "failed: low", "5.4 K", "9.7 °F",
-		"Right is 9.7 K to 13.1 K (17.5 °F to 23.6 °F).", "asked to cool", "steady", "The probe is here", "/mark/command?step=cooling-check&amp;unit=iu13"} {
+		"Right is 9.7 K to 13.1 K (17.5 °F to 23.6 °F).", "asked: cool", "steady", "The probe is here", "/mark/command?step=cooling-check&amp;unit=iu13"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing", want)
 		}
 	}
-	if n := strings.Count(text, "iu04 blows"); n != 2 { // in the row, and in its verdict
+	if n := strings.Count(text, "iu04 blows"); n != 1 { // in its verdict
 		t.Errorf("what is said of a room stands %d times on the page", n)
 	}
 	// A past step whose judge is gone shows the same from its verdicts.
@@ -106,6 +106,10 @@ func TestWhatIsReadOffIsTypedAsTheContractsMarks(t *testing.T) {
 		"Supply air: write a number":       {"unit", "iu13", "supply", "cold", "degrees", "C"},
 		"Return air: write a number":       {"unit", "iu13", "return", "240", "degrees", "C"},
 		"Return air, humidity in %: write": {"unit", "iu13", "humidity", "140", "degrees", "C"},
+		"Humidity is in %, such as 50":     {"unit", "iu13", "humidity", "0.5", "degrees", "C"},
+		"Did you read °F?":                 {"unit", "iu13", "return", "75", "supply", "55", "degrees", "C"},
+		"The wet bulb cannot stand above":  {"unit", "iu13", "return", "24", "wet-bulb", "26", "degrees", "C"},
+		"Return air: write a number that":  {"unit", "iu13", "return", "nan", "degrees", "C"},
 		"Type at least one reading":        {"unit", "iu13", "degrees", "C"},
 		"Choose one of the units":          {"unit", "iu99", "supply", "13", "degrees", "C"},
 	} {
