@@ -148,6 +148,14 @@ func branchStraight(w branchWords) string {
 
 // What to ask.
 
+// fewOrMany names units where they are few; the list of a run stands beside its sentence.
+func fewOrMany(units []string) string {
+	if len(units) > 3 {
+		return fmt.Sprintf("%d units", len(units))
+	}
+	return few(units)
+}
+
 func branchAsk(heat, cool []string, rest int, settle time.Duration) string {
 	others := ""
 	if rest > 0 {
@@ -157,11 +165,11 @@ func branchAsk(heat, cool []string, rest int, settle time.Duration) string {
 	case len(heat) == 0 && len(cool) == 0:
 		return fmt.Sprintf("Ask all %d units to run their fans only, and leave them so for %s: what comes later is held against this.", rest, span(settle))
 	case len(heat) > 0 && len(cool) > 0:
-		return fmt.Sprintf("Ask %s to heat and %s to cool%s, all at once, and leave them so for %s.", few(heat), few(cool), others, span(settle))
+		return fmt.Sprintf("Ask %s to heat and %s to cool%s, all at once, and leave them so for %s.", fewOrMany(heat), fewOrMany(cool), others, span(settle))
 	case len(heat) > 0:
-		return fmt.Sprintf("Ask %s to heat%s, and leave them so for %s.", few(heat), others, span(settle))
+		return fmt.Sprintf("Ask %s to heat%s, and leave them so for %s.", fewOrMany(heat), others, span(settle))
 	}
-	return fmt.Sprintf("Ask %s to cool%s, and leave them so for %s.", few(cool), others, span(settle))
+	return fmt.Sprintf("Ask %s to cool%s, and leave them so for %s.", fewOrMany(cool), others, span(settle))
 }
 
 // branchStand is how a branch check stands.
@@ -180,20 +188,23 @@ func branchStands(w branchStand) string {
 		return s + " No indoor unit is known to the site file."
 	case w.tried == 0:
 		s += fmt.Sprintf(" None of %d units tried yet.", w.units)
+	case w.straight+len(w.crossed)+len(w.dead) == 0: // by halves nothing can be told apart before the last of them
+		s += fmt.Sprintf(" %d of %d units asked; too early to tell who answers whom.", w.tried, w.units)
 	default:
-		s += fmt.Sprintf(" %d of %d units tried, %d answered rightly.", w.tried, w.units, w.straight)
+		s += fmt.Sprintf(" %d of %d units asked, %d answered rightly.", w.tried, w.units, w.straight)
 	}
 	if len(w.crossed) > 0 {
-		s += fmt.Sprintf(" Crossed: %s.", whoAnswered(w.crossed))
+		var units []string
+		for _, c := range w.crossed {
+			units = append(units, c.unit)
+		}
+		s += fmt.Sprintf(" Crossed: %s.", few(units))
 	}
 	if len(w.dead) > 0 {
 		s += fmt.Sprintf(" Nothing answered %s.", few(w.dead))
 	}
-	switch {
-	case w.running == nil:
+	if w.running == nil {
 		s += " The plan is done: end the step."
-	case w.running.Left >= 0:
-		s += fmt.Sprintf(" Leave the units so for %s more.", span(w.running.Left))
 	}
 	return s
 }
