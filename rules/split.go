@@ -86,6 +86,8 @@ type unitSplit struct {
 	gave   time.Duration // when the result was given
 	looked time.Duration
 	dip    dip
+	ran    bool // it did something since it was asked,
+	cycles bool // and then nothing: it starts and stops
 }
 
 // dip is a heating unit's split that falls away, as in a defrost.
@@ -237,7 +239,7 @@ func (j *splitPoor) command(b *Told, now time.Duration) (out []Finding) {
 		}
 		x.asked, x.since = b.Note, now
 		x.call, x.holds, x.dip, x.steady = splitCall{}, lasting{}, dip{}, splitView{}
-		x.poor = false
+		x.poor, x.ran, x.cycles = false, false, false
 		if x.raised {
 			x.raised = false
 			out = append(out, Finding{Edge: Cleared, Flag: "split-poor", Subject: x.unit.Name, Text: unitAskedOther(x.unit, b.Note)})
@@ -319,6 +321,9 @@ func (j *splitPoor) judge(x *unitSplit, now time.Duration) (out []Finding) {
 		x.call, x.holds = splitCall{}, lasting{}
 		return j.tellPoor(now)
 	}
+	if x.ran = x.ran || v.splitK > 2*idleK; x.ran && v.splitK < idleK && v.splitK > reversedK {
+		x.cycles = true
+	}
 	if v.driftK == 0 && (x.here || v.at-v.from >= probeWindow) {
 		x.steady = v
 	}
@@ -337,6 +342,8 @@ func (j *splitPoor) judge(x *unitSplit, now time.Duration) (out []Finding) {
 
 func (j *splitPoor) holdsFor(x *unitSplit, call splitCall) time.Duration {
 	switch {
+	case x.cycles: // a stretch of running, or of rest, shows the thermostat: it must last as long as a unit is given to settle
+		return max(j.settle, amendHolds)
 	case x.here && x.anew:
 		return probeHolds
 	case x.result != "" && x.result != NotProven && call.result != x.result:
@@ -553,6 +560,11 @@ func (j *splitPoor) conclude(x *unitSplit, now time.Duration) []Finding {
 		v = x.view
 	}
 	if !v.known || now-v.at > callHolds && !x.measuredNow(now) {
+		return nil
+	}
+	if x.cycles {
+		x.view = v
+		x.undecided("cycles", splitCycles(j.settle))
 		return nil
 	}
 	call := j.says(x, v, 0)

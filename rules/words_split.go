@@ -247,3 +247,7 @@ func windowClosed(nowC float64, ceiling Setting) string {
 func windowOver(hours string) string {
 	return fmt.Sprintf("The hours that the site allows for heating (%s) are over. The check waits for the next ones.", hours)
 }
+
+func splitCycles(settle time.Duration) string {
+	return fmt.Sprintf("starts and stops, and never ran for %s on end. Set its thermostat so that it runs on, and ask it again", span(settle))
+}
