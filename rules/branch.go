@@ -351,7 +351,7 @@ func (j *branchCheck) told(f *branchFit, d branchData) (t branchTold) {
 			t.untried = append(t.untried, i)
 		case !d.has[i]:
 			t.blind = append(t.blind, i)
-		case r < 0 && f.answers[i][i].known() && f.answers[i][i].k() < branchLeastK && !d.dipped[i]:
+		case r < 0 && f.answers[i][i].known() && f.answers[i][i].k() < branchNoneK && !d.dipped[i]:
 			t.dead = append(t.dead, i)
 		default:
 			t.unclear = append(t.unclear, i)
