@@ -27,7 +27,7 @@ const (
 	gapMost     = 10 * time.Minute // longer ones leave the hold not proven (the contract)
 	overFor     = 90 * time.Second // how long the limit must be surely passed
 	persistFor  = 3 * time.Minute  // a cause must last (the field guide),
-	willFor     = 60 * time.Second // and a projection: the fit knows of the gauge's drift
+	willFor     = 90 * time.Second // and a projection: the fit knows of the gauge's drift
 	surelyOver  = 0.995            // how probably it is passed, or will be
 	surelyWill  = 0.985            // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;

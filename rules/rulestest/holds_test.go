@@ -272,8 +272,7 @@ func (h inventedHold) String() string {
 // tally counts what the judge made of many holds.
 type tally struct {
 	clear, right, early int // peaks outside 480 to 520, judged rightly; passed before the end
-	pass, falsely       int // holds that stay under 480, called nevertheless
-	edge, nearly        int // and those that peak between that and 500
+	pass, falsely       int // holds that stay at or under 500, called nevertheless
 	fails, before       int // failing holds that cross later than 10 min, called before
 	ahead               []float64
 	shaped, named       int
@@ -297,13 +296,9 @@ func (a *tally) add(h inventedHold, j judgement, wrong func(string)) {
 		a.early++
 	}
 	if h.peak <= 500 {
-		all, called := &a.pass, &a.falsely
-		if h.peak >= 480 {
-			all, called = &a.edge, &a.nearly
-		}
-		*all++
+		a.pass++
 		if j.called() > 0 && (j.called() < 60 || h.peak < 480) {
-			*called++
+			a.falsely++
 			wrong(fmt.Sprintf("FALSE %s", h))
 		}
 	} else if h.crosses > 10 {
@@ -340,8 +335,7 @@ func (a *tally) String() string {
 	}
 	of("result right, peak outside 480 to 520:", a.right, a.clear)
 	of("passed early:", a.early, a.clear)
-	of("called in a hold that stays below 480:", a.falsely, a.pass)
-	of("called in a hold that peaks between 480 and 500:", a.nearly, a.edge)
+	of("called in a hold that stays below:", a.falsely, a.pass)
 	of("failing later than 10 min called before the limit:", a.before, a.fails)
 	sort.Float64s(a.ahead)
 	if n := len(a.ahead); n > 0 {
