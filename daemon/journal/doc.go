@@ -21,8 +21,11 @@
 // are of; findings, cursors, frozen (the clock anchor by which a follower
 // stamps a boot), quarantine (what the other side refused for good) and
 // receipts (which messages the entries came by) stand beside them, in the same
-// transactions. All are STRICT; every time is a whole number of milliseconds.
-// The schema's version is in user_version; a newer one is refused.
+// transactions. The shelf (shelf.go) holds what is of the box and not of the
+// site: people, sessions, messages on their way; photos are kept by the hash
+// that a mark names. All are STRICT; every time is a whole number of milliseconds.
+// The schema's version is in user_version; an older one grows when it is opened
+// for writing, a newer one is refused.
 //
 // # The order
 //
@@ -59,7 +62,9 @@
 //	Seal        the batches or the block, never both or neither: one transaction deletes and inserts. A block
 //	            covers the very numbers of its batches, so a reader that goes on by number after the change
 //	            misses and repeats nothing.
-//	Quarantine, Points   the row or none.
+//	Quarantine, Points, Photo   the row or none.
+//	Change      all of a change to the shelf or nothing of it.
+//	Grow        the old schema or the new one: one transaction.
 //	the lock    nothing: the kernel lets go of it with the process. The file stays and is no lock.
 //
 // A database that is damaged all the same (a dying card) is an error that says

@@ -19,14 +19,13 @@ const (
 	lockFile = "journal.lock"
 )
 
-// The schema's version, in the database's user_version; application_id tells
-// our file from another program's.
-const (
-	schemaVersion = 1
-	applicationID = 0x53574a31 // "SWJ1"
-)
+// applicationID tells our file from another program's.
+const applicationID = 0x53574a31 // "SWJ1"
 
-const schema = `
+// schemas are the steps by which the schema grew; its version, in the
+// database's user_version, is how many of them it has. A step never changes
+// once a box in the field has taken it: what is to be different is a new step.
+var schemas = []string{`
 CREATE TABLE points (
 	id       INTEGER PRIMARY KEY,
 	name     TEXT NOT NULL,
@@ -89,7 +88,18 @@ CREATE TABLE receipts (
 	blob   BLOB NOT NULL
 ) STRICT;
 CREATE INDEX receipts_by_client ON receipts (client, id);
-`
+`, `
+CREATE TABLE shelf (
+	kind TEXT NOT NULL,
+	key  TEXT NOT NULL,
+	body TEXT NOT NULL,
+	PRIMARY KEY (kind, key)
+) STRICT;
+CREATE TABLE photos (
+	name TEXT PRIMARY KEY,
+	body BLOB NOT NULL
+) STRICT;
+`}
 
 // ErrFull is what Append and the other writing calls return (wrapped) when the
 // disk has no room. Nothing of the call is stored; once there is room again the
@@ -171,19 +181,19 @@ func openWriter(dir string) (_ *sqlite.Conn, err error) {
 			return nil, err
 		}
 	}
-	if version == 0 {
-		if err := create(conn); err != nil {
-			return nil, err
-		}
-		return conn, syncDir(dir)
+	if version == int64(len(schemas)) {
+		return conn, nil
 	}
-	return conn, nil
+	if err := grow(conn, version); err != nil {
+		return nil, err
+	}
+	return conn, syncDir(dir)
 }
 
-// create makes the tables, all or none.
-func create(conn *sqlite.Conn) error {
-	script := "BEGIN IMMEDIATE;" + schema + fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT;",
-		applicationID, schemaVersion)
+// grow takes the steps of the schema that a database lacks, all or none.
+func grow(conn *sqlite.Conn, version int64) error {
+	script := "BEGIN IMMEDIATE;" + strings.Join(schemas[version:], "") + fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d; COMMIT;",
+		applicationID, len(schemas))
 	for strings.TrimSpace(script) != "" {
 		s, rest, err := conn.PrepareTransient(script)
 		if err != nil {
@@ -216,9 +226,9 @@ func checkSchema(conn *sqlite.Conn) (int64, error) {
 		return 0, nil
 	case app != applicationID:
 		return 0, errors.New("the file is a database of another program; give another directory")
-	case version > schemaVersion:
-		return 0, fmt.Errorf("the journal was written by a newer standwatch (schema %d, this one knows %d); install that version or a later one", version, schemaVersion)
-	case version < schemaVersion:
+	case version > int64(len(schemas)):
+		return 0, fmt.Errorf("the journal was written by a newer standwatch (schema %d, this one knows %d); install that version or a later one", version, len(schemas))
+	case version < 1:
 		return 0, fmt.Errorf("the journal has schema %d, which no standwatch ever wrote; restore it from a copy", version)
 	}
 	return version, nil

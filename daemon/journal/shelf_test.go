@@ -1,0 +1,132 @@
+package journal
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"sync"
+	"testing"
+
+	"zombiezen.com/go/sqlite"
+)
+
+type parcel struct{ To string }
+
+func TestShelfKeepsAcrossARestart(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir)
+	s := j.Shelf("parcels")
+	for _, k := range []string{"b", "a", "c"} {
+		if err := s.Put(k, parcel{k + "-street"}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Put("a", parcel{"elsewhere"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(s.Drop("c"), s.Drop("never there"), j.Shelf("others").Put("a", 1)); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	j = open(t, dir)
+	var seen []string
+	err := j.Shelf("parcels").Each(t.Context(), func(key string, body []byte) error {
+		seen = append(seen, key+string(body))
+		return nil
+	})
+	if want := []string{`a{"To":"elsewhere"}`, `b{"To":"b-street"}`}; err != nil || !slices.Equal(seen, want) {
+		t.Errorf("the shelf holds %v (%v), want %v", seen, err, want)
+	}
+	var p parcel
+	if ok, err := j.Shelf("parcels").Get(t.Context(), "b", &p); !ok || err != nil || p.To != "b-street" {
+		t.Errorf("b is %v, %v (%v)", p, ok, err)
+	}
+	if ok, err := j.Shelf("parcels").Get(t.Context(), "c", &p); ok || err != nil {
+		t.Errorf("c is still there (%v)", err)
+	}
+}
+
+func TestAChangeIsWholeOrNothing(t *testing.T) {
+	j := open(t, t.TempDir())
+	no := errors.New("no")
+	err := j.Change(func(tx *Change) error {
+		return errors.Join(tx.Put("parcels", "a", parcel{}), no)
+	})
+	if !errors.Is(err, no) {
+		t.Errorf("the change says %v, want its own error", err)
+	}
+	if ok, err := j.Shelf("parcels").Get(t.Context(), "a", &parcel{}); ok || err != nil {
+		t.Errorf("half a change was kept (%v)", err)
+	}
+	// Of many that want the same thing one gets it.
+	var got sync.Map
+	var wg sync.WaitGroup
+	for i := range 8 {
+		wg.Go(func() {
+			err := j.Change(func(tx *Change) error {
+				if taken, err := tx.Get("parcels", "one", &parcel{}); taken || err != nil {
+					return errors.Join(err, no)
+				}
+				return tx.Put("parcels", "one", parcel{fmt.Sprint(i)})
+			})
+			if err == nil {
+				got.Store(i, true)
+			}
+		})
+	}
+	wg.Wait()
+	n := 0
+	got.Range(func(any, any) bool { n++; return true })
+	if n != 1 {
+		t.Errorf("%d got it, want 1", n)
+	}
+}
+
+func TestPhoto(t *testing.T) {
+	j := open(t, t.TempDir())
+	picture := bytes.Repeat([]byte{0xff, 0xd8, 0}, 1000)
+	name, err := j.KeepPhoto(picture)
+	again, err2 := j.KeepPhoto(picture)
+	if err != nil || err2 != nil || name != again || len(name) != 64 {
+		t.Fatalf("kept as %q and %q (%v, %v)", name, again, err, err2)
+	}
+	if got, err := j.Photo(t.Context(), name); err != nil || !bytes.Equal(got, picture) {
+		t.Errorf("%d bytes came back (%v), want %d", len(got), err, len(picture))
+	}
+	if got, err := j.Photo(t.Context(), "another"); got != nil || err != nil {
+		t.Errorf("there is a photo that nobody kept (%v)", err)
+	}
+}
+
+// A journal that an earlier program wrote opens, with all that is in it.
+func TestAnEarlierSchemaGrows(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir)
+	put(t, j, reading(10, "gauge", 1))
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	conn, err := sqlite.OpenConn(filepath.Join(dir, dataFile), sqlite.OpenReadWrite)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, q := range []string{`DROP TABLE shelf`, `DROP TABLE photos`, `PRAGMA user_version = 1`} {
+		if err := execute(conn, q); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := conn.Close(); err != nil {
+		t.Fatal(err)
+	}
+	j = open(t, dir)
+	if got := keep(t, j.Entries(t.Context(), 0, 0, nil)); len(got) != 1 {
+		t.Errorf("the grown journal holds %d entries, want the 1", len(got))
+	}
+	if err := j.Shelf("parcels").Put("a", parcel{}); err != nil {
+		t.Error(err)
+	}
+}
