@@ -221,11 +221,11 @@ const (
 )
 
 var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/steps", "/steps/vacuum-hold", "/steps/pressure-test", "/steps/weigh-in", "/steps/cooling-check",
-	"/flags", "/flags?before=9", "/box", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
+	"/flags", "/flags?before=9", "/box", "/ledger", "/branches", "/more", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
 	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&key=secret"}
 
 // ownPage is the page, beside Now, that a scene is there for.
-var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/steps/branch-check", "count": "/sheet"}
+var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger"}
 
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 	b := openBrowser(t)
@@ -245,7 +245,7 @@ func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 			}
 		}
 		if scene == "empty" {
-			for _, path := range []string{"/points", "/steps", "/flags", "/box"} {
+			for _, path := range []string{"/points", "/steps", "/flags", "/box", "/ledger", "/branches", "/more"} {
 				b.as(t, looks[0])
 				b.checkPage(t, server.URL, path, looks[0])
 			}

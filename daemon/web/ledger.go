@@ -195,3 +195,59 @@ func middle(samples []journal.Sample) float64 {
 	slices.Sort(v)
 	return v[len(v)/2]
 }
+
+// newestFirst are the steps under way and past, the one begun last first.
+func (s Snapshot) newestFirst() []Step {
+	return slices.SortedStableFunc(slices.Values(slices.Concat(s.Running, s.Past)), func(a, b Step) int { return b.Begun.Compare(a.Begun) })
+}
+
+// chargeSteps are the steps with a ledger.
+var chargeSteps = []string{"draw-in", "weigh-in"}
+
+// ledgerPage is what went in by weight, of each system, the newest step first.
+type ledgerPage struct {
+	Lead    *stepView // whose curve is shown
+	Systems []chargeSystem
+}
+
+type chargeSystem struct {
+	System  string
+	Charges []charge
+	Begin   string // where to begin one
+	Target  string // what the site says, while nothing has been weighed
+	TakeOff string
+}
+
+// charge is one step of a charge: how it stands, and its stretches.
+type charge struct {
+	stepRow
+	Verdicts []verdictView
+	Ledger   *ledgerView
+}
+
+func (s *screens) ledgerPage(ctx context.Context, snap Snapshot, v view, svg bool) ledgerPage {
+	var p ledgerPage
+	for _, sys := range snap.Site.Systems {
+		c := chargeSystem{System: sys.Name, Begin: stepURL(sys.Name, "draw-in"), TakeOff: takeoffURL(sys.Name)}
+		for _, st := range snap.newestFirst() {
+			if st.System != sys.Name || !slices.Contains(chargeSteps, st.Name) {
+				continue
+			}
+			full, _ := snap.begun(st.System, st.Name, st.Begin)
+			c.Charges = append(c.Charges, charge{stepRow: s.rowOf(snap, st),
+				Verdicts: s.verdicts(snap, v.Units, full), Ledger: s.ledger(snap, v.Units, full)})
+			if p.Lead == nil && full.Outlook.Point != "" {
+				sv := s.stepView(snap, v.Units, full)
+				s.addCurve(ctx, snap, v.Units, full, &sv, svg)
+				p.Lead = &sv
+			}
+		}
+		if set, ok := snap.Site.Settings(sys.Name, "weigh-in")["target"]; ok && set.Value > 0 {
+			for _, row := range s.limitRows(v.Units, "weigh-in", map[string]rules.Setting{"target": set}) {
+				c.Target = row.Text
+			}
+		}
+		p.Systems = append(p.Systems, c)
+	}
+	return p
+}

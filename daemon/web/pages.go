@@ -28,13 +28,17 @@ var liveParts = map[string][]string{
 	"step":   {"bar", "count", "stepnow", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
 	"box":    {"bar", "count", "boxnow", "state"},
+
+	"ledger":   {"bar", "count", "charges", "leadcurve", "state"},
+	"branches": {"bar", "count", "branchlist", "state"},
 }
 
 func parsePages(w words) map[string]*template.Template {
 	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
-	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed"} {
+	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed",
+		"ledger", "branches", "more"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
@@ -75,6 +79,7 @@ type view struct {
 	Problem string // what was wrong with a form
 	Who     string
 	Curves  bool // the curve library is there
+	Nav     []navLink
 	Open    int  // flags
 	Urgent  bool // one of them wakes
 	State   string
@@ -128,7 +133,7 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 		Title: s.words.say("title." + page),
 		Clock: snap.Wall.In(snap.zone()).Format("15:04:05"), NowMs: snap.Wall.UnixMilli(), Zone: snap.zone().String(),
 		Proven: snap.ClockProven, Units: unitsOf(r), Path: "/", Who: whoOf(r), Curves: s.curves,
-		Open: len(snap.Flags),
+		Open: len(snap.Flags), Nav: s.nav(page),
 	}
 	if r.Method == http.MethodGet && page != "lost" {
 		v.Path = seenAt(r, page)
@@ -232,6 +237,10 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 			q.Set("before", fmt.Sprint(before))
 		}
 		v.Body = s.flagsPage(ctx, snap, v, before)
+	case "ledger":
+		v.Body = s.ledgerPage(ctx, snap, v, svg)
+	case "branches":
+		v.Body = s.branchesPage(snap)
 	case "box":
 		v.Body = s.boxPage(snap)
 	}

@@ -38,7 +38,7 @@ func visit(t *testing.T, h http.Handler, method, target string, form url.Values,
 func TestEveryPageAnswersInEveryScene(t *testing.T) {
 	for _, scene := range []string{"hold", "weigh", "idle", "empty", "old"} {
 		h := newFakeBox(scene).screens().handler()
-		for _, page := range []string{"/", "/points", "/steps", "/flags", "/box"} {
+		for _, page := range []string{"/", "/points", "/steps", "/flags", "/box", "/ledger", "/branches", "/more"} {
 			resp, text := visit(t, h, "GET", page, nil)
 			if resp.StatusCode != 200 || !strings.Contains(text, "</html>") {
 				t.Errorf("%s %s: %d\n%s", scene, page, resp.StatusCode, text)
