@@ -25,8 +25,14 @@ func (j *Journal) Shelf(kind string) *Shelf { return &Shelf{j, kind} }
 
 // Get reads the thing under key into v; ok is false where there is none.
 func (s *Shelf) Get(ctx context.Context, key string, v any) (ok bool, err error) {
-	err = s.j.read(ctx, "read from the shelf of "+s.kind, func(conn *sqlite.Conn) error {
-		ok, err = onShelf(conn, s.kind, key, v)
+	return s.j.Shelved(ctx, s.kind, key, v)
+}
+
+// Shelved reads a thing from a shelf of a journal that another process may have
+// open; ok is false where there is none.
+func (r *Reader) Shelved(ctx context.Context, kind, key string, v any) (ok bool, err error) {
+	err = r.read(ctx, "read from the shelf of "+kind, func(conn *sqlite.Conn) error {
+		ok, err = onShelf(conn, kind, key, v)
 		return err
 	})
 	return ok, err
