@@ -100,9 +100,9 @@ func (b *mailbox) compose(m message) (*gomail.Msg, error) {
 	if err := msg.To(b.to); err != nil {
 		return nil, err
 	}
-	msg.SetMessageIDWithValue(m.key + "@" + domain(b.From))
+	msg.SetMessageIDWithValue(m.Key + "@" + domain(b.From))
 	msg.SetDate()
-	if m.Edge == rules.Raised && m.Urgency == rules.Wake {
+	if m.wakes() {
 		msg.SetImportance(gomail.ImportanceHigh)
 	}
 	msg.Subject(m.subject())
@@ -118,29 +118,35 @@ func domain(address string) string {
 	return a.Address[strings.LastIndexByte(a.Address, '@')+1:]
 }
 
-// subject names the urgency, the place and the matter.
-func (m message) subject() string {
-	matter := m.Flag
-	if m.Unit != "" {
-		matter += " " + m.Unit
-	}
-	if m.Subject != "" {
-		matter += " " + m.Subject
-	}
-	s := fmt.Sprintf("%s: %s: %s", strings.ToUpper(m.word()), m.where(), matter)
-	return strings.Join(strings.Fields(s), " ")
-}
-
-// text is the mail: the sentence, the figures, the link.
+// text is the mail: the message as a phone has it, the whole sentence, the
+// figures, the link.
 func (m message) text() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n\n", m.Text)
+	fmt.Fprintf(&b, "%s\n\n", m.short())
+	switch {
+	case len(m.Several) > 0:
+		for _, x := range m.Several {
+			fmt.Fprintf(&b, "%s  %s\n\n", x.Wall.Format("15:04:05"), x.sentence())
+		}
+	case !m.Test:
+		m.details(&b)
+	}
+	if m.Ack != "" {
+		fmt.Fprintf(&b, "\nTo acknowledge, open:\n%s\n", m.Ack)
+	}
+	fmt.Fprintf(&b, "\nBox %s, message %s. The box opens and closes nothing; follow the unit maker's\ninstructions and local rules.\n", m.Box, m.Key)
+	return b.String()
+}
+
+// details are the whole sentence of a finding and its figures.
+func (m message) details(b *strings.Builder) {
+	fmt.Fprintf(b, "%s\n\n", m.Text)
 	line := func(label, value string) {
 		if value != "" {
-			fmt.Fprintf(&b, "%-8s %s\n", label+":", value)
+			fmt.Fprintf(b, "%-8s %s\n", label+":", value)
 		}
 	}
-	line("Site", m.site)
+	line("Site", m.Site)
 	line("System", m.System)
 	line("Step", m.Step)
 	line("Unit", m.Unit)
@@ -149,17 +155,12 @@ func (m message) text() string {
 		line("Result", m.Result)
 		line("Cause", m.Cause)
 	}
-	when := m.wall.Format("2006-01-02 15:04:05 MST")
-	if !m.proven {
+	when := m.Wall.Format("2006-01-02 15:04:05 MST")
+	if !m.Proven {
 		when += " (the box's clock is not proven)"
 	}
 	line("Time", when)
 	for _, v := range m.Values {
-		fmt.Fprintf(&b, "  %s %s\n", v.Key, strconv.FormatFloat(v.Number, 'f', -1, 64))
+		fmt.Fprintf(b, "  %s %s\n", v.Key, strconv.FormatFloat(v.Number, 'f', -1, 64))
 	}
-	if m.ack != "" {
-		fmt.Fprintf(&b, "\nTo acknowledge, open:\n%s\n", m.ack)
-	}
-	fmt.Fprintf(&b, "\nBox %s, message %d. The box opens and closes nothing; follow the unit maker's\ninstructions and local rules.\n", m.box, m.id)
-	return b.String()
 }

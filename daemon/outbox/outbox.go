@@ -13,7 +13,6 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net/http"
-	"strings"
 	"sync"
 	"time"
 
@@ -63,20 +62,34 @@ func New(p Parts) []*Follower {
 		p.Zone = time.UTC
 	}
 	var fs []*Follower
-	add := func(name string, least rules.Urgency, w way) {
-		f := &Follower{parts: p, name: "outbox:" + name, least: least, way: w, told: map[flagKey]rules.Urgency{}}
+	for _, d := range p.Config.destinations(p.Transport) {
+		f := &Follower{parts: p, name: "outbox:" + d.name, least: d.least, way: d.way, told: map[flagKey]rules.Urgency{}}
 		f.state = journal.FollowerState{Name: f.name, Sentence: "not started yet"}
 		fs = append(fs, f)
 	}
-	for _, w := range p.Config.Webhooks {
-		add(w.Name, w.Least, &webhook{w, p.Transport})
+	return fs
+}
+
+// destination is one path: a webhook, one address of a mail server, ...
+type destination struct {
+	name  string // tells it from all others
+	group string // by which the rota may call it, besides: the mail server's entry for all of its addresses
+	least rules.Urgency
+	way   way
+}
+
+// destinations are the paths that the site file names. travel is how webhooks
+// travel; nil: directly.
+func (c Config) destinations(travel http.RoundTripper) (ds []destination) {
+	for _, w := range c.Webhooks {
+		ds = append(ds, destination{w.Name, w.Name, w.Least, &webhook{w, travel}})
 	}
-	for _, m := range p.Config.Mails {
+	for _, m := range c.Mails {
 		for _, to := range m.To {
-			add(m.Name+":"+to, m.Least, &mailbox{m, to})
+			ds = append(ds, destination{m.Name + ":" + to, m.Name, m.Least, &mailbox{m, to}})
 		}
 	}
-	return fs
+	return ds
 }
 
 // way is how a message travels. The error is a *refusal where another attempt
@@ -325,11 +338,11 @@ func (f *Follower) deliver(ctx context.Context, m message) error {
 		if err := f.parts.Journal.Quarantine(f.name, string(m.json()), r.text); err != nil {
 			return err
 		}
-		f.parts.Log.Warn("outbox: a message was refused for good", "destination", f.name, "finding", m.id, "reason", r.text)
+		f.parts.Log.Warn("outbox: a message was refused for good", "destination", f.name, "finding", m.ID, "reason", r.text)
 	} else if err != nil {
 		return err
 	}
-	if err := f.parts.Journal.SetCursor(f.name, m.id); err != nil {
+	if err := f.parts.Journal.SetCursor(f.name, m.ID); err != nil {
 		return fmt.Errorf("the journal cannot keep that a message was taken: %w", err)
 	}
 	f.pending = f.pending[1:]
@@ -344,59 +357,14 @@ func (f *Follower) deliver(ctx context.Context, m message) error {
 	return nil
 }
 
-// message is one finding on its way to a person.
-type message struct {
-	rules.Finding
-	id        int64
-	key       string    // the same at every attempt, and no other message's
-	wall      time.Time // of the finding, in the site's zone
-	proven    bool      // the clock was
-	box, site string
-	ack       string // empty: none
-}
-
 func (f *Follower) message(s journal.Stored, anchors journal.Anchors) message {
 	p := f.parts
 	ms, _ := anchors.Wall(s.At) // every run of the box begins with an anchor, proven or not
-	m := message{Finding: s.Finding, id: s.ID, box: p.Box, site: p.Site,
-		key:  fmt.Sprintf("%s-%s-%d", plain(p.Box), plain(p.ID), s.ID),
-		wall: time.UnixMilli(ms).In(p.Zone), proven: anchors[s.At.Boot].Proven}
+	m := message{Finding: s.Finding, ID: s.ID, Box: p.Box, Site: p.Site,
+		Key:  fmt.Sprintf("%s-%s-%d", plain(p.Box), plain(p.ID), s.ID),
+		Wall: time.UnixMilli(ms).In(p.Zone), Proven: anchors[s.At.Boot].Proven}
 	if p.Ack != nil && s.Edge == rules.Raised {
-		m.ack = p.Ack(s.ID)
+		m.Ack = p.Ack(s.ID)
 	}
 	return m
-}
-
-// word is the message in one word: wake, tell, cleared, passed, ...
-func (m message) word() string {
-	switch m.Edge {
-	case rules.Raised:
-		return m.Urgency.String()
-	case rules.Cleared:
-		return "cleared"
-	}
-	return m.Result
-}
-
-// where names the site and the system.
-func (m message) where() string {
-	if m.System == "" {
-		return m.site
-	}
-	return m.site + ", " + m.System
-}
-
-// sentence is the whole message in a line.
-func (m message) sentence() string {
-	return fmt.Sprintf("%s: %s: %s", strings.ToUpper(m.word()), m.where(), m.Text)
-}
-
-// plain leaves of a name what may stand in a header.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' || r == '.' {
-			return r
-		}
-		return '_'
-	}, s)
 }

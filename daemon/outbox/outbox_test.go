@@ -400,7 +400,8 @@ func TestWebhookOverASocket(t *testing.T) {
 	m.find(flag(rules.Raised, rules.Wake, "scale", 60))
 	r := <-got
 	want := `{"type":"flag","at":"2026-03-01T06:01:00.000Z","rule":"scale-silent","state":"raised","urgency":"wake","system":"north","step":"weigh-in","subject":"scale","points":["scale"],"text":"The scale says nothing; look at its battery.","values":{"silent_s":60},` +
-		`"id":1,"key":"box-1-j1-1","box":"box-1","site":"Quayside Library","clock_proven":true,"ack_url":"http://box.local/flags/ack?id=1\u0026key=k","sentence":"WAKE: Quayside Library, north: The scale says nothing; look at its battery."}`
+		`"id":1,"key":"box-1-j1-1","box":"box-1","site":"Quayside Library","clock_proven":true,"ack_url":"http://box.local/flags/ack?id=1\u0026key=k","sentence":"WAKE: Quayside Library, north: The scale says nothing; look at its battery.",` +
+		`"message":"WAKE Quayside Library, north, weigh-in: The scale says nothing; look at its battery. Do not go up alone, in the dark or in lightning."}`
 	if r.body != want {
 		t.Errorf("body\n%s\nwant\n%s", r.body, want)
 	}

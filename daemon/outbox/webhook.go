@@ -8,7 +8,6 @@ import (
 	"crypto/tls"
 	"crypto/x509"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -57,24 +56,6 @@ func (w *webhook) client() (*http.Client, error) {
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}, nil
 }
 
-// json is the message as a webhook carries it: the object of a replay, and who says so.
-func (m message) json() []byte {
-	head, err := json.Marshal(struct {
-		ID       int64  `json:"id"`
-		Key      string `json:"key"`
-		Box      string `json:"box"`
-		Site     string `json:"site"`
-		Proven   bool   `json:"clock_proven"`
-		Ack      string `json:"ack_url,omitempty"`
-		Sentence string `json:"sentence"`
-	}{m.id, m.key, m.box, m.site, m.proven, m.ack, m.sentence()})
-	if err != nil { // texts and numbers only
-		panic("outbox: " + err.Error())
-	}
-	body := m.Finding.JSON(m.wall)
-	return append(append(body[:len(body)-1:len(body)-1], ','), head[1:]...)
-}
-
 func (w *webhook) send(ctx context.Context, m message) error {
 	body := m.json()
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, w.URL, bytes.NewReader(body))
@@ -83,7 +64,7 @@ func (w *webhook) send(ctx context.Context, m message) error {
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "standwatch")
-	req.Header.Set("Idempotency-Key", m.key)
+	req.Header.Set("Idempotency-Key", m.Key)
 	secret, err := secret(w.Secret, w.SecretFile)
 	if err != nil {
 		return err
