@@ -96,7 +96,7 @@ func (m message) matter(room int) string {
 	if do == "" {
 		return fit(said, room)
 	}
-	return strings.TrimSpace(fit(said, room-1-utf8.RuneCountInString(do)) + " " + do)
+	return strings.TrimSpace(fit(untilFigure(said), room-1-utf8.RuneCountInString(do)) + " " + do)
 }
 
 // figure is a number with its unit, and no part of a point's name.
@@ -107,6 +107,19 @@ var asides = regexp.MustCompile(` ?\([^()]*(?:\([^()]*\))?[^()]*\)`)
 
 // firstFigure is the first number that a text gives, with its unit.
 func firstFigure(said string) string { return strings.TrimLeft(figure.FindString(said), " (") }
+
+// untilFigure is what happened: the first sentence, and where that has no
+// figure the sentences up to the first one that has.
+func untilFigure(said string) string {
+	number, s := firstFigure(said), ""
+	for _, next := range sentences(said) {
+		s = strings.TrimSpace(s + " " + next)
+		if strings.Contains(s, number) {
+			break
+		}
+	}
+	return s
+}
 
 // fit cuts what was said down to so many runes: the first sentences that fit,
 // at least the first one down to its first figure.
@@ -157,13 +170,11 @@ func clause(said string, room int) string {
 	if at := figure.FindStringIndex(said); at != nil {
 		least = at[1]
 		if utf8.RuneCountInString(said[:least]) > room-1 {
-			lead := said[at[0]:at[1]]
-			before := cut(said, max(1, room-utf8.RuneCountInString(lead)))
-			return strings.TrimRight(before, " ") + lead
+			lead := said[at[0]:at[1]] + "."
+			return cut(said, max(1, room-utf8.RuneCountInString(lead))) + lead
 		}
 	}
-	best, bestWord := 0, 0
-	runes := 0
+	best, bestWord, runes := 0, 0, 0
 	for i, r := range said {
 		if runes++; runes > room-1 {
 			break
@@ -173,7 +184,7 @@ func clause(said string, room int) string {
 		}
 		switch r {
 		case ',', ';', ':', '.':
-			if i+1 < len(said) && said[i+1] == ' ' {
+			if i+1 < len(said) && said[i+1] == ' ' && runes > room/2 { // a shorter one says too little
 				best = i
 			}
 		case ' ':
@@ -206,6 +217,9 @@ func cut(s string, most int) string {
 	if utf8.RuneCountInString(s) <= most {
 		return s
 	}
-	runes := []rune(s)
-	return strings.TrimRight(string(runes[:max(0, most-1)]), " ,;:") + "…"
+	s = string([]rune(s)[:max(0, most-1)])
+	if i := strings.LastIndexByte(s, ' '); i > len(s)/2 { // no half a word, where there is more than one
+		s = s[:i]
+	}
+	return strings.TrimRight(s, " ,;:") + "…"
 }

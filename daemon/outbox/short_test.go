@@ -121,7 +121,8 @@ func TestFit(t *testing.T) {
 		{"Low at 3.0 K (5 F). Look at it. Then again at that.", 32, "Low at 3.0 K (5 F). Look at it."},
 		{"Pressure at 480 psi (3309 kPa): 61.2 psi (422.1 kPa) lost within 10 min.", 50, "Pressure at 480 psi: 61.2 psi lost within 10 min."},
 		{"Pressure at 480 psi (3309 kPa): 61.2 psi (422.1 kPa) lost within 10 min.", 30, "Pressure at 480 psi."},
-		{"iu03 and iu04 have not been seen to answer at all for 12 min now.", 30, "iu03 and iu04 have not… 12 min"},
+		{"mains: indoor or branch units have power after the evacuation, before the valves are open.", 57, "mains: indoor or branch units have power after the…"},
+		{"iu03 and iu04 have not been seen to answer at all for 12 min now.", 30, "iu03 and iu04 have… 12 min."},
 	} {
 		if got := fit(row.said, row.room); got != row.want || utf8.RuneCountInString(got) > row.room {
 			t.Errorf("fit(%q, %d) = %q, want %q", row.said, row.room, got, row.want)
