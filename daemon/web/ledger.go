@@ -78,7 +78,7 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 			r.Title = s.words.say("ledger.of", r.Title, x.Scale)
 		}
 		r.FromTo = between(x.FromKg, x.ToKg)
-		r.When = s.words.say("ledger.between", clock(x.Begun, snap.Wall, snap.zone()), clock(x.Ended, snap.Wall, snap.zone()))
+		r.When = s.words.say("ledger.between", s.words.clock(x.Begun, snap.Wall, snap.zone()), s.words.clock(x.Ended, snap.Wall, snap.zone()))
 		r.Ended = s.words.name("ended", x.Segment.Ended)
 		if x.Segment.Ended == "" && !st.Ended.IsZero() {
 			r.Ended = s.words.say("ended.step")
@@ -99,7 +99,7 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 	}
 	if left := st.Outlook.Left; left > 0 && st.Ended.IsZero() {
 		l.Target = append(l.Target, titled{s.words.say("ledger.arrival"), s.words.say("behind.arrives",
-			s.words.aboutSpan(left), clock(snap.Wall.Add(left), snap.Wall, snap.zone())), ""})
+			s.words.aboutSpan(left), s.words.clock(snap.Wall.Add(left), snap.Wall, snap.zone())), ""})
 	}
 	return l
 }

@@ -33,8 +33,9 @@ var liveParts = map[string][]string{
 	"branches": {"bar", "count", "branchlist", "state"},
 }
 
-func parsePages(w words) map[string]*template.Template {
-	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole}
+func parsePages(w words, assets map[string]asset) map[string]*template.Template {
+	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole,
+		"asset": func(name string) template.URL { return assetURL(assets, name) }}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed",
@@ -866,7 +867,7 @@ func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
 }
 
 func (s *screens) said(snap Snapshot, key string, x Said) string {
-	return s.words.say(key, cmp.Or(x.By, s.words.say("step.nobody")), clock(x.At, snap.Wall, snap.zone()), x.Text)
+	return s.words.say(key, cmp.Or(x.By, s.words.say("step.nobody")), s.words.clock(x.At, snap.Wall, snap.zone()), x.Text)
 }
 
 func (s Snapshot) past(system, step string) (Step, bool) {
@@ -1143,7 +1144,7 @@ type boxView struct {
 
 func (s *screens) boxPage(snap Snapshot) boxView {
 	b := boxView{Kept: thousands(fmt.Sprint(snap.Kept)), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()),
-		Clock: snap.Wall.In(snap.zone()).Format("2 January 2006, 15:04:05"), Zone: snap.zone().String()}
+		Clock: s.words.say("time.at", s.words.day(snap.Wall.In(snap.zone()), time.Time{}), snap.Wall.In(snap.zone()).Format("15:04:05")), Zone: snap.zone().String()}
 	for _, d := range snap.Devices {
 		b.Devices = append(b.Devices, deviceView{d.Name, okState(d.OK), d.Sentence, s.words.moment(d.Since, snap.Wall, snap.zone())})
 	}

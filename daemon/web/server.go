@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/text/language"
+
 	"standwatch/rules"
 )
 
@@ -54,6 +56,10 @@ type screens struct {
 	beat     time.Duration // the shortest time between two events of a stream
 	ping     time.Duration
 	order    []string // the steps, in the usual order
+
+	assets    map[string]asset
+	languages []spoken     // English first
+	tag       language.Tag // of words
 }
 
 // New makes the screens' handler. It starts nothing.
@@ -62,22 +68,28 @@ func New(cfg Config, box Box, opts ...Option) http.Handler {
 }
 
 func newScreens(cfg Config, box Box, opts ...Option) *screens {
-	w, err := readWords("en")
-	if err != nil {
-		panic(err) // the catalogue is part of the binary: a fault there is one of the build
-	}
-	s := &screens{cfg: cfg, box: box, words: w, log: slog.New(slog.DiscardHandler),
+	s := &screens{cfg: cfg, box: box, log: slog.New(slog.DiscardHandler),
 		places: make(chan struct{}, mostStreams), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
 	for _, o := range opts {
 		o(s)
 	}
-	_, err = fs.Stat(assetFiles, "assets/vendor/uPlot.iife.min.js")
-	s.curves = err == nil
-	s.pages = parsePages(w)
+	files, _ := fs.Sub(assetFiles, "assets") // the name is constant
+	var err error
+	if s.assets, err = readAssets(files); err == nil && s.languages == nil {
+		s.languages, err = readLanguages(wordFiles)
+	}
+	if err != nil {
+		panic(err) // they are part of the binary: a fault there is one of the build
+	}
+	_, s.curves = s.assets["vendor/uPlot.iife.min.js"]
+	s.tag, s.words = s.languages[0].tag, s.languages[0].words
+	s.pages = parsePages(s.words, s.assets)
 	return s
 }
 
-func (s *screens) handler() http.Handler {
+func (s *screens) handler() http.Handler { return packing(s.inEach()) }
+
+func (s *screens) routes() http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", s.page("now"))
 	mux.HandleFunc("GET /points", s.page("points"))
@@ -104,25 +116,12 @@ func (s *screens) handler() http.Handler {
 	mux.HandleFunc("POST /units", s.postUnits)
 	mux.HandleFunc("GET /curve", s.curve)
 	mux.HandleFunc("GET /stream", s.stream)
-	files, _ := fs.Sub(assetFiles, "assets") // the name is constant
-	mux.Handle("GET /assets/", http.StripPrefix("/assets/", noListing(http.FileServerFS(files))))
+	mux.HandleFunc("GET /assets/{name...}", s.asset)
 	if s.metrics != nil {
 		mux.Handle("GET /metrics", s.metrics)
 	}
 	mux.HandleFunc("/", s.lost)
 	return s.guard(mux)
-}
-
-// noListing serves files, never what else is in the folder.
-func noListing(h http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if strings.HasSuffix(r.URL.Path, "/") || r.URL.Path == "" {
-			http.NotFound(w, r)
-			return
-		}
-		w.Header().Set("Cache-Control", "no-cache")
-		h.ServeHTTP(w, r)
-	})
 }
 
 const (

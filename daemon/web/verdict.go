@@ -52,7 +52,7 @@ func (s *screens) verdict(snap Snapshot, c choice, st Step, f Finding) verdictVi
 	}
 	if !st.Begun.IsZero() && f.Wall.After(st.Begun) {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.span"), Text: s.words.say("basis.from-to",
-			clock(st.Begun, snap.Wall, snap.zone()), clock(f.Wall, snap.Wall, snap.zone()), s.words.span(f.Wall.Sub(st.Begun)))})
+			s.words.clock(st.Begun, snap.Wall, snap.zone()), s.words.clock(f.Wall, snap.Wall, snap.zone()), s.words.span(f.Wall.Sub(st.Begun)))})
 	}
 	if f.Seq > 0 && st.Begin > 0 {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.journal"),
@@ -119,12 +119,12 @@ func (s *screens) behind(snap Snapshot, c choice, st Step) (ts []titled) {
 		add("behind.elapsed", text, "")
 	}
 	if o.Left > 0 && o.Lasts == 0 {
-		add("behind.arrival", s.words.say("behind.arrives", s.words.aboutSpan(o.Left), clock(snap.Wall.Add(o.Left), snap.Wall, snap.zone())), "")
+		add("behind.arrival", s.words.say("behind.arrives", s.words.aboutSpan(o.Left), s.words.clock(snap.Wall.Add(o.Left), snap.Wall, snap.zone())), "")
 	}
 	if n := len(st.Trend); n > 0 && st.Trend[n-1].WallMs > snap.Wall.UnixMilli() {
 		t := st.Trend[n-1]
 		add("behind.projected", say(t.Best), s.words.say("behind.band",
-			clock(time.UnixMilli(t.WallMs), snap.Wall, snap.zone()), say(t.Low), say(t.High)))
+			s.words.clock(time.UnixMilli(t.WallMs), snap.Wall, snap.zone()), say(t.Low), say(t.High)))
 	}
 	ts = append(ts, s.values(c, rules.Finding{Step: st.Name, Values: o.Values})...)
 	if o.Sure != "" {

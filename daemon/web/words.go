@@ -3,6 +3,7 @@ package web
 import (
 	"embed"
 	"fmt"
+	"io/fs"
 	"math"
 	"strings"
 	"time"
@@ -11,15 +12,15 @@ import (
 )
 
 // words/en.yaml holds every string of the screens; a second language is a
-// second file with the same keys.
+// second file with the same keys, named by its tag: words/pt.yaml.
 //
-//go:embed words/en.yaml
+//go:embed words/*.yaml
 var wordFiles embed.FS
 
 type words map[string]string
 
-func readWords(language string) (words, error) {
-	text, err := wordFiles.ReadFile("words/" + language + ".yaml")
+func readWords(files fs.FS, name string) (words, error) {
+	text, err := fs.ReadFile(files, name)
 	if err != nil {
 		return nil, err
 	}
@@ -94,7 +95,7 @@ func (w words) moment(t, now time.Time, zone *time.Location) moment {
 	if t.IsZero() {
 		return moment{Ago: w.say("time.never"), Never: true}
 	}
-	m := moment{Clock: clock(t, now, zone), ISO: t.UTC().Format(time.RFC3339)}
+	m := moment{Clock: w.clock(t, now, zone), ISO: t.UTC().Format(time.RFC3339)}
 	switch d := now.Sub(t); {
 	case d < 0 && d > -time.Second, d >= 0 && d < 2*time.Second:
 		m.Ago = w.say("time.just-now")
@@ -107,13 +108,23 @@ func (w words) moment(t, now time.Time, zone *time.Location) moment {
 }
 
 // clock is the time of day at the site, with the day where it is not today.
-func clock(t, now time.Time, zone *time.Location) string {
+func (w words) clock(t, now time.Time, zone *time.Location) string {
 	t, now = t.In(zone), now.In(zone)
+	at := t.Format("15:04")
 	if t.Year() == now.Year() && t.YearDay() == now.YearDay() {
-		return t.Format("15:04")
+		return at
+	}
+	return w.say("time.at", w.day(t, now), at)
+}
+
+// day is a date: its year where it is not this one.
+func (w words) day(t, now time.Time) string {
+	month := strings.Fields(w.say("time.months"))
+	if len(month) != 12 {
+		return t.Format(time.DateOnly)
 	}
 	if t.Year() == now.Year() {
-		return t.Format("2 Jan 15:04")
+		return w.say("time.date", t.Day(), month[t.Month()-1])
 	}
-	return t.Format("2 Jan 2006 15:04")
+	return w.say("time.date-year", t.Day(), month[t.Month()-1], t.Year())
 }

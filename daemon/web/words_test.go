@@ -16,7 +16,7 @@ import (
 
 func english(t *testing.T) words {
 	t.Helper()
-	w, err := readWords("en")
+	w, err := readWords(wordFiles, "words/en.yaml")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -185,7 +185,7 @@ func TestBothUnitsAreRight(t *testing.T) {
 }
 
 func TestEveryTemplateIsNamed(t *testing.T) {
-	pages := parsePages(english(t))
+	pages := parsePages(english(t), nil)
 	err := fs.WalkDir(pageFiles, "pages", func(path string, d fs.DirEntry, err error) error {
 		name := strings.TrimSuffix(d.Name(), ".html")
 		if _, ok := pages[name]; !ok && !d.IsDir() && name != "layout" && name != "parts" {
