@@ -159,6 +159,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		})
 	}
 	followers.Go(func() { d.seal(followCtx) })
+	followers.Go(func() { d.rollUp(followCtx) })
 	for _, s := range d.parts.Sources {
 		sources.Go(func() { d.keepRunning(sourcesCtx, s, d.emit(loopCtx)) })
 	}

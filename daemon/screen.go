@@ -385,6 +385,11 @@ func (d *Daemon) Curve(ctx context.Context, point string, fromMs, toMs int64, mo
 	return d.parts.Journal.Series(ctx, point, fromMs, toMs, most)
 }
 
+// Columns returns what points' readings between two wall times (Unix ms) come to.
+func (d *Daemon) Columns(ctx context.Context, points []string, fromMs, toMs int64, most int) (journal.Columns, error) {
+	return d.parts.Journal.Columns(ctx, points, fromMs, toMs, most)
+}
+
 // Tell records marks, all of them or none; they are durable when Tell returns without error.
 func (d *Daemon) Tell(ctx context.Context, told ...rules.Told) error {
 	for i := range told {

@@ -30,3 +30,23 @@ func (d *Daemon) seal(ctx context.Context) {
 		}
 	}
 }
+
+// rollUpEvery is how often the roll-ups for long curves are carried on.
+const rollUpEvery = time.Minute
+
+// rollUp carries the roll-ups on until ctx ends. What is not rolled up yet, a
+// failure's too, is read from the commits.
+func (d *Daemon) rollUp(ctx context.Context) {
+	t := time.NewTicker(rollUpEvery)
+	defer t.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+		if err := d.parts.Journal.RollUp(ctx); err != nil && !errors.Is(err, context.Canceled) {
+			d.parts.Log.Warn("curves were not rolled up, trying again later", "error", err)
+		}
+	}
+}

@@ -282,6 +282,11 @@ func (d *decoder) header(in *input) (wanted bool) {
 		d.points, d.state = append(d.points, uint32(id)), append(d.state, pointState{})
 		wanted = wanted || d.want == nil || d.want[id]
 	}
+	d.readHealths(in)
+	return wanted && !in.bad
+}
+
+func (d *decoder) readHealths(in *input) {
 	d.healths = append(d.healths[:0], sensors.Health{})
 	for n := in.count(2); n > 0; n-- {
 		grade := in.byte()
@@ -291,7 +296,6 @@ func (d *decoder) header(in *input) (wanted bool) {
 		}
 		d.healths = append(d.healths, sensors.Health{Grade: sensors.Grade(grade), Reason: d.reason(reason)})
 	}
-	return wanted && !in.bad
 }
 
 // reason returns the text without making a new string each time.

@@ -21,7 +21,8 @@
 // are of; findings, cursors, frozen (the clock anchor by which a follower
 // stamps a boot), quarantine (what the other side refused for good) and
 // receipts (which messages the entries came by) stand beside them, in the same
-// transactions. The shelf (shelf.go) holds what is of the box and not of the
+// transactions. Roll-ups (rollup.go) are what stretches of readings come to,
+// for long curves; they can be made again. The shelf (shelf.go) holds what is of the box and not of the
 // site: people, sessions, messages on their way; photos are kept by the hash
 // that a mark names. All are STRICT; every time is a whole number of milliseconds.
 // The schema's version is in user_version; an older one grows when it is opened

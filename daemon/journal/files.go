@@ -99,6 +99,17 @@ CREATE TABLE photos (
 	name TEXT PRIMARY KEY,
 	body BLOB NOT NULL
 ) STRICT;
+`, `
+CREATE TABLE rollups (
+	level_ms      INTEGER NOT NULL,
+	boot          INTEGER NOT NULL,
+	first_seq     INTEGER NOT NULL,
+	last_seq      INTEGER NOT NULL,
+	taken_low_ms  INTEGER NOT NULL,
+	taken_high_ms INTEGER NOT NULL,
+	blob          BLOB NOT NULL,
+	PRIMARY KEY (level_ms, boot, first_seq)
+) STRICT;
 `}
 
 // ErrFull is what Append and the other writing calls return (wrapped) when the

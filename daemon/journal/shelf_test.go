@@ -114,7 +114,7 @@ func TestAnEarlierSchemaGrows(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, q := range []string{`DROP TABLE shelf`, `DROP TABLE photos`, `PRAGMA user_version = 1`} {
+	for _, q := range []string{`DROP TABLE shelf`, `DROP TABLE photos`, `DROP TABLE rollups`, `PRAGMA user_version = 1`} {
 		if err := execute(conn, q); err != nil {
 			t.Fatal(err)
 		}
