@@ -35,6 +35,7 @@ type Engine struct {
 	placed   []string           // notes of the marks of a carried instrument placed, in order
 	answered []Step             // that a person answers for: reported, or accepted
 	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
+	checks   []*CheckList       // of each system
 	sealed   sealed             // the pipework that must not be cut by indoor power
 	again    bool               // a step is being ended by its own second begin
 	wall     int64              // Unix ms at the boot's beginning, by the newest anchor
@@ -76,6 +77,9 @@ func NewEngine(site Site, rules []Rule) *Engine {
 	}
 	site.Points = withRoles(site)
 	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}}
+	for _, s := range site.Systems {
+		e.checks = append(e.checks, NewCheckList(site, s.Name))
+	}
 	e.seatAll()
 	return e
 }
@@ -132,6 +136,7 @@ func (e *Engine) Past(entry Entry) {
 	e.ordered(entry, b)
 	e.swap(entry, b)
 	e.answer(b)
+	e.tick(entry, b)
 	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
 		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
 	}
@@ -363,7 +368,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			of, s := e.of(system), &seat{rule: r, system: system, points: points}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
-				Running: e.runningOn(system), Commands: e.asked(), Sealed: e.sealedOf(system)})
+				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system)})
 			e.standing = append(e.standing, s)
 		}
 	}
@@ -411,6 +416,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		}
 		e.answer(b)
 		e.swap(entry, b)
+		e.tick(entry, b)
 	}
 	for _, s := range e.seats {
 		if b.System == "" || b.System == s.system || s.system == "" && s.rule.Steps == nil { // the box's own points serve every system
@@ -634,6 +640,22 @@ func (e *Engine) sealedOf(system string) (of sealed) {
 		}
 	}
 	return of
+}
+
+// tick keeps how the checks stand.
+func (e *Engine) tick(entry Entry, b *Told) {
+	for _, l := range e.checks {
+		l.Tell(entry, b)
+	}
+}
+
+func (e *Engine) checksOf(system string) *CheckList {
+	for _, l := range e.checks {
+		if l.system == system {
+			return l
+		}
+	}
+	return nil
 }
 
 // swap notes a mark of a cylinder swapped: between two steps no judge hears it.

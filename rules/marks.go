@@ -12,7 +12,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice or ended without a begin, and a mark told while no step is under way that it means something to.",
+	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, and a step begun with checks open that nobody was asked about.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
@@ -86,11 +86,12 @@ func CutBy(said string) (by, text string) {
 type markDoubtful struct {
 	system  string
 	running []Step
-	up      []string // subjects
+	checks  *CheckList // nil: of no system
+	up      []string   // subjects
 }
 
 func beginMarkDoubtful(s Start) Judge {
-	j := &markDoubtful{system: s.System, running: s.Running}
+	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks}
 	for _, f := range s.Open {
 		j.up = append(j.up, f.Subject)
 	}
@@ -120,14 +121,32 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 			return append(out, j.doubt(b.Name, begunTwice(b.Name)))
 		case b.Kind == "end" && !under:
 			return append(out, j.doubt(b.Name, endedUnbegun(b.Name)))
+		case b.Kind == "begin" && j.checks != nil && j.checks.InUse():
+			if open := j.checks.Open(b.Name); len(open) > 0 { // a page has asked, and its answer stands before the begin
+				return append(out, j.doubt("checks", begunWithOpen(b.Name, open)))
+			}
 		}
 	case "mark":
+		if check := j.unclear(b); check != "" {
+			return []Finding{j.doubt(check, tickUnclear(check))}
+		}
 		steps := markSteps(b.Name)
 		if steps != nil && b.System == j.system && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {
 			return []Finding{j.doubt(b.Name, markStray(b.Name, steps))}
 		}
 	}
 	return out
+}
+
+// unclear is the check that a checked mark names without saying how it is.
+func (j *markDoubtful) unclear(b *Told) string {
+	if j.checks == nil {
+		return ""
+	}
+	if t, ok := j.checks.read(b); !ok {
+		return t.Check
+	}
+	return ""
 }
 
 func (j *markDoubtful) doubt(subject, text string) Finding {

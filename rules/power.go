@@ -77,6 +77,7 @@ type powerTooEarly struct {
 	system string
 	sealed sealed
 	points []powered
+	checks *CheckList
 }
 
 // powered is what one contact says.
@@ -90,7 +91,7 @@ type powered struct {
 }
 
 func beginPowerTooEarly(s Start) Judge {
-	j := &powerTooEarly{system: s.System, sealed: s.Sealed}
+	j := &powerTooEarly{system: s.System, sealed: s.Sealed, checks: s.Checks}
 	for _, p := range s.Points {
 		w := powered{name: p.Name}
 		for _, o := range s.Open {
@@ -181,8 +182,12 @@ func (j *powerTooEarly) look(now time.Duration) (out []Finding) {
 			out = append(out, Finding{Edge: Cleared, Flag: "power-too-early", Step: p.raised, Subject: p.name, Text: powerAnew(p.name)})
 		}
 		p.told, p.raised = true, s.Name
+		text := poweredEarly(s.Name, s.running, p.name)
+		if m, ok := j.checks.ticked(CheckPowerOff); ok {
+			text += wasTicked(m)
+		}
 		out = append(out, Finding{Edge: Raised, Flag: "power-too-early", Step: s.Name, Subject: p.name, Urgency: Wake,
-			Points: []string{p.name}, Text: poweredEarly(s.Name, s.running, p.name)})
+			Points: []string{p.name}, Text: text})
 	}
 	return out
 }

@@ -338,6 +338,7 @@ type Start struct {
 	Answered []string           // steps that a person answers for: reported as done before the box came, or accepted
 	Others   []string           // names of the units of the site's other systems
 	Swapped  uint64             // the sequence number of the last mark of a cylinder swapped; 0: none
+	Checks   *CheckList         // of the system, for a standing rule; read only; nil: the box's own points
 	Sealed   sealed             // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }
 
@@ -357,6 +358,9 @@ type Site struct {
 	Points  []sensors.Point
 	Rules   map[string]map[string]Setting // standing rules' own settings, by rule
 	Zone    *time.Location                // nil: UTC
+	// Checks that no sensor sees, beside the trade's, and those that this job has not.
+	OwnChecks  []Check
+	DropChecks []string
 }
 
 // System is one refrigerant network. The name is empty where the site has only one unnamed system.
