@@ -58,8 +58,8 @@ func (r *reader) readCheck(n sensors.Node, trade []string) (c rules.Check, ok bo
 	if before.Kind == sensors.Nothing {
 		bad(n, "before is missing", "add before: [the steps before which it should be settled]")
 	}
-	known := r.eachKnown(before, "step", rules.StepNames()) && r.eachKnown(after, "step", rules.StepNames())
-	return c, ok && known
+	known := r.eachKnown(before, "step", rules.StepNames())
+	return c, r.eachKnown(after, "step", rules.StepNames()) && known && ok
 }
 
 // eachKnown sees that each word of a list, or the one that stands for a list, is known.
