@@ -16,6 +16,7 @@ import (
 	"log/slog"
 	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"standwatch/daemon/journal"
@@ -77,6 +78,7 @@ type Daemon struct {
 	judging  *judging
 	devices  *devices
 	stopping chan struct{} // closed when the box is told to stop
+	over     atomic.Bool   // a demo's night has been played to its end
 }
 
 // New puts a box together. It starts nothing.

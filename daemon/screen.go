@@ -246,6 +246,9 @@ func (v *view) wall(at rules.Instant) time.Time {
 	return time.UnixMilli(ms).In(v.p.Zone)
 }
 
+// NightIsOver lets the pages of a demo say that no more will come.
+func (d *Daemon) NightIsOver() { d.over.Store(true) }
+
 // Now is how everything stands.
 func (d *Daemon) Now() web.Snapshot {
 	g := d.judging
@@ -260,7 +263,7 @@ func (d *Daemon) Now() web.Snapshot {
 		at.Since = max(at.Since, d.parts.Clock.Stamp(0))
 	}
 	s := web.Snapshot{
-		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo,
+		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo, Over: d.over.Load(),
 		At: at, Wall: v.wall(at), ClockProven: v.anchors[at.Boot].Proven,
 		Kept: v.count, KeptAt: v.wall(v.at),
 	}

@@ -59,7 +59,7 @@ func few(list []string) string {
 func whoAnswered(all []crossing) string {
 	var parts []string
 	for _, c := range all {
-		parts = append(parts, fmt.Sprintf("what was asked of %s came in %s (%s)", c.unit, c.answers, kelvin(c.k)))
+		parts = append(parts, fmt.Sprintf("what was asked of %s came in %s, by %s", c.unit, c.answers, kelvin(c.k)))
 	}
 	return few(parts)
 }

@@ -171,7 +171,7 @@ func powerIsLost(a clockOf, ago, lasts, pause time.Duration, coldestK, warmK flo
 	}
 	s += fmt.Sprintf(" Back within %s it goes on; later it counts from nought, %s more, unless every oil sump stays %.0f K over the outdoor air", span(pause), span(lasts), warmK)
 	if !math.IsNaN(coldestK) {
-		s += fmt.Sprintf(" (now %s)", kelvin(coldestK))
+		s += fmt.Sprintf(": now %s", kelvin(coldestK))
 	}
 	return s + ". Find out who switched it off or what tripped (mains: for a qualified person)."
 }

@@ -112,6 +112,7 @@ func (d demo) play(ctx context.Context, player simulate.Player, night *simulate.
 		err = player.Play(ctx, night)
 	}
 	if err == nil && !d.Once {
+		d.box.NightIsOver()
 		fmt.Fprintf(d.o.out, "\nThe night is over. The pages stay until Ctrl-C.\n")
 		<-ctx.Done()
 	}

@@ -34,6 +34,7 @@ type Snapshot struct {
 	Wall        time.Time // by the newest anchor; what the page calls now
 	ClockProven bool
 	Demo        bool // simulated: the page says so
+	Over        bool // and its night has been played to the end: the clock stands still
 	Running     []Step
 	Past        []Step // ended steps, newest first
 	Reported    []Said // steps done before the box came, in the order told

@@ -32,7 +32,7 @@ type branchRow struct {
 	Said             string
 }
 
-func (s *screens) branchesPage(snap Snapshot) branchesView {
+func (s *screens) branchesPage(snap Snapshot, c choice) branchesView {
 	var v branchesView
 	for _, sys := range snap.Site.Systems {
 		b := branchSystem{System: sys.Name, Begin: stepURL(sys.Name, "branch-check"), Sheet: sheetURL(sys.Name)}
@@ -46,7 +46,7 @@ func (s *screens) branchesPage(snap Snapshot) branchesView {
 				b.Earlier = append(b.Earlier, row)
 				continue
 			}
-			b.Check, b.Answers = &row, s.answers(snap, st)
+			b.Check, b.Answers = &row, s.answers(snap, c, st)
 			if b.Answers == nil {
 				continue
 			}

@@ -73,7 +73,7 @@ type view struct {
 	NowMs   int64
 	Zone    string
 	Proven  bool
-	Demo    bool
+	Demo    string // what the page says of a simulated site
 	Units   choice
 	Path    string // to come back to
 	Done    string // what has just been recorded
@@ -130,7 +130,7 @@ func (s *screens) lost(w http.ResponseWriter, r *http.Request) {
 // frame fills in what all pages share.
 func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 	v := view{
-		Page: page, Site: snap.Site.Name, Box: snap.BoxName, Demo: snap.Demo,
+		Page: page, Site: snap.Site.Name, Box: snap.BoxName,
 		Title: s.words.say("title." + page),
 		Clock: snap.Wall.In(snap.zone()).Format("15:04:05"), NowMs: snap.Wall.UnixMilli(), Zone: snap.zone().String(),
 		Proven: snap.ClockProven, Units: unitsOf(r), Path: "/", Who: whoOf(r), Curves: s.curves,
@@ -150,6 +150,12 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 	}
 	if done := r.URL.Query().Get("done"); s.words["done."+done] != "" {
 		v.Done = s.words.say("done." + done)
+	}
+	switch {
+	case snap.Over:
+		v.Demo = s.words.say("demo.over", v.Clock)
+	case snap.Demo:
+		v.Demo = s.words.say("demo")
 	}
 	for _, f := range snap.Flags {
 		v.Urgent = v.Urgent || f.Urgency == rules.Wake && !f.Acknowledged
@@ -241,7 +247,7 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 	case "ledger":
 		v.Body = s.ledgerPage(ctx, snap, v, svg)
 	case "branches":
-		v.Body = s.branchesPage(snap)
+		v.Body = s.branchesPage(snap, v.Units)
 	case "box":
 		v.Body = s.boxPage(snap)
 	}
@@ -470,7 +476,7 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
-	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, st)
+	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, c, st)
 	if sv.Answers != nil { // which says the same of each
 		sv.Units = nil
 	}
@@ -1102,6 +1108,19 @@ func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
 		return volt.text(set.Value)
 	case sensors.Ratios:
 		return percent.text(set.Value)
+	case sensors.Lengths:
+		if set.Value < 0.1 {
+			return c.short(set.Value)
+		}
+		return c.length(set.Value)
+	case sensors.Flows:
+		return c.flow(set.Value)
+	case sensors.MassRates:
+		return c.massRate(set.Value)
+	case sensors.Densities:
+		return c.density(set.Value)
+	case sensors.Volumes:
+		return c.volume(set.Value)
 	}
 	return set.Text
 }

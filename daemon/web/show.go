@@ -169,23 +169,19 @@ func (c choice) keyed(step, key string, v float64) (label, text string) {
 		show func(float64) string
 	}{
 		{"_pa_per_s", func(v float64) string {
-			return sig(v) + " Pa/s, " + sig(float64(v*micron.scale*60)) + " micron/min"
+			return c.order(sig(v)+" Pa/s", sig(float64(v*micron.scale*60))+" micron/min")
 		}},
 		{"_pa_m3_per_s", func(v float64) string {
-			return sig(v) + " Pa m³/s, " + sig(float64(v*1e6/101325)) + " std cm³/s"
+			return c.order(sig(v)+" Pa m³/s", sig(float64(v*1e6/101325))+" std cm³/s")
 		}},
-		{"_kg_per_m3", func(v float64) string {
-			return sig(v) + " kg/m³, " + sig(float64(v*1000*0.028316846592*pound.scale)) + " lb/1000 ft³"
-		}},
+		{"_kg_per_m3", c.density},
 		{"_length_m", c.length},
-		{"_kg_per_s", func(v float64) string {
-			return sig(float64(v*60)) + " kg/min, " + sig(float64(v*60*pound.scale)) + " lb/min"
-		}},
+		{"_kg_per_s", c.massRate},
 		{"_pa", func(v float64) string { return c.pressure(step, v) }},
 		{"_kg", func(v float64) string { return pair(c.both(sensors.Mass, "kg", v)) }},
 		{"_c", func(v float64) string { return pair(c.both(sensors.Temperature, "C", v)) }},
-		{"_k", func(v float64) string { return sig(v) + " K (" + sig(float64(v*1.8)) + " °F)" }},
-		{"_m3", func(v float64) string { return cubic(v) + ", " + sig(float64(v/0.028316846592)) + " ft³" }},
+		{"_k", func(v float64) string { return c.order(sig(v)+" K", sig(float64(v*1.8))+" °F") }},
+		{"_m3", c.volume},
 		{"_s", func(v float64) string { return sig(v) + " s" }},
 	}
 	for _, s := range suffixes {
@@ -194,6 +190,36 @@ func (c choice) keyed(step, key string, v float64) (label, text string) {
 		}
 	}
 	return strings.ReplaceAll(key, "_", " "), sig(v)
+}
+
+// order writes a value of both worlds, the one that is wanted first.
+func (c choice) order(si, us string) string {
+	if c == choiceUS {
+		return pair(us, si)
+	}
+	return pair(si, us)
+}
+
+func (c choice) density(v float64) string {
+	return c.order(sig(v)+" kg/m³", sig(float64(v*1000*0.028316846592*pound.scale))+" lb/1000 ft³")
+}
+
+func (c choice) massRate(v float64) string {
+	return c.order(sig(float64(v*60))+" kg/min", sig(float64(v*60*pound.scale))+" lb/min")
+}
+
+func (c choice) volume(v float64) string {
+	return c.order(cubic(v), sig(float64(v/0.028316846592))+" ft³")
+}
+
+// flow writes what a pump is sold by: litres a second, cubic feet a minute.
+func (c choice) flow(v float64) string {
+	return c.order(sig(float64(v*1e3))+" l/s", sig(float64(v*60/0.028316846592))+" cfm")
+}
+
+// short writes a length that a rule is laid to.
+func (c choice) short(m float64) string {
+	return c.order(sig(float64(m*1e3))+" mm", sig(float64(m/0.0254))+" in")
 }
 
 // cubic writes a volume: pipes in litres, rooms in cubic metres.

@@ -51,17 +51,23 @@ func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
 	sent := map[string]string{}
 	wantsPicture := r.URL.Query().Get("svg") == "1"
 	var lastEvent, lastWord, lastPicture time.Time
-	tick := time.NewTicker(s.beat)
-	defer tick.Stop()
+	var told news
+	wait := time.NewTimer(0)
+	defer wait.Stop()
 	dirty := true
 	for id := 1; ; {
-		// Ages grow while nothing changes: look again now and then.
-		if dirty || time.Since(lastEvent) >= 2*time.Second {
+		since := time.Since(lastEvent)
+		due := since >= staleAfter || dirty && since >= s.beat // ages grow while nothing changes: look again now and then
+		if dirty && !due && since >= s.beat/newsFaster {
+			due = newsOf(s.box.Now()) != told
+		}
+		if due {
 			// A picture reads the journal: not at every beat.
 			picture := wantsPicture && time.Since(lastPicture) >= pictureEvery
 			if picture {
 				lastPicture = time.Now()
 			}
+			dirty, told = false, newsOf(s.box.Now())
 			u, err := s.changes(r, page, sent, picture)
 			if err != nil {
 				s.log.Error("a live page could not be written", "page", page, "error", err)
@@ -75,7 +81,7 @@ func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
 				return
 			}
 			id++
-			dirty, lastEvent, lastWord = false, time.Now(), time.Now()
+			lastEvent, lastWord = time.Now(), time.Now()
 		}
 		if time.Since(lastWord) >= s.ping {
 			if !send(": still here\n\n") {
@@ -83,17 +89,65 @@ func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
 			}
 			lastWord = time.Now()
 		}
-		select { // at least one beat between two events
+		next := staleAfter - time.Since(lastEvent)
+		if dirty {
+			next = s.beat - time.Since(lastEvent)
+		}
+		wait.Reset(min(max(next, time.Millisecond), s.ping))
+		select {
 		case <-r.Context().Done():
 			return
-		case <-tick.C:
-		}
-		select {
 		case <-changed:
 			dirty = true
-		default:
+			if quiet := s.beat/newsFaster - time.Since(lastEvent); quiet > 0 { // not at every commit
+				time.Sleep(quiet)
+			}
+		case <-wait.C:
 		}
 	}
+}
+
+// Figures move at the beat; what a person must see at once, a flag, a verdict, a mark
+// or a step's begin, waits for a small part of it only.
+const (
+	staleAfter = 2 * time.Second
+	newsFaster = 10
+)
+
+// news is what tells one state of the box from another, but for its figures.
+type news struct {
+	finding  int64
+	mark     uint64
+	flags    int
+	taken    int // acknowledged
+	running  int
+	past     int
+	newest   uint64 // begin of the step begun last
+	heldBack int    // of what leaves the box
+}
+
+func newsOf(snap Snapshot) news {
+	n := news{flags: len(snap.Flags), running: len(snap.Running), past: len(snap.Past)}
+	if len(snap.Recent) > 0 {
+		n.finding = snap.Recent[0].ID
+	}
+	if len(snap.Marks) > 0 {
+		n.mark = snap.Marks[0].Seq
+	}
+	for _, f := range snap.Flags {
+		if f.Acknowledged {
+			n.taken++
+		}
+	}
+	for _, st := range snap.Running {
+		n.newest = max(n.newest, st.Begin)
+	}
+	for _, f := range snap.Outward {
+		if !f.OK {
+			n.heldBack++
+		}
+	}
+	return n
 }
 
 // changes renders the page's live parts and keeps those that differ from sent.

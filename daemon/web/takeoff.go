@@ -159,19 +159,13 @@ func (s *screens) takeoffSums(c choice, plant rules.System, p rules.Pipework, su
 // length is a pipe's length as both worlds measure it.
 func (c choice) length(m float64) string {
 	metres, feet := strconv.FormatFloat(math.Round(m*100)/100, 'f', -1, 64)+" m", strconv.FormatFloat(math.Round(m/0.3048*10)/10, 'f', -1, 64)+" ft"
-	if c == choiceUS {
-		return pair(feet, metres)
-	}
-	return pair(metres, feet)
+	return c.order(metres, feet)
 }
 
 // factor is a mass a length as makers' manuals of both worlds print it.
 func (c choice) factor(kgM float64) string {
 	si, us := sig(kgM)+" kg/m", sig(kgM*0.3048/0.45359237)+" lb/ft"
-	if c == choiceUS {
-		return pair(us, si)
-	}
-	return pair(si, us)
+	return c.order(si, us)
 }
 
 func (s *screens) takeoffForm(f url.Values) takeoffForm {

@@ -119,13 +119,12 @@ func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f
 		number[x.Key] = x.Number
 	}
 	if k, ok := number["split_k"]; ok {
-		row.Figure, row.Other = kelvins(k)
+		row.Figure, row.Other = c.kelvins(k)
 		low, lows := number["low_k"]
 		high, highs := number["high_k"]
 		if lows && highs {
-			l, _ := kelvins(low)
-			h, other := kelvins(high)
-			_, lowOther := kelvins(low)
+			l, lowOther := c.kelvins(low)
+			h, other := c.kelvins(high)
 			row.Line = s.words.say("units.line", l, h, lowOther, other)
 		}
 	}
@@ -153,10 +152,13 @@ func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f
 // walked are the steps through which one pair of probes may be carried from room to room.
 var walked = []string{"cooling-check", "heating-check", "mixed-run"}
 
-// kelvins writes a difference in both worlds' degrees.
-func kelvins(k float64) (main, other string) {
+// kelvins writes a difference in both worlds' degrees, the wanted one first.
+func (c choice) kelvins(k float64) (main, other string) {
 	d := dress{"K", 1, 0, 1}
 	f := dress{"°F", 1.8, 0, 1}
+	if c == choiceUS {
+		return f.text(k), d.text(k)
+	}
 	return d.text(k), f.text(k)
 }
 
@@ -263,6 +265,7 @@ type tableView struct {
 	Look  []answerRow // those that a person must look at
 	Fine  []answerRow
 	Count string // of those that answered as they should
+	Help  string // what the figures are
 }
 
 type tableHead struct{ Unit, Title string }
@@ -283,12 +286,15 @@ type cellView struct {
 // strongK is from where a room has clearly answered (the field guide, step 8).
 const strongK = 5
 
-func (s *screens) answers(snap Snapshot, st Step) *tableView {
+func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 	t := st.Outlook.Table
 	if t == nil || len(t.Units) == 0 {
 		return nil
 	}
-	v := &tableView{}
+	v := &tableView{Help: s.words.say("answers.help")}
+	if c == choiceUS {
+		v.Help = s.words.say("answers.help-us")
+	}
 	for _, u := range t.Units {
 		v.Heads = append(v.Heads, tableHead{u, roomTitle(snap.unitOf(st.System, u))})
 	}
@@ -303,7 +309,7 @@ func (s *screens) answers(snap Snapshot, st Step) *tableView {
 	for i, u := range t.Units {
 		row := answerRow{Unit: u, Title: v.Heads[i].Title, State: waiting}
 		for j := range t.Units {
-			row.Cells = append(row.Cells, s.cell(t, i, j))
+			row.Cells = append(row.Cells, s.cell(t, c, i, j))
 			if row.Cells[j].Text != "" && row.State == waiting {
 				row.State = underWay
 			}
@@ -342,10 +348,14 @@ func (s *screens) answers(snap Snapshot, st Step) *tableView {
 	return v
 }
 
-func (s *screens) cell(t *rules.Table, i, j int) (v cellView) {
+func (s *screens) cell(t *rules.Table, c choice, i, j int) (v cellView) {
 	if i >= len(t.Cells) || j >= len(t.Cells[i]) || !t.Cells[i][j].Known {
 		return v
 	}
 	x := t.Cells[i][j]
-	return cellView{dress{"", 1, 0, 1}.number(x.ResponseK), x.ResponseK >= strongK, x.Chosen}
+	d := dress{"", 1, 0, 1}
+	if c == choiceUS {
+		d.scale = 1.8
+	}
+	return cellView{d.number(x.ResponseK), x.ResponseK >= strongK, x.Chosen}
 }

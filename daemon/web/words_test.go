@@ -85,6 +85,9 @@ func TestEveryNameOfTheContractHasWords(t *testing.T) {
 	for _, r := range rules.All() {
 		need("flag", r.Flags...)
 	}
+	for _, l := range rules.Limits() {
+		need("limit", l.Key)
+	}
 	for _, m := range markKinds {
 		need("mark", m.Name)
 		need("markhelp", m.Name)
@@ -173,7 +176,7 @@ func TestBothUnitsAreRight(t *testing.T) {
 	}
 	for key, want := range map[string]string{
 		"limit_pa": "limit: 500 micron (66.7 Pa)", "target_kg": "target: 66.66 kg (146 lb 15.4 oz)", "supply_c": "supply: 66.7 °C (152.0 °F)",
-		"split_k": "split: 66.7 K (120 °F)", "rise_pa_per_s": "rise: 66.7 Pa/s, 30,000 micron/min", "leak_pa_m3_per_s": "leak: 66.7 Pa m³/s, 658 std cm³/s", "odd": "odd: 66.7",
+		"split_k": "split: 66.7 K (120 °F)", "rise_pa_per_s": "rise: 66.7 Pa/s (30,000 micron/min)", "leak_pa_m3_per_s": "leak: 66.7 Pa m³/s (658 std cm³/s)", "odd": "odd: 66.7",
 	} {
 		if label, text := asMeasured.keyed("vacuum-hold", key, 66.661); label+": "+text != want {
 			t.Errorf("%s: %q, want %q", key, label+": "+text, want)

@@ -3,12 +3,11 @@
 "use strict";
 (function () {
   const body = document.body;
-  const units = [["d", 86400], ["h", 3600], ["min", 60], ["s", 1]];
+  const sizes = [86400, 3600, 60, 1];
 
   function span(seconds) {
-    for (const [name, size] of units) {
-      if (seconds >= size || size === 1) return Math.floor(seconds / size) + " " + name;
-    }
+    const i = sizes.findIndex((size) => seconds >= size || size === 1);
+    return Math.floor(seconds / sizes[i]) + " " + body.dataset.units.split(" ")[i];
   }
 
   // --- the stream ---------------------------------------------------------
@@ -56,7 +55,7 @@
       if (stream && stream.readyState === EventSource.CLOSED) {
         stream = null;
         refused();
-        setTimeout(listen, 10000);
+        setTimeout(listen, 5000);
       }
     };
   }
@@ -104,6 +103,9 @@
     const first = !body.classList.contains("lostbox");
     body.classList.add("lostbox");
     const text = body.dataset.lost.replace("{clock}", clock).replace("{age}", span(age));
+    // A network that went away without a word leaves a stream that looks open
+    // and stays silent: ask anew.
+    if (age % 10 === 0) { silent(); listen(); }
     // Said aloud once; its age then grows in silence.
     lost.setAttribute("aria-live", first ? "assertive" : "off");
     lost.hidden = false;
