@@ -63,6 +63,7 @@ type Parts struct {
 	OwnTimes  bool          // the clock goes by the readings' own times: they are checked against no other
 	Machine   string        // the kernel's boot id; empty: not known
 	Commit    time.Duration // the interval of group commits
+	Data      string        // the journal's folder, whose disk is watched; empty: it is not
 	Sources   []Source
 	Followers []journal.Follower
 	Log       *slog.Logger
@@ -162,6 +163,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 	followers.Go(func() { d.seal(followCtx) })
 	followers.Go(func() { d.rollUp(followCtx) })
+	followers.Go(func() { d.watchBox(followCtx) })
 	for _, s := range d.parts.Sources {
 		sources.Go(func() { d.keepRunning(sourcesCtx, s, d.emit(loopCtx)) })
 	}

@@ -77,6 +77,7 @@ func (l *loop) begin(ctx context.Context) error {
 		started.Gap, started.GapKnown = clock.Gap(past.moment, clock.Moment{
 			Machine: started.Machine, Since: now.Since, Wall: l.anchor.Wall, Proven: l.anchor.Proven,
 		})
+		started.Same = started.GapKnown && started.Machine != "" && started.Machine == past.moment.Machine
 	}
 	entries := []rules.Entry{{At: now, Body: started}, {At: now, Body: l.anchor}}
 	if err := j.Points(l.d.parts.Site.Points); err != nil {

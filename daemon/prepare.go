@@ -101,7 +101,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		}
 	}
 	parts := Parts{
-		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit,
+		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir,
 		Rules: rules.All(), Journal: b.Journal, Log: set.Log,
 	}
 	if err := setClock(&parts, set, s.Box.Clock); err != nil {

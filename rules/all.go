@@ -28,5 +28,9 @@ func All() []Rule {
 		UnitMissing,
 		BranchCheck,
 		SplitOpposed,
+		PowerReturned,
+		ClockUnproven,
+		StoreUnreachable,
+		DiskFilling,
 	}
 }

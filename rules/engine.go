@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -360,14 +361,18 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 		if r.Steps != nil {
 			continue
 		}
-		for _, system := range e.watched() {
+		systems := e.watched()
+		if r.Box {
+			systems = []string{""}
+		}
+		for _, system := range systems {
 			points := e.points(r, system, false)
 			if len(points) == 0 && (r.Roles == nil || len(r.Roles) > 0) { // but it may judge marks alone
 				continue
 			}
 			of, s := e.of(system), &seat{rule: r, system: system, points: points}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
-				Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: entry.At,
+				Open: e.openOf(r, system), Earlier: e.givenTo(r, system), Began: entry.At,
 				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system)})
 			e.standing = append(e.standing, s)
 		}
@@ -611,6 +616,14 @@ func (e *Engine) openOf(r *Rule, system string) (open []Flag) {
 		}
 	}
 	return open
+}
+
+// givenTo lists the verdicts that concern a standing rule.
+func (e *Engine) givenTo(r *Rule, system string) []Finding {
+	if r.Box {
+		return slices.Clone(e.given)
+	}
+	return e.givenOn(system)
 }
 
 func (e *Engine) givenOn(system string) (given []Finding) {

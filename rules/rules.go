@@ -72,7 +72,8 @@ type Started struct {
 	Gap      time.Duration
 	GapKnown bool
 	Version  string
-	Machine  string // the kernel's boot id: the same one means only the program restarted
+	Machine  string // the kernel's boot id
+	Same     bool   `json:",omitempty"` // the machine kept its power: only the program ended
 }
 
 // Clocked is a clock anchor: the wall time at this entry was Wall. It is also
@@ -309,6 +310,7 @@ type Rule struct {
 	Steps []string // nil: stands watch from every Started
 	Flags []string // the flags it may raise
 	Roles []string // roles of the points it reads; nil: every point of its system; empty: none
+	Box   bool     // it stands watch over the box itself: one judge, with no system
 	Begin func(Start) Judge
 }
 

@@ -11,7 +11,11 @@ type Export struct {
 	wall     func(rules.Instant) (ms int64, ok bool)
 	started  bool  // the entry before was a Started: its anchor belongs to it
 	now      int64 // the greatest wall time so far
+	bootWall int64 // Unix ms at the boot's beginning, by its newest anchor; 0: none yet
 }
+
+// setLeast, in ms, is more than the jitter of reading two clocks one after the other.
+const setLeast = 100
 
 // NewExport makes rows with wall times by the journal's anchors; where a boot
 // has none, at the time before it. quantity tells a point's unit.
@@ -37,15 +41,23 @@ func (x *Export) Row(e rules.Entry) (row Row, ok bool) {
 		x.told(&row, b)
 		ok = true
 	case *rules.Started:
-		x.started = true
+		x.started, x.bootWall = true, 0
 		row.Kind, row.Name = Mark, powerCut
-		if !b.GapKnown || known < x.now {
+		switch {
+		case !b.GapKnown || known < x.now:
 			row.Note = unproven
 			x.now = known
+		case b.Same:
+			row.Note = restarted
 		}
 		ok = e.At.Boot > 1
 	case *rules.Clocked:
 		row.Kind, row.Name, row.Note = Mark, clockSet, b.Source
+		was := x.bootWall
+		x.bootWall = b.Wall - e.At.Since.Milliseconds()
+		if by := x.bootWall - was; was != 0 && max(by, -by) >= setLeast { // by how much it was set
+			row.Value, row.Unit, row.HasValue = float64(by)/1e3, "s", true
+		}
 		ok = !afterStart && b.Source != "log" && b.Source != "simulated"
 	}
 	x.now = max(x.now, known)

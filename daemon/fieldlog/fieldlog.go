@@ -32,11 +32,12 @@ const (
 
 // Marks that the log itself knows by name. Any other is kept as it is.
 const (
-	powerCut = "power-cut"       // a new boot begins
-	clockSet = "clock-set"       // the wall clock was corrected
-	weight   = "cylinder-weight" // has a mass
-	unproven = "unproven"        // note of a power cut whose length is not known
-	noValue  = "no-value"        // reason of a reading for which the log gives none
+	powerCut  = "power-cut"       // a new boot begins
+	clockSet  = "clock-set"       // the wall clock was corrected
+	weight    = "cylinder-weight" // has a mass
+	unproven  = "unproven"        // note of a power cut whose length is not known
+	restarted = "restarted"       // note of a power cut that was none: only the program ended
+	noValue   = "no-value"        // reason of a reading for which the log gives none
 )
 
 var commands = []string{"off", "fan", "cool", "heat"}

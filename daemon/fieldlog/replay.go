@@ -41,6 +41,7 @@ func (p *Replay) Next(row Row) []rules.Entry {
 		if row.Note != unproven {
 			known = max(known, p.now)
 			started.Gap, started.GapKnown = time.Duration(known-p.now)*time.Millisecond, true
+			started.Same = row.Note == restarted
 		}
 		p.begin(known, started)
 		return p.entries

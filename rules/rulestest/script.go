@@ -389,7 +389,7 @@ func (j *journal) add(r Row) {
 		j.put(&rules.Measured{Reading: j.reading(r, own), Taken: r.Time - j.from + uptime})
 	case "mark":
 		if r.Name == "power-cut" {
-			j.start(&rules.Started{Gap: j.now - was, GapKnown: r.Note != "unproven"})
+			j.start(&rules.Started{Gap: j.now - was, GapKnown: r.Note != "unproven", Same: r.Note == "restarted"})
 			return
 		}
 		fallthrough
