@@ -65,7 +65,10 @@ func anchorsChangeNothing(t *testing.T, site rules.Site, entries []rules.Entry, 
 	var bootWall int64
 	for i, e := range entries {
 		more = append(more, e)
-		if b, ok := e.Body.(*rules.Clocked); ok {
+		switch b := e.Body.(type) {
+		case *rules.Started:
+			bootWall = 0
+		case *rules.Clocked:
 			bootWall = b.Wall - e.At.Since.Milliseconds()
 		}
 		if i%7 == 0 && bootWall != 0 && i+1 < len(entries) && entries[i+1].At.Boot == e.At.Boot {
