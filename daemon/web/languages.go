@@ -61,7 +61,7 @@ func (s *screens) inEach() http.Handler {
 		one := *s // the words and pages are its own, all else is shared
 		one.tag, one.words = x.tag, x.words
 		one.pages = parsePages(one.words, s.assets)
-		tags, handlers = append(tags, x.tag), append(handlers, one.routes())
+		tags, handlers = append(tags, x.tag), append(handlers, one.guard(one.routes()))
 	}
 	if len(handlers) == 1 {
 		return handlers[0]

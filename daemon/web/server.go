@@ -4,6 +4,7 @@ import (
 	"context"
 	"embed"
 	"errors"
+	"fmt"
 	"html/template"
 	"io/fs"
 	"log/slog"
@@ -13,8 +14,11 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/text/language"
+func (s *screens) handler() http.Handler { return packing(s.inEach()) }
 
+// routes mounts every page; who may see or do what stands in needs.
+func (s *screens) routes() *routes {
+	mux := &routes{ServeMux: http.NewServeMux(), s: s}
 	"standwatch/rules"
 )
 
@@ -40,6 +44,13 @@ func WithAck(check CheckAck) Option { return func(s *screens) { s.checkAck = che
 // WithMetrics mounts a handler at /metrics.
 func WithMetrics(h http.Handler) Option { return func(s *screens) { s.metrics = h } }
 
+// WithPeople says who may get in.
+func WithPeople(p *people.Store) Option { return func(s *screens) { s.people = p } }
+
+// WithDoor lets pages show where the box is reached on the site network, and
+// opens it for a claim.
+func WithDoor(d *Door) Option { return func(s *screens) { s.door = d } }
+
 // WithLog says where to report what a page could not do.
 func WithLog(log *slog.Logger) Option { return func(s *screens) { s.log = log } }
 
@@ -51,6 +62,8 @@ type screens struct {
 	pages    map[string]*template.Template
 	checkAck CheckAck
 	metrics  http.Handler
+	people   *people.Store // nil: whoever is at this machine may do everything
+	door     *Door         // nil: nothing listens beyond this machine
 	curves   bool          // the curve library is in the binary
 	places   chan struct{} // of open streams; bounded
 	beat     time.Duration // the shortest time between two events of a stream
@@ -87,10 +100,20 @@ func newScreens(cfg Config, box Box, opts ...Option) *screens {
 	return s
 }
 
+<<<<<<< HEAD
 func (s *screens) handler() http.Handler { return packing(s.inEach()) }
 
 func (s *screens) routes() http.Handler {
 	mux := http.NewServeMux()
+=======
+func (s *screens) handler() http.Handler {
+	return s.guard(s.routes().ServeMux)
+}
+
+// routes mounts every page; who may see or do what stands in needs.
+func (s *screens) routes() *routes {
+	mux := &routes{ServeMux: http.NewServeMux(), s: s}
+>>>>>>> c3847d8 (web: WIP access)
 	mux.HandleFunc("GET /{$}", s.page("now"))
 	mux.HandleFunc("GET /points", s.page("points"))
 	mux.HandleFunc("GET /points/{point}", s.page("point"))
@@ -120,8 +143,9 @@ func (s *screens) routes() http.Handler {
 	if s.metrics != nil {
 		mux.Handle("GET /metrics", s.metrics)
 	}
+	s.accessRoutes(mux)
 	mux.HandleFunc("/", s.lost)
-	return s.guard(mux)
+	return mux
 }
 
 const (
@@ -150,33 +174,25 @@ func (s *screens) guard(next http.Handler) http.Handler {
 		h.Set("X-Frame-Options", "DENY")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		if !s.knownHost(r.Host) {
+		if r.TLS != nil && s.cfg.Certificate != "" {
+			h.Set("Strict-Transport-Security", "max-age=31536000") // with the box's own certificate it would shut people out
+		}
+		if !s.knownHost(r) {
 			http.Error(w, s.words.say("refused.host"), http.StatusMisdirectedRequest)
 			return
 		}
 		if r.Body != nil {
 			r.Body = http.MaxBytesReader(w, r.Body, mostBody)
 		}
+		r, done, err := s.identify(r)
+		defer done()
+		if err != nil {
+			s.log.Error("who is logged in could not be read", "error", err)
+			http.Error(w, s.words.say("refused.broken"), http.StatusServiceUnavailable)
+			return
+		}
 		inner.ServeHTTP(w, r)
 	})
-}
-
-// knownHost reports whether the request names this box: a loopback name or
-// public_url's host. Any other name that leads here is somebody's trick.
-func (s *screens) knownHost(hostport string) bool {
-	host := hostport
-	if h, _, err := net.SplitHostPort(hostport); err == nil {
-		host = h
-	}
-	host = strings.Trim(host, "[]")
-	if strings.EqualFold(host, "localhost") {
-		return true
-	}
-	if ip, err := netip.ParseAddr(host); err == nil && ip.IsLoopback() {
-		return true
-	}
-	u, err := parseOrigin(s.cfg.PublicURL)
-	return err == nil && strings.EqualFold(hostport, u.Host)
 }
 
 // server gives nobody time to hold a connection for nothing.
@@ -193,11 +209,17 @@ func server(ctx context.Context, h http.Handler, log *slog.Logger) *http.Server 
 	}
 }
 
-// Serve answers on ln until ctx ends; open streams end with it.
+// Serve answers on ln until ctx ends; open streams end with it. It refuses a
+// listener beyond this machine: there Door serves, by TLS.
 func Serve(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logger) error {
+	if a, err := netip.ParseAddrPort(ln.Addr().String()); err != nil || !a.Addr().Unmap().IsLoopback() {
+		_ = ln.Close()
+		return fmt.Errorf("%s lies beyond this machine: pages are not served there in the clear", ln.Addr())
+	}
 	return serve(ctx, server(ctx, h, log), ln)
 }
 
+// serve answers until ctx ends; by TLS where the server has a certificate.
 func serve(ctx context.Context, srv *http.Server, ln net.Listener) error {
 	stopped := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
@@ -208,7 +230,12 @@ func serve(ctx context.Context, srv *http.Server, ln net.Listener) error {
 			_ = srv.Close()
 		}
 	})
-	err := srv.Serve(ln)
+	var err error
+	if srv.TLSConfig != nil {
+		err = srv.ServeTLS(ln, "", "")
+	} else {
+		err = srv.Serve(ln)
+	}
 	if stop() { // it ended by itself
 		return err
 	}

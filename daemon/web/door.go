@@ -1,0 +1,180 @@
+package web
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"sync"
+	"time"
+
+	"golang.org/x/net/netutil"
+
+	"standwatch/daemon/people"
+)
+
+// Door is the box's listener on the site network. It is shut until the box is
+// claimed; `pair` opens it before, for a while, and then the pages let nobody
+// further than the claim. It speaks TLS and nothing else.
+type Door struct {
+	Config Config
+	Box    string    // its name
+	Dir    string    // where the box's own certificate is kept
+	Built  time.Time // before any time at which this program can run
+	People *people.Store
+	Log    *slog.Logger
+	Status func(name string, ok bool, sentence string) // for the page Box
+
+	mu          sync.Mutex
+	certificate *tls.Certificate
+	looked      time.Time // when its files were last looked at
+	changed     time.Time // as they stood then
+	listening   string    // the address; empty: shut
+}
+
+const (
+	doorRetry       = 10 * time.Second
+	mostConnections = 256 // at the site network's door; this machine has its own
+	doorName        = "site network"
+)
+
+// Run opens and shuts the door until ctx ends. What is wrong with it is shown
+// and tried again: the box measures and judges without it.
+func (d *Door) Run(ctx context.Context, h http.Handler) error {
+	if !d.Config.Beyond() {
+		<-ctx.Done()
+		return nil
+	}
+	for ctx.Err() == nil {
+		changed := d.People.Changed()
+		left := d.People.Pairing()
+		if !d.People.Claimed() && left == 0 {
+			d.Status(doorName, true, "Shut: nobody on the site network gets in before the box is claimed. Run `standwatch pair` on the box.")
+			select {
+			case <-ctx.Done():
+			case <-changed:
+			}
+			continue
+		}
+		if err := d.serve(ctx, h); err != nil {
+			d.Status(doorName, false, fmt.Sprintf("Nobody on the site network gets in: %v. It is tried again every %s.", err, doorRetry))
+			d.Log.Error("the site network's door is shut", "error", err, "again in", doorRetry)
+			select {
+			case <-ctx.Done():
+			case <-time.After(doorRetry):
+			}
+		}
+	}
+	return nil
+}
+
+// serve keeps the door open while it may be: for good once the box is claimed,
+// else until pairing is over.
+func (d *Door) serve(ctx context.Context, h http.Handler) error {
+	if _, err := d.load(time.Now()); err != nil {
+		return err
+	}
+	ln, err := net.Listen("tcp", d.Config.Listen)
+	if err != nil {
+		return err
+	}
+	d.set(ln.Addr().String())
+	defer d.set("")
+	srv := server(ctx, h, d.Log)
+	srv.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12,
+		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return d.load(time.Now()) }}
+	ctx, shut := context.WithCancel(ctx)
+	defer shut()
+	go d.watch(ctx, shut)
+	return serve(ctx, srv, netutil.LimitListener(ln, mostConnections))
+}
+
+// watch shuts the door of a box that nobody has claimed in time.
+func (d *Door) watch(ctx context.Context, shut func()) {
+	for {
+		changed := d.People.Changed()
+		if d.People.Claimed() {
+			d.Status(doorName, true, "Open: by TLS, to who logs in.")
+			<-ctx.Done() // nobody unclaims a box
+			return
+		}
+		left := d.People.Pairing()
+		if left == 0 {
+			shut()
+			return
+		}
+		d.Status(doorName, true, "Open for a claim, and for nothing else, for "+left.Round(time.Minute).String()+".")
+		over := time.NewTimer(left)
+		select {
+		case <-ctx.Done():
+		case <-changed:
+		case <-over.C:
+		}
+		over.Stop()
+		if ctx.Err() != nil {
+			return
+		}
+	}
+}
+
+func (d *Door) set(address string) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.listening = address
+}
+
+// Listening is where the door listens; empty: it is shut.
+func (d *Door) Listening() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.listening
+}
+
+// Fingerprint is the certificate's, by which a person at the box's console can
+// tell that a browser's warning is about this very box. Empty: there is none yet.
+func (d *Door) Fingerprint() string {
+	if !d.Config.Beyond() {
+		return ""
+	}
+	c, err := d.load(time.Now())
+	if err != nil {
+		return ""
+	}
+	return fingerprint(c)
+}
+
+// load returns the certificate: the box's own, or the one supplied, which is
+// read anew when its file has changed, so that renewing it needs no restart.
+func (d *Door) load(now time.Time) (*tls.Certificate, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.Config.Certificate == "" {
+		if d.certificate != nil {
+			return d.certificate, nil
+		}
+		c, err := ownCertificate(d.Dir, d.Box, d.Config.Names, ownAddresses(), d.Built, now)
+		d.certificate = c
+		return c, err
+	}
+	if d.certificate != nil && now.Sub(d.looked) < time.Minute {
+		return d.certificate, nil
+	}
+	d.looked = now
+	info, err := os.Stat(d.Config.Certificate)
+	if err == nil && d.certificate != nil && info.ModTime().Equal(d.changed) {
+		return d.certificate, nil
+	}
+	c, lerr := tls.LoadX509KeyPair(d.Config.Certificate, d.Config.Key)
+	if err = errors.Join(err, lerr); err != nil {
+		if d.certificate != nil { // half replaced: the old one serves until the new one is whole
+			return d.certificate, nil
+		}
+		return nil, fmt.Errorf("the certificate supplied: %w; look at web: {certificate: ..., key: ...}", err)
+	}
+	d.certificate, d.changed = &c, info.ModTime()
+	return d.certificate, nil
+}
