@@ -13,6 +13,7 @@ import (
 	"standwatch/daemon/config"
 	"standwatch/daemon/journal"
 	"standwatch/daemon/outbox"
+	"standwatch/daemon/people"
 	"standwatch/daemon/uplink"
 	"standwatch/daemon/web"
 	"standwatch/rules"
@@ -62,7 +63,9 @@ type Box struct {
 	*Daemon
 	Journal *journal.Journal
 	Links   *outbox.Links
+	People  *people.Store
 	Brokers map[string]*broker.Broker
+	Dir     string // the data folder
 }
 
 // Setup is how a box differs from what its site file says.
@@ -83,7 +86,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return nil, fmt.Errorf("the folder for the journal: %w", err)
 	}
-	b := &Box{Brokers: map[string]*broker.Broker{}}
+	b := &Box{Dir: dir, Brokers: map[string]*broker.Broker{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, b.Close())
@@ -93,6 +96,9 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		return nil, err
 	}
 	if b.Links, err = outbox.OpenLinks(dir, s.Web.URL()); err != nil {
+		return nil, err
+	}
+	if b.People, err = openPeople(ctx, b, s.Box.Clock == "trusted"); err != nil {
 		return nil, err
 	}
 	for name, c := range s.Brokers {
@@ -111,6 +117,28 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	b.Daemon = New(parts)
 	b.Daemon.parts.Sources, err = b.sources(s, set)
 	return b, err
+}
+
+// AccessKey is the secret by which a box makes the codes that let somebody in.
+func AccessKey(l *outbox.Links) []byte { return l.Derive("people") }
+
+// openPeople opens who may get in. Sessions go by the machine's clock, in the
+// demo too: who looks at an invented night does so tonight.
+func openPeople(ctx context.Context, b *Box, trusted bool) (*people.Store, error) {
+	c, err := clock.Running()
+	if err != nil {
+		return nil, err
+	}
+	return people.Open(ctx, b.Journal, AccessKey(b.Links), func() (time.Duration, int64, bool) {
+		since := c.Since()
+		a := c.Anchor(since)
+		return since, a.Wall, a.Proven || trusted
+	})
+}
+
+// TellAccess writes down who had access.
+func (b *Box) TellAccess(ctx context.Context, by, note string) error {
+	return b.Tell(ctx, rules.Told{Kind: "mark", Name: "access", By: by, Note: note})
 }
 
 func setClock(p *Parts, set Setup, kind string) error {

@@ -220,7 +220,7 @@ var askClock = map[string]string{
 	"daemon/broker":      "deadlines of a connection",
 	"daemon/outbox":      "back-off, and when the other side last said yes",
 	"daemon/uplink":      "back-off, and when the other side last said yes",
-	"daemon/web":         "deadlines of a page's stream",
+	"daemon/web":         "deadlines of a page's stream, and whether a certificate is valid",
 	"daemon/simulate":    "the pace of the simulated night",
 	"sensors":            "Poll keeps an instrument's pace",
 	"sensors/mqtt":       "deadlines, and SenML times relative to now (RFC 8428, section 4.5.3), which become the reading's own time",

@@ -8,6 +8,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
@@ -63,7 +64,7 @@ func (c demoCommand) Run(ctx context.Context, o output) (err error) {
 	if err != nil {
 		return err
 	}
-	site.Web.Listen = ln.Addr().String()
+	site.Web.Listen, site.Web.Local = ln.Addr().String(), ln.Addr().String()
 	log := logger(o.err, c.Debug)
 	if !c.Debug {
 		log = slog.New(slog.NewTextHandler(o.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
@@ -180,6 +181,11 @@ func demoFolder(given string) (dir string, remove func() error, err error) {
 
 // listen takes the address, or the next free port of the same host.
 func listen(address string) (net.Listener, error) {
+	if host, _, err := net.SplitHostPort(address); err == nil && host != "localhost" {
+		if ip, err := netip.ParseAddr(host); err != nil || !ip.IsLoopback() {
+			return nil, usagef("--listen: %q lies beyond this machine, and the demo asks nobody who he is; write 127.0.0.1:8090", address)
+		}
+	}
 	ln, err := net.Listen("tcp", address)
 	if err == nil {
 		return ln, nil

@@ -7,8 +7,10 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"os"
 
 	"standwatch/daemon"
+	"standwatch/daemon/clock"
 	"standwatch/daemon/web"
 )
 
@@ -30,30 +32,65 @@ func (c runCommand) Run(ctx context.Context, o output) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, box.Close()) }()
-	ln, err := net.Listen("tcp", site.Web.Listen)
+	ln, err := net.Listen("tcp", site.Web.Local)
 	if err != nil {
-		return fmt.Errorf("the pages cannot be served at %s: %w; set web: {listen: ...} to a free port", site.Web.Listen, err)
+		return fmt.Errorf("the pages cannot be served at %s: %w; set web: {local: ...} to a free port of this machine", site.Web.Local, err)
+	}
+	if err := tellUnclaimed(ctx, o.out, box, ln.Addr()); err != nil {
+		return err
 	}
 	log.Info("watching", "site", site.Name, "points", len(site.Points), "pages", "http://"+ln.Addr().String())
 	return serve(ctx, site, box, ln, log, box.Run)
 }
 
-// serve runs the screens beside work, and stops both when one ends.
+// tellUnclaimed says on the console how a box that belongs to nobody is
+// claimed. The code itself is shown to who looks at the console, and not to a
+// log that is kept: there `standwatch pair` prints it.
+func tellUnclaimed(ctx context.Context, out io.Writer, box *daemon.Box, at net.Addr) error {
+	if box.People.Claimed() {
+		return nil
+	}
+	code := "as `standwatch pair` prints it"
+	if f, ok := out.(*os.File); ok {
+		if info, err := f.Stat(); err == nil && info.Mode()&os.ModeCharDevice != 0 {
+			if code, err = box.People.Code(ctx); err != nil {
+				return err
+			}
+		}
+	}
+	_, err := fmt.Fprintf(out, "This box belongs to nobody yet. Claim it at http://%s/claim with its code, %s.\n", at, code)
+	return err
+}
+
+// serve runs the screens, on this machine and at the site network's door,
+// beside work, and stops all when one ends.
 func serve(ctx context.Context, site *daemon.Site, box *daemon.Box, ln net.Listener, log *slog.Logger, work func(context.Context) error) error {
-	h := web.New(site.Web, box, web.WithAck(box.Acknowledges), web.WithMetrics(box.Metrics()), web.WithLog(log))
+	door := &web.Door{Config: site.Web, Box: site.Box.Name, Dir: box.Dir, Built: clock.Built(), People: box.People, Log: log, Status: box.Status}
+	h := web.New(site.Web, box, web.WithAck(box.Acknowledges), web.WithMetrics(box.Metrics()), web.WithLog(log),
+		web.WithPeople(box.People), web.WithDoor(door))
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)
-	served := make(chan error, 1)
-	go func() {
-		err := web.Serve(ctx, ln, h, log)
-		if err != nil {
-			stop(err)
-		}
-		served <- err
-	}()
+	beside := []func() error{
+		func() error { return web.Serve(ctx, ln, h, log) },
+		func() error { return door.Run(ctx, h) },
+		func() error { _ = box.People.Run(ctx, box.TellAccess); return nil }, // it ends with ctx
+	}
+	ended := make(chan error, len(beside))
+	for _, run := range beside {
+		go func() {
+			err := run()
+			if err != nil {
+				stop(err)
+			}
+			ended <- err
+		}()
+	}
 	err := work(ctx)
 	stop(nil)
-	return errors.Join(err, <-served)
+	for range beside {
+		err = errors.Join(err, <-ended)
+	}
+	return err
 }
 
 func logger(w io.Writer, debug bool) *slog.Logger {

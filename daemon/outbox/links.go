@@ -16,8 +16,8 @@ import (
 	"strings"
 )
 
-// keyFile holds the box's own key, beside the journal.
-const keyFile = "links.key"
+// KeyFile holds the box's own key, beside the journal.
+const KeyFile = "links.key"
 
 // Links makes and checks acknowledgement links. Whoever holds one may
 // acknowledge one flag and nothing else.
@@ -30,7 +30,7 @@ type Links struct {
 // there is none. public is the address under which people reach the box's
 // pages; empty: no links are made.
 func OpenLinks(dir, public string) (*Links, error) {
-	path := filepath.Join(dir, keyFile)
+	path := filepath.Join(dir, KeyFile)
 	key, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		key, err = makeKey(path)
@@ -50,7 +50,7 @@ func makeKey(path string) ([]byte, error) {
 	if _, err := rand.Read(key); err != nil {
 		return nil, err
 	}
-	f, err := os.CreateTemp(filepath.Dir(path), keyFile+".*") // mode 0600
+	f, err := os.CreateTemp(filepath.Dir(path), KeyFile+".*") // mode 0600
 	if err != nil {
 		return nil, err
 	}
@@ -84,6 +84,10 @@ func (l *Links) Check(id int64, key string) bool {
 // Box returns a short name of this data folder, so that two journals of a box
 // never give two messages the same id. It tells nothing of the key.
 func (l *Links) Box() string { return hex.EncodeToString(l.mac("journal"))[:12] }
+
+// Derive makes a key of its own for another purpose from the box's key, so
+// that what is made by the one says nothing of the other.
+func (l *Links) Derive(purpose string) []byte { return l.mac("derive " + purpose) }
 
 // sign gives half a SHA-256, which is more than anybody can guess and still fits a mail's line.
 func (l *Links) sign(id int64) string {

@@ -37,7 +37,7 @@ func TestLinks(t *testing.T) {
 			}
 		}
 	}
-	if info, err := os.Stat(filepath.Join(dir, keyFile)); err != nil || info.Mode().Perm() != 0o600 {
+	if info, err := os.Stat(filepath.Join(dir, KeyFile)); err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("key file %v, %v; want mode 0600", info, err)
 	}
 
@@ -59,7 +59,7 @@ func TestLinks(t *testing.T) {
 		t.Error("another box takes the link")
 	}
 
-	if err := os.WriteFile(filepath.Join(dir, keyFile), []byte("short"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, KeyFile), []byte("short"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := OpenLinks(dir, ""); err == nil || !strings.Contains(err.Error(), "remove it") {

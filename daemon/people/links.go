@@ -29,7 +29,7 @@ type link struct {
 	Length time.Duration
 }
 
-func (l *link) over(now Moment) bool { return l.Made.since(now) >= l.Length }
+func (l *link) over(now Moment) bool { return l.Made.Since(now) >= l.Length }
 
 // Link is a link as a person sees it.
 type Link struct {

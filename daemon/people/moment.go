@@ -27,9 +27,9 @@ type Moment struct {
 	Proven bool
 }
 
-// since is how long ago m was, as far as the box can know: never less than it
+// Since is how long ago m was, as far as the box can know: never less than it
 // has run in between.
-func (m Moment) since(now Moment) time.Duration {
+func (m Moment) Since(now Moment) time.Duration {
 	d := now.Lived - m.Lived
 	if m.Proven && now.Proven {
 		d = max(d, time.Duration(now.Wall-m.Wall)*time.Millisecond)
@@ -49,7 +49,7 @@ func (m Moment) anchored(now Moment) Moment {
 // At is the wall time at which something that was made at m and lasts so long
 // is over, if the box runs on.
 func (m Moment) At(length time.Duration, now Moment) time.Time {
-	return time.UnixMilli(now.Wall).Add(length - m.since(now))
+	return time.UnixMilli(now.Wall).Add(length - m.Since(now))
 }
 
 // Now is this moment.
@@ -64,10 +64,11 @@ type lived struct{ Lived time.Duration }
 // livedBeat is how often that is written down, and what is over is put away.
 const livedBeat = time.Minute
 
-// Run keeps the box's age and puts away what is over, until ctx ends. What
-// fails is tried again at the next beat: what is over does not count any more
-// even while it still stands on its shelf.
-func (s *Store) Run(ctx context.Context) error {
+// Run keeps the box's age, puts away what is over and tells the journal what it
+// has not been told yet, until ctx ends. What fails is tried again at the next
+// beat: what is over does not count any more even while it still stands on its
+// shelf.
+func (s *Store) Run(ctx context.Context, tell func(ctx context.Context, by, note string) error) error {
 	beat := time.NewTicker(livedBeat)
 	defer beat.Stop()
 	for {
@@ -77,6 +78,7 @@ func (s *Store) Run(ctx context.Context) error {
 		case <-beat.C:
 			if s.Claimed() {
 				_ = s.tidy()
+				_ = s.Tell(ctx, tell)
 			}
 		}
 	}

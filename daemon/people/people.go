@@ -101,11 +101,12 @@ type Store struct {
 	tries   tries
 	told    sync.Mutex // what the journal is to be told is told once
 
-	mu      sync.Mutex
-	base    time.Duration // how long the box had lived when this run began
-	changed chan struct{}
-	window  time.Duration // lived, until which a code that `pair` printed counts
-	open    map[string]map[*held]bool
+	mu       sync.Mutex
+	base     time.Duration // how long the box had lived when this run began
+	changed  chan struct{}
+	window   time.Duration // lived, until which a code that `pair` printed counts
+	question string        // that `pair` is to answer
+	open     map[string]map[*held]bool
 }
 
 // Open reads who may get in. key is the box's own secret, by which its codes

@@ -39,16 +39,17 @@ type session struct {
 
 // over reports whether a session has had its time. That of a link ends with it.
 func (x *session) over(now Moment) bool {
-	return x.Made.since(now) >= SessionLength || x.Used.since(now) >= SessionIdle
+	return x.Made.Since(now) >= SessionLength || x.Used.Since(now) >= SessionIdle
 }
 
 // Session is a session as a person sees it.
 type Session struct {
-	ID   string // no secret
-	Name string // whose
-	From From
-	Made Moment
-	Used Moment
+	ID    string // no secret
+	Name  string // whose
+	Share string // the link by which it came in; empty: with a password
+	From  From
+	Made  Moment
+	Used  Moment
 }
 
 // newToken makes 256 bits for a person to carry, and the key under which the
@@ -130,13 +131,13 @@ func (s *Store) visitor(ctx context.Context, id string) (v Visitor, left time.Du
 	if x.over(now) {
 		return v, 0, false, nil
 	}
-	left = SessionLength - x.Made.since(now)
+	left = SessionLength - x.Made.Since(now)
 	if x.Share != "" {
 		var l link
 		if ok, err = s.j.Shelf(shareShelf).Get(ctx, x.Share, &l); !ok || err != nil || l.over(now) {
 			return v, 0, false, err
 		}
-		v, left = Visitor{Name: l.For, Role: Viewer, Session: id, Share: x.Share}, min(left, l.Length-l.Made.since(now))
+		v, left = Visitor{Name: l.For, Role: Viewer, Session: id, Share: x.Share}, min(left, l.Length-l.Made.Since(now))
 	} else {
 		var p kept
 		if ok, err = s.j.Shelf(personShelf).Get(ctx, x.Person, &p); !ok || err != nil {
@@ -144,7 +145,7 @@ func (s *Store) visitor(ctx context.Context, id string) (v Visitor, left time.Du
 		}
 		v = Visitor{Name: p.Name, Role: p.Role, Session: id}
 	}
-	if x.Used.since(now) >= usedEvery {
+	if x.Used.Since(now) >= usedEvery {
 		_ = s.j.Change(func(tx *journal.Change) error { // a full disk is no reason to throw somebody out
 			if ok, err := tx.Get(sessionShelf, id, &x); !ok || err != nil {
 				return err // revoked meanwhile
@@ -278,7 +279,7 @@ func (s *Store) Sessions(ctx context.Context) (all []Session, err error) {
 			name = names["share "+x.Share]
 		}
 		if name != "" && !x.over(now) {
-			all = append(all, Session{id, name, x.From, x.Made, x.Used})
+			all = append(all, Session{id, name, x.Share, x.From, x.Made, x.Used})
 		}
 		return nil
 	})

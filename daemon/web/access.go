@@ -72,8 +72,26 @@ func (m *routes) Handle(pattern string, h http.Handler) {
 			refuse(w, r)
 			return
 		}
+		if !m.s.sign(w, r) {
+			return
+		}
 		h.ServeHTTP(w, r)
 	})
+}
+
+// sign puts the name of who is logged in under a form, whatever stands there:
+// nobody signs for somebody else.
+func (s *screens) sign(w http.ResponseWriter, r *http.Request) bool {
+	v, in := people.Of(r.Context())
+	if !in || r.Method != http.MethodPost || !strings.HasPrefix(r.Header.Get("Content-Type"), "application/x-www-form-urlencoded") {
+		return true
+	}
+	if !s.form(w, r) {
+		return false
+	}
+	r.PostForm.Set("by", v.Name)
+	r.Form.Set("by", v.Name)
+	return true
 }
 
 // caller is what the guard found out about who sends a request.
@@ -342,6 +360,12 @@ func signerOf(r *http.Request) signer {
 		return signer{v.Name, true}
 	}
 	return signer{Name: whoOf(r)}
+}
+
+// stranger reports whether somebody who has not been let in is asking.
+func (s *screens) stranger(r *http.Request) bool {
+	_, in := people.Of(r.Context())
+	return s.people != nil && !in && (s.people.Claimed() || callerOf(r).beyond)
 }
 
 // mayAct reports whether forms are of use to who is asking.

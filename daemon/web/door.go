@@ -34,6 +34,7 @@ type Door struct {
 	looked      time.Time // when its files were last looked at
 	changed     time.Time // as they stood then
 	listening   string    // the address; empty: shut
+	trouble     string    // why it could not be opened
 }
 
 const (
@@ -61,6 +62,7 @@ func (d *Door) Run(ctx context.Context, h http.Handler) error {
 			continue
 		}
 		if err := d.serve(ctx, h); err != nil {
+			d.set("", err.Error())
 			d.Status(doorName, false, fmt.Sprintf("Nobody on the site network gets in: %v. It is tried again every %s.", err, doorRetry))
 			d.Log.Error("the site network's door is shut", "error", err, "again in", doorRetry)
 			select {
@@ -82,8 +84,8 @@ func (d *Door) serve(ctx context.Context, h http.Handler) error {
 	if err != nil {
 		return err
 	}
-	d.set(ln.Addr().String())
-	defer d.set("")
+	d.set(ln.Addr().String(), "")
+	defer d.set("", "")
 	srv := server(ctx, h, d.Log)
 	srv.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12,
 		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return d.load(time.Now()) }}
@@ -121,10 +123,27 @@ func (d *Door) watch(ctx context.Context, shut func()) {
 	}
 }
 
-func (d *Door) set(address string) {
+func (d *Door) set(address, trouble string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.listening = address
+	d.listening, d.trouble = address, trouble
+}
+
+// opened waits a moment for the door to open, and says why it does not.
+func (d *Door) opened(ctx context.Context) (trouble string) {
+	for range 20 {
+		d.mu.Lock()
+		listening, trouble := d.listening, d.trouble
+		d.mu.Unlock()
+		if listening != "" || trouble != "" {
+			return trouble
+		}
+		select {
+		case <-ctx.Done():
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+	return "the box has not opened its door yet; look at the page Box"
 }
 
 // Listening is where the door listens; empty: it is shut.

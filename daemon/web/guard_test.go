@@ -20,7 +20,7 @@ func TestOnlyTheBoxsOwnNamesAreAnswered(t *testing.T) {
 	s.cfg.PublicURL = "https://box.example.org"
 	h := s.handler()
 	for host, want := range map[string]int{
-		"127.0.0.1:8090": 200, "localhost": 200, "LOCALHOST:8090": 200, "[::1]:8090": 200, "127.0.0.2:1": 200, "box.example.org": 200,
+		"127.0.0.1:8090": 200, "localhost": 200, "LOCALHOST:8090": 200, "[::1]:8090": 200, "127.0.0.2:1": 200, "box.example.org": 401, // known, and not let in
 		"evil.example": 421, "localhost.evil.example": 421, "127.0.0.1.evil.example": 421, "box.example.org.evil.example": 421,
 		"192.0.2.7:8090": 421, "": 421, "evil.example:8090": 421, "0.0.0.0:8090": 421,
 	} {
@@ -138,34 +138,60 @@ func TestServeEndsInOrderWithOpenStreams(t *testing.T) {
 	}
 }
 
-func TestConfigListensOnThisMachineOnly(t *testing.T) {
-	read := func(listen, public string) (Config, []error) {
+func TestConfigOfThePages(t *testing.T) {
+	type keys map[string]string
+	read := func(k keys) (Config, []error) {
 		n := sensors.Node{File: "site.yaml", Kind: sensors.Mapping, Line: 1, Column: 1}
-		for key, text := range map[string]string{"listen": listen, "public_url": public} {
-			if text != "" {
-				n.Fields = append(n.Fields, sensors.Field{Key: key, Line: 2, Col: 3, Value: sensors.Node{File: "site.yaml", Line: 2, Column: 11, Kind: sensors.Scalar, Text: text}})
-			}
+		for key, text := range k {
+			n.Fields = append(n.Fields, sensors.Field{Key: key, Line: 2, Col: 3, Value: sensors.Node{File: "site.yaml", Line: 2, Column: 11, Kind: sensors.Scalar, Text: text}})
 		}
 		var faults []error
 		return Read(n, &faults), faults
 	}
-	for _, listen := range []string{"", "127.0.0.1:80", "localhost:1", "[::1]:8090", "127.3.2.1:0"} {
-		if c, faults := read(listen, "https://box.example.org"); len(faults) > 0 || c.Listen == "" {
-			t.Errorf("%q: %v", listen, faults)
+	for _, c := range []struct {
+		keys   keys
+		local  string
+		beyond bool
+	}{
+		{keys{}, DefaultListen, false},
+		{keys{"listen": "127.0.0.1:80"}, "127.0.0.1:80", false},
+		{keys{"listen": "localhost:1", "public_url": "https://box.example.org/"}, "localhost:1", false},
+		{keys{"listen": "[::1]:8090"}, "[::1]:8090", false},
+		{keys{"listen": "0.0.0.0:8443"}, DefaultListen, true},
+		{keys{"listen": ":8443", "local": "127.0.0.1:8091"}, "127.0.0.1:8091", true},
+		{keys{"listen": "192.0.2.7:8443", "names": "quayside.example.org", "certificate": "c.pem", "key": "k.pem"}, DefaultListen, true},
+		{keys{"public_url": "http://localhost:9000"}, DefaultListen, false},
+	} {
+		got, faults := read(c.keys)
+		if len(faults) > 0 || got.Local != c.local || got.Beyond() != c.beyond {
+			t.Errorf("%v: local %q, beyond %v, %v", c.keys, got.Local, got.Beyond(), faults)
 		}
 	}
-	for _, listen := range []string{"0.0.0.0:8090", ":8090", "192.0.2.7:8090", "[::]:8090", "box.example.org:8090", "127.0.0.1"} {
-		_, faults := read(listen, "")
-		if len(faults) != 1 || !strings.HasPrefix(faults[0].Error(), "site.yaml:2:11: ") || !strings.Contains(faults[0].Error(), "pairing") {
-			t.Errorf("%q: %v", listen, faults)
+	for _, c := range []struct {
+		keys keys
+		want string
+	}{
+		{keys{"listen": "box.example.org:8090"}, "is no address"},
+		{keys{"listen": "127.0.0.1"}, "not an address with a port"},
+		{keys{"listen": "127.0.0.1:99999"}, "no port"},
+		{keys{"listen": "0.0.0.0:8443", "local": "0.0.0.0:8090"}, "local: "},
+		{keys{"public_url": "box.example.org"}, "front door"},
+		{keys{"public_url": "ftp://box.example.org"}, "front door"},
+		{keys{"public_url": "https://box.example.org/screens"}, "front door"},
+		{keys{"public_url": "https://me@box.example.org"}, "front door"},
+		{keys{"public_url": "http://box.example.org"}, "shows passwords"},
+		{keys{"certificate": "c.pem"}, "belong together"},
+		{keys{"names": "https://box"}, "neither a host's name nor an address"},
+		{keys{"certificat": "c.pem"}, "unknown key"},
+	} {
+		if _, faults := read(c.keys); len(faults) != 1 || !strings.Contains(faults[0].Error(), c.want) || !strings.HasPrefix(faults[0].Error(), "site.yaml:2:") {
+			t.Errorf("%v: %v, want %q", c.keys, faults, c.want)
 		}
 	}
-	for _, public := range []string{"box.example.org", "ftp://box.example.org", "https://box.example.org/screens", "https://me@box.example.org"} {
-		if _, faults := read("", public); len(faults) != 1 {
-			t.Errorf("%q: %v", public, faults)
-		}
+	if c, _ := read(keys{"public_url": "https://box.example.org/"}); c.URL() != "https://box.example.org" {
+		t.Errorf("%q", c.URL())
 	}
-	if c, _ := read("", "https://box.example.org/"); c.URL() != "https://box.example.org" {
+	if c, _ := read(keys{"listen": "192.0.2.7:8443"}); c.URL() != "https://192.0.2.7:8443" {
 		t.Errorf("%q", c.URL())
 	}
 }

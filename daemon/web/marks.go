@@ -328,12 +328,17 @@ func acknowledgement(f rules.Finding) rules.Told {
 func (s *screens) record(w http.ResponseWriter, r *http.Request, done, to string, told ...rules.Told) {
 	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
 	defer cancel()
+	if who := signerOf(r); who.Fixed { // whatever a form says
+		for i := range told {
+			told[i].By = who.Name
+		}
+	}
 	if err := s.box.Tell(ctx, told...); err != nil {
 		s.log.Error("a mark was not recorded", "kind", told[0].Kind, "name", told[0].Name, "of", len(told), "error", err)
 		s.refuse(w, r, http.StatusServiceUnavailable, "refused.tell")
 		return
 	}
-	if by := told[0].By; by != "" {
+	if by := told[0].By; by != "" && !signerOf(r).Fixed {
 		setCookie(w, r, "who", url.QueryEscape(by))
 	}
 	u, _ := url.Parse(to) // back has checked it
@@ -347,7 +352,7 @@ func (s *screens) record(w http.ResponseWriter, r *http.Request, done, to string
 func (s *screens) again(w http.ResponseWriter, r *http.Request, snap Snapshot, problem string) {
 	f := r.PostForm
 	v := s.frame(r, "mark", snap)
-	v.Problem, v.Who = problem, tidy(f.Get("by"), mostName)
+	v.Problem, v.Who = problem, v.Who.or(tidy(f.Get("by"), mostName))
 	name := f.Get("name")
 	if f.Get("kind") == "command" {
 		name = "command"

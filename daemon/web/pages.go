@@ -38,7 +38,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 		"asset": func(name string) template.URL { return assetURL(assets, name) }}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
-	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed",
+	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
 		"ledger", "branches", "more"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
@@ -78,8 +78,12 @@ type view struct {
 	Path    string // to come back to
 	Done    string // what has just been recorded
 	Problem string // what was wrong with a form
-	Who     string
-	Curves  bool // the curve library is there
+	Who     signer
+	Acts    bool   // forms are of use to who looks
+	Me      string // who is logged in
+	Bare    bool   // a page for who has not been let in: nothing of the job is on it
+	Script  string // of this page alone
+	Curves  bool   // the curve library is there
 	Nav     []navLink
 	Open    int  // flags
 	Urgent  bool // one of them wakes
@@ -133,7 +137,7 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 		Page: page, Site: snap.Site.Name, Box: snap.BoxName,
 		Title: s.words.say("title." + page),
 		Clock: snap.Wall.In(snap.zone()).Format("15:04:05"), NowMs: snap.Wall.UnixMilli(), Zone: snap.zone().String(),
-		Proven: snap.ClockProven, Units: unitsOf(r), Path: "/", Who: whoOf(r), Curves: s.curves,
+		Proven: snap.ClockProven, Units: unitsOf(r), Path: "/", Who: signerOf(r), Acts: s.mayAct(r), Bare: s.stranger(r), Curves: s.curves,
 		Open: len(snap.Flags), Nav: s.nav(page),
 	}
 	if r.Method == http.MethodGet && page != "lost" {
@@ -161,6 +165,15 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 		v.Urgent = v.Urgent || f.Urgency == rules.Wake && !f.Acknowledged
 	}
 	v.State = s.state(snap)
+	if v.Who.Fixed {
+		v.Me = v.Who.Name
+	}
+	if !v.Acts { // whom it lets act it lets invite
+		v.Nav = slices.DeleteFunc(v.Nav, func(l navLink) bool { return l.Name == "people" })
+	}
+	if v.Bare {
+		v.Nav, v.Open, v.Urgent, v.State, v.Done = nil, 0, false, "", ""
+	}
 	return v
 }
 
@@ -620,7 +633,8 @@ type flagView struct {
 	Where                        string
 	Points                       []linkRow // whose readings it rests on
 	ID                           string    // on the page
-	Who, Back                    string
+	Who                          signer
+	Back                         string
 }
 
 func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time, open *Flag) flagView {
@@ -988,7 +1002,7 @@ type stepPageView struct {
 	BeginURL string
 	EndURL   string
 	Accept   string // where to accept what did not pass
-	Who      string
+	Who      signer
 }
 
 // begun is a step by the number of its begin mark, under way or over; without
@@ -1159,11 +1173,13 @@ type boxView struct {
 	KeptAt  moment
 	Clock   string
 	Zone    string
+	Access  accessView
 }
 
 func (s *screens) boxPage(snap Snapshot) boxView {
 	b := boxView{Kept: thousands(fmt.Sprint(snap.Kept)), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()),
 		Clock: s.words.say("time.at", s.words.day(snap.Wall.In(snap.zone()), time.Time{}), snap.Wall.In(snap.zone()).Format("15:04:05")), Zone: snap.zone().String()}
+	b.Access = s.accessOfBox()
 	for _, d := range snap.Devices {
 		b.Devices = append(b.Devices, deviceView{d.Name, okState(d.OK), d.Sentence, s.words.moment(d.Since, snap.Wall, snap.zone())})
 	}

@@ -11,21 +11,18 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
-	"strings"
 	"time"
 
-func (s *screens) handler() http.Handler { return packing(s.inEach()) }
+	"golang.org/x/text/language"
 
-// routes mounts every page; who may see or do what stands in needs.
-func (s *screens) routes() *routes {
-	mux := &routes{ServeMux: http.NewServeMux(), s: s}
+	"standwatch/daemon/people"
 	"standwatch/rules"
 )
 
 // What the browser gets as it is. vendor holds the curve library where
 // deploy/assets has fetched it; its README keeps the folder in the tree.
 //
-//go:embed assets/app.js assets/style.css assets/icon.svg assets/vendor
+//go:embed assets/app.js assets/door.js assets/style.css assets/icon.svg assets/vendor
 var assetFiles embed.FS
 
 //go:embed pages
@@ -100,20 +97,11 @@ func newScreens(cfg Config, box Box, opts ...Option) *screens {
 	return s
 }
 
-<<<<<<< HEAD
 func (s *screens) handler() http.Handler { return packing(s.inEach()) }
-
-func (s *screens) routes() http.Handler {
-	mux := http.NewServeMux()
-=======
-func (s *screens) handler() http.Handler {
-	return s.guard(s.routes().ServeMux)
-}
 
 // routes mounts every page; who may see or do what stands in needs.
 func (s *screens) routes() *routes {
 	mux := &routes{ServeMux: http.NewServeMux(), s: s}
->>>>>>> c3847d8 (web: WIP access)
 	mux.HandleFunc("GET /{$}", s.page("now"))
 	mux.HandleFunc("GET /points", s.page("points"))
 	mux.HandleFunc("GET /points/{point}", s.page("point"))

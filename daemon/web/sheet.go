@@ -67,7 +67,7 @@ func (s *screens) writeSheet(w http.ResponseWriter, r *http.Request, status int,
 	v := s.frame(r, "sheet", snap)
 	v.Title, v.Problem = s.words.say("title.sheet"), problem
 	if problem != "" {
-		v.Who = tidy(f.Get("by"), mostName)
+		v.Who = v.Who.or(tidy(f.Get("by"), mostName))
 	}
 	v.Body = s.sheetView(snap, system, f)
 	s.write(w, status, "sheet", v)

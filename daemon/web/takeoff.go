@@ -64,7 +64,7 @@ func (s *screens) writeTakeoff(w http.ResponseWriter, r *http.Request, status in
 	v := s.frame(r, "takeoff", snap)
 	v.Problem, v.Title = problem, s.stepTitle(snap, system, "take-off")
 	if problem != "" {
-		v.Who = tidy(f.Get("by"), mostName)
+		v.Who = v.Who.or(tidy(f.Get("by"), mostName))
 	}
 	v.Body = s.takeoffView(snap, v.Units, system, f)
 	s.write(w, status, "takeoff", v)

@@ -39,7 +39,7 @@ func (s *screens) writeTyped(w http.ResponseWriter, r *http.Request, status int,
 	v := s.frame(r, "typed", snap)
 	v.Title, v.Problem = s.words.say("title.typed"), problem
 	if problem != "" {
-		v.Who = tidy(f.Get("by"), mostName)
+		v.Who = v.Who.or(tidy(f.Get("by"), mostName))
 	}
 	t := typedView{Step: f.Get("step"), System: system, Back: stepURL(system, f.Get("step")),
 		Sentence: s.words.say("typed.sentence", snap.Wall.In(snap.zone()).Format("15:04"))}
