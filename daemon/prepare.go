@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"time"
 
 	"standwatch/daemon/broker"
@@ -94,6 +95,12 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	}()
 	if b.Journal, err = journal.Open(ctx, dir, set.Log); err != nil {
 		return nil, err
+	}
+	files, _ := filepath.Glob(filepath.Join(dir, "journal.db*")) // the pattern is well formed
+	for _, file := range files {                                 // people's password hashes stand in it
+		if err = os.Chmod(file, 0o640); err != nil {
+			return nil, fmt.Errorf("keep the journal to the box: %w", err)
+		}
 	}
 	if b.Links, err = outbox.OpenLinks(dir, s.Web.URL()); err != nil {
 		return nil, err

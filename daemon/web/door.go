@@ -27,20 +27,18 @@ type Door struct {
 	Built  time.Time // before any time at which this program can run
 	People *people.Store
 	Log    *slog.Logger
-	Status func(name string, ok bool, sentence string) // for the page Box
 
 	mu          sync.Mutex
 	certificate *tls.Certificate
 	looked      time.Time // when its files were last looked at
 	changed     time.Time // as they stood then
 	listening   string    // the address; empty: shut
-	trouble     string    // why it could not be opened
+	trouble     error     // why it could not be opened
 }
 
 const (
 	doorRetry       = 10 * time.Second
 	mostConnections = 256 // at the site network's door; this machine has its own
-	doorName        = "site network"
 )
 
 // Run opens and shuts the door until ctx ends. What is wrong with it is shown
@@ -54,7 +52,6 @@ func (d *Door) Run(ctx context.Context, h http.Handler) error {
 		changed := d.People.Changed()
 		left := d.People.Pairing()
 		if !d.People.Claimed() && left == 0 {
-			d.Status(doorName, true, "Shut: nobody on the site network gets in before the box is claimed. Run `standwatch pair` on the box.")
 			select {
 			case <-ctx.Done():
 			case <-changed:
@@ -62,8 +59,7 @@ func (d *Door) Run(ctx context.Context, h http.Handler) error {
 			continue
 		}
 		if err := d.serve(ctx, h); err != nil {
-			d.set("", err.Error())
-			d.Status(doorName, false, fmt.Sprintf("Nobody on the site network gets in: %v. It is tried again every %s.", err, doorRetry))
+			d.set("", err)
 			d.Log.Error("the site network's door is shut", "error", err, "again in", doorRetry)
 			select {
 			case <-ctx.Done():
@@ -84,8 +80,8 @@ func (d *Door) serve(ctx context.Context, h http.Handler) error {
 	if err != nil {
 		return err
 	}
-	d.set(ln.Addr().String(), "")
-	defer d.set("", "")
+	d.set(ln.Addr().String(), nil)
+	defer d.set("", nil)
 	srv := server(ctx, h, d.Log)
 	srv.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12,
 		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return d.load(time.Now()) }}
@@ -100,16 +96,13 @@ func (d *Door) watch(ctx context.Context, shut func()) {
 	for {
 		changed := d.People.Changed()
 		if d.People.Claimed() {
-			d.Status(doorName, true, "Open: by TLS, to who logs in.")
-			<-ctx.Done() // nobody unclaims a box
-			return
+			return // nobody unclaims a box
 		}
 		left := d.People.Pairing()
 		if left == 0 {
 			shut()
 			return
 		}
-		d.Status(doorName, true, "Open for a claim, and for nothing else, for "+left.Round(time.Minute).String()+".")
 		over := time.NewTimer(left)
 		select {
 		case <-ctx.Done():
@@ -123,19 +116,16 @@ func (d *Door) watch(ctx context.Context, shut func()) {
 	}
 }
 
-func (d *Door) set(address, trouble string) {
+func (d *Door) set(address string, trouble error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.listening, d.trouble = address, trouble
 }
 
 // opened waits a moment for the door to open, and says why it does not.
-func (d *Door) opened(ctx context.Context) (trouble string) {
+func (d *Door) opened(ctx context.Context) error {
 	for range 20 {
-		d.mu.Lock()
-		listening, trouble := d.listening, d.trouble
-		d.mu.Unlock()
-		if listening != "" || trouble != "" {
+		if listening, trouble := d.state(); listening != "" || trouble != nil {
 			return trouble
 		}
 		select {
@@ -143,14 +133,14 @@ func (d *Door) opened(ctx context.Context) (trouble string) {
 		case <-time.After(100 * time.Millisecond):
 		}
 	}
-	return "the box has not opened its door yet; look at the page Box"
+	return errors.New("the box has not opened its door yet; look at the page Box")
 }
 
-// Listening is where the door listens; empty: it is shut.
-func (d *Door) Listening() string {
+// state is where the door listens (empty: it is shut), and what keeps it from that.
+func (d *Door) state() (listening string, trouble error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	return d.listening
+	return d.listening, d.trouble
 }
 
 // Fingerprint is the certificate's, by which a person at the box's console can

@@ -48,7 +48,9 @@ func (s *screens) postPair(w http.ResponseWriter, r *http.Request) {
 		a.Addresses = append([]string{s.cfg.PublicURL}, a.Addresses...)
 	}
 	if s.door != nil && s.cfg.Beyond() {
-		a.Trouble = s.door.opened(r.Context())
+		if trouble := s.door.opened(r.Context()); trouble != nil {
+			a.Trouble = trouble.Error()
+		}
 		a.Fingerprint = s.door.Fingerprint()
 	}
 	a.Proof = s.people.Prove(a.Said(question, theirs)...)
@@ -65,10 +67,25 @@ func (s *screens) writeJSON(w http.ResponseWriter, status int, v any) {
 // accessView is what the page Box says of who gets in.
 type accessView struct {
 	Claimed     bool
-	People      bool // there is such a thing on this box
+	People      bool   // there is such a thing on this box
+	State       string // of the site network's door: a shape
 	Door        string
 	Addresses   []string
 	Fingerprint string
+}
+
+// doorState says how the site network's door stands.
+func (s *screens) doorState() (shape, sentence string) {
+	listening, trouble := s.door.state()
+	switch {
+	case trouble != nil:
+		return "failed", s.words.say("box.door-trouble", trouble)
+	case listening == "":
+		return "waiting", s.words.say("box.door-shut")
+	case !s.people.Claimed():
+		return "under-way", s.words.say("box.door-claim", s.words.span(s.people.Pairing()))
+	}
+	return "good", s.words.say("box.door-open")
 }
 
 func (s *screens) accessOfBox() accessView {
@@ -79,7 +96,8 @@ func (s *screens) accessOfBox() accessView {
 	if s.cfg.PublicURL != "" {
 		a.Addresses = append(a.Addresses, s.cfg.PublicURL)
 	}
-	if s.door != nil {
+	if s.door != nil && s.cfg.Beyond() {
+		a.State, a.Door = s.doorState()
 		a.Addresses = append(a.Addresses, s.cfg.Addresses()...)
 		a.Fingerprint = strings.ReplaceAll(s.door.Fingerprint(), ":", " ")
 	}

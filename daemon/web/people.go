@@ -37,14 +37,14 @@ func (s *screens) accessRoutes(mux *routes) {
 
 // doorView is a page by which somebody gets in.
 type doorView struct {
-	Title       string
-	Kind        string // claim, login, invitation, share
-	Help        string
-	Name        string // as it was typed
-	Token       string // of a link, as it was brought
-	To          string // where to go then
-	Least       int    // letters of a password
-	Fingerprint string // of the box's certificate, while it is being claimed
+	Title string
+	Kind  string // claim, login, invitation, share
+	Help  string
+	Name  string // as it was typed
+	Token string // of a link, as it was brought
+	To    string // where to go then
+	Least int    // letters of a password
+	Own   bool   // the browser knows the box's certificate from nowhere
 }
 
 // doorPage answers with a door, as it is first seen or with what was wrong.
@@ -101,9 +101,7 @@ func (s *screens) claimView(r *http.Request, name string) doorView {
 	if s.people.Claimed() {
 		d.Kind = "again"
 	}
-	if s.door != nil && r.TLS != nil {
-		d.Fingerprint = s.door.Fingerprint()
-	}
+	d.Own = r.TLS != nil && s.cfg.Certificate == ""
 	return d
 }
 
