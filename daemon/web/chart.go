@@ -15,6 +15,7 @@ import (
 // page's script draws and what the server draws where there is no script.
 type chart struct {
 	Point  string       `json:"point"`
+	Title  string       `json:"title"` // with the unit: what a picture cut out of its page must say by itself
 	Unit   string       `json:"unit"`
 	Log    bool         `json:"log"`
 	From   int64        `json:"from"` // Unix ms, of the time axis
@@ -327,7 +328,26 @@ func (s *screens) pointChart(ctx context.Context, snap Snapshot, c choice, p sen
 	if err != nil {
 		return nil, err
 	}
-	return newChart(snap, c, p, from, to, samples, most), nil
+	ch := newChart(snap, c, p, from, to, samples, most)
+	ch.Title = s.inUnit(p.Name, ch.Unit)
+	return ch, nil
+}
+
+// inUnit is a curve's title with the unit of its numbers.
+func (s *screens) inUnit(title, unit string) string {
+	if unit == "" {
+		return title
+	}
+	return s.words.say("curve.in-unit", title, unit)
+}
+
+// curveTitle says what a step's curve shows.
+func (s *screens) curveTitle(snap Snapshot, st Step) string {
+	if step := midSentence(s.stepTitle(snap, st.System, st.Name)); len(st.Ledger) > 0 {
+		return s.words.say("curve.title-charge", step)
+	} else {
+		return s.words.say("curve.title", st.Outlook.Point, step)
+	}
 }
 
 // newChart lays out samples in the unit a person wants.
@@ -366,6 +386,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	} else if ch, err = s.pointChart(ctx, snap, c, p.Point, from, to, most); err != nil {
 		return nil, err
 	}
+	ch.Title = s.inUnit(s.curveTitle(snap, st), ch.Unit)
 	if line != nil {
 		ch.Limit = &limitLine{At: d.value(line.Value), Side: side, Source: lines(line.Source), Label: s.words.say("curve.limit", d.beside(other, line.Value))}
 		switch {

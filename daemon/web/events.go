@@ -45,9 +45,13 @@ func (s *screens) events(ctx context.Context, snap Snapshot, c choice, st Step, 
 		}
 		add(f.Wall, kind, s.edgeTitle(f.Finding))
 	}
-	for _, m := range snap.Marks {
-		if s.concerns(snap, m, st) {
-			add(m.Wall, "mark", s.markText(c, m))
+	for _, g := range tapped(snap.Marks) {
+		g = slices.DeleteFunc(g, func(m Mark) bool { return !s.concerns(snap, m, st) })
+		switch {
+		case len(g) == 1:
+			add(g[0].Wall, "mark", s.markText(c, g[0]))
+		case len(g) > 1: // of all of them the same was asked
+			add(g[0].Wall, "mark", s.words.say("event.commands", len(g), midSentence(s.words.name("command", g[0].Note))))
 		}
 	}
 	for _, other := range slices.Concat(snap.Running, snap.Past) {
@@ -66,6 +70,28 @@ func (s *screens) events(ctx context.Context, snap Snapshot, c choice, st Step, 
 		es[i].N = i + 1
 	}
 	return es, before
+}
+
+// oneTap is within what time commands were recorded by one press of a button.
+const oneTap = 2 * time.Second
+
+// tapped gathers the commands of one tap that asked the same of several units;
+// any other mark stands alone.
+func tapped(marks []Mark) (gs [][]Mark) {
+	for _, m := range marks {
+		i := -1
+		if m.Kind == "command" {
+			i = slices.IndexFunc(gs, func(g []Mark) bool {
+				return g[0].Kind == "command" && g[0].Note == m.Note && g[0].System == m.System && g[0].By == m.By && g[0].Wall.Sub(m.Wall).Abs() <= oneTap
+			})
+		}
+		if i < 0 {
+			gs = append(gs, []Mark{m})
+			continue
+		}
+		gs[i] = append(gs[i], m)
+	}
+	return gs
 }
 
 // mostSearched bounds how far back the journal's findings are read for ticks.

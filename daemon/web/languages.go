@@ -59,7 +59,7 @@ func (s *screens) inEach() http.Handler {
 	var handlers []http.Handler
 	for _, x := range s.languages {
 		one := *s // the words and pages are its own, all else is shared
-		one.tag, one.words = x.tag, x.words
+		one.words = x.words
 		one.pages = parsePages(one.words, s.assets)
 		tags, handlers = append(tags, x.tag), append(handlers, one.guard(one.routes()))
 	}
@@ -81,15 +81,15 @@ func (s *screens) inEach() http.Handler {
 // count says how many there are: under key with the plural form that the
 // language has for n (.one, .few, .many, .other: the categories of Unicode's
 // CLDR), where the catalogue makes the difference, else under key itself.
-func (s *screens) count(key string, n int, args ...any) string {
+func (w words) count(key string, n int, args ...any) string {
 	args = append([]any{n}, args...)
-	form := plural.Cardinal.MatchPlural(s.tag, n, 0, 0, 0, 0)
+	form := plural.Cardinal.MatchPlural(language.Make(w["language"]), n, 0, 0, 0, 0)
 	for _, k := range []string{key + "." + pluralForms[form], key + ".other"} {
-		if _, ok := s.words[k]; ok {
-			return s.words.say(k, args...)
+		if _, ok := w[k]; ok {
+			return w.say(k, args...)
 		}
 	}
-	return s.words.say(key, args...)
+	return w.say(key, args...)
 }
 
 var pluralForms = map[plural.Form]string{plural.Zero: "zero", plural.One: "one", plural.Two: "two", plural.Few: "few", plural.Many: "many", plural.Other: "other"}

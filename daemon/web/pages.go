@@ -34,7 +34,7 @@ var liveParts = map[string][]string{
 }
 
 func parsePages(w words, assets map[string]asset) map[string]*template.Template {
-	funcs := template.FuncMap{"say": w.say, "name": w.name, "whole": whole,
+	funcs := template.FuncMap{"say": w.say, "count": w.count, "name": w.name, "whole": whole,
 		"asset": func(name string) template.URL { return assetURL(assets, name) }}
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
@@ -416,7 +416,10 @@ type nowView struct {
 	Next   *stepRow
 	// NextTitle is its name within a sentence.
 	NextTitle string
-	LeftOver  []string   // what was not passed or never begun, before that
+	LeftOver  []string   // what was never begun, reported or accepted, before that
+	Idle      string     // the sentence while nothing is under way
+	Unsettled []stepRow  // ended failed or not proven, and nobody has accepted it
+	Start     []startRow // at a site where nothing has been begun yet
 	Recent    []flagView // while nothing is under way
 	Heard     heardView
 	Quiet     string // nothing has been kept for a while
@@ -443,6 +446,9 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		n.Lead = &sv
 	}
 	if n.Lead == nil {
+		n.Start = s.start(snap)
+		n.Unsettled = s.unsettled(snap)
+		n.Idle = s.idle(n.Unsettled)
 		n.Next = s.next(snap)
 		n.LeftOver = s.leftOver(snap, n.Next)
 		if n.Next != nil {
@@ -536,10 +542,7 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 		q.Set("begin", fmt.Sprint(st.Begin))
 	}
 	sv.CurveURL = "/curve?" + q.Encode()
-	sv.CurveTitle = s.words.say("curve.title", st.Outlook.Point, midSentence(sv.Title))
-	if len(st.Ledger) > 0 {
-		sv.CurveTitle = s.words.say("curve.title-charge", midSentence(sv.Title))
-	}
+	sv.CurveTitle = s.curveTitle(snap, st)
 	from, to := stepWindow(snap, st)
 	sv.Events, sv.Before = s.events(ctx, snap, c, st, from, to)
 	if !svg {
@@ -553,7 +556,7 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 		return
 	}
 	sv.Table = tableOf(ch)
-	sv.Wide, sv.Narrow = ch.svg(720, 320, sv.CurveTitle), ch.svg(372, 268, sv.CurveTitle)
+	sv.Wide, sv.Narrow = ch.svg(720, 342, ch.Title), ch.svg(372, 290, ch.Title)
 }
 
 // tableOf is the curve as rows: a screen reader's way to read it.
@@ -799,7 +802,7 @@ func (s *screens) pointPage(ctx context.Context, snap Snapshot, c choice, p Poin
 		return v
 	}
 	v.Table = tableOf(ch)
-	v.Wide, v.Narrow = ch.svg(720, 320, v.CurveTitle), ch.svg(372, 268, v.CurveTitle)
+	v.Wide, v.Narrow = ch.svg(720, 342, ch.Title), ch.svg(372, 290, ch.Title)
 	return v
 }
 
@@ -875,9 +878,7 @@ func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
 		row.State = outcome(st.Verdicts)
 		m := s.words.moment(st.Ended, snap.Wall, snap.zone())
 		row.When = s.words.say("step.ended", m.Ago, m.Clock)
-		if n := len(st.Verdicts); n > 0 {
-			row.Text = st.Verdicts[n-1].Text
-		}
+		row.Text = s.summary(st)
 	}
 	for _, x := range st.Accepted {
 		row.Said, row.accepted = append(row.Said, s.said(snap, "step.accepted", x)), true
@@ -897,6 +898,36 @@ func (s Snapshot) past(system, step string) (Step, bool) {
 		}
 	}
 	return Step{}, false
+}
+
+// summary is the verdict in a sentence; of many units how many stand how, and
+// what is said of the worst.
+func (s *screens) summary(st Step) string {
+	vs := latest(st.Verdicts)
+	if len(vs) == 0 {
+		return ""
+	}
+	if len(vs) == 1 {
+		return vs[0].Text
+	}
+	return s.words.say("step.of-units", s.tally(vs), vs[0].Text)
+}
+
+// tally counts verdicts by their result, what is wrong first.
+func (s *screens) tally(vs []Finding) string {
+	var parts []string
+	for _, result := range worstFirst {
+		n := 0
+		for _, f := range vs {
+			if f.Result == result {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, s.words.say("units.count", n, midSentence(s.words.name("state", result))))
+		}
+	}
+	return strings.Join(parts, ", ")
 }
 
 // outcome is the worst of the verdicts that count, one a unit.
@@ -947,24 +978,23 @@ func (s *screens) next(snap Snapshot) *stepRow {
 // settled, a sentence a system, besides the step that is suggested.
 func (s *screens) leftOver(snap Snapshot, next *stepRow) (said []string) {
 	for _, sys := range snap.Site.Systems {
-		var failed, never, told, accepted []string
+		var never, told, accepted []string
 		begun := false
 		for _, name := range slices.Backward(s.order) {
 			row := s.stepRow(snap, sys.Name, name)
 			begun = begun || row.State != waiting
 			switch {
+			case row.State == rules.NotPassed && !row.settled(), row.State == rules.NotProven && !row.settled(): // see unsettled
 			case next != nil && next.System == sys.Name && next.Name == name:
 			case row.State == reported:
 				told = append(told, midSentence(row.Title))
 			case row.accepted:
 				accepted = append(accepted, midSentence(row.Title))
-			case row.State == rules.NotPassed || row.State == rules.NotProven:
-				failed = append(failed, midSentence(row.Title))
 			case row.State == waiting && begun:
 				never = append(never, midSentence(row.Title))
 			}
 		}
-		text := s.titles("now.not-passed", failed) + s.titles("now.never-begun", never) +
+		text := s.titles("now.never-begun", never) +
 			s.titles("now.reported", told) + s.titles("now.accepted", accepted)
 		if text == "" {
 			continue

@@ -13,8 +13,6 @@ import (
 	"net/netip"
 	"time"
 
-	"golang.org/x/text/language"
-
 	"standwatch/daemon/people"
 	"standwatch/rules"
 )
@@ -68,8 +66,7 @@ type screens struct {
 	order    []string // the steps, in the usual order
 
 	assets    map[string]asset
-	languages []spoken     // English first
-	tag       language.Tag // of words
+	languages []spoken // English first
 }
 
 // New makes the screens' handler. It starts nothing.
@@ -92,7 +89,7 @@ func newScreens(cfg Config, box Box, opts ...Option) *screens {
 		panic(err) // they are part of the binary: a fault there is one of the build
 	}
 	_, s.curves = s.assets["vendor/uPlot.iife.min.js"]
-	s.tag, s.words = s.languages[0].tag, s.languages[0].words
+	s.words = s.languages[0].words
 	s.pages = parsePages(s.words, s.assets)
 	return s
 }

@@ -21,9 +21,10 @@ type plot struct {
 // svg draws the chart: what a browser without script shows, and one without
 // the curve library. Colours and lines come from the style sheet by class.
 func (c *chart) svg(width, height int, title string) template.HTML {
-	p := &plot{c, width, height, 56, float64(width) - 16, 10, float64(height) - 42, nil}
+	p := &plot{c, width, height, 56, float64(width) - 16, 32, float64(height) - 42, nil}
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="curve" viewBox="0 0 %d %d" role="img" aria-label="%s">`, width, height, html.EscapeString(title))
+	fmt.Fprintf(&b, `<text class="title" x="8" y="20">%s</text>`, html.EscapeString(title))
 	p.grid(&b)
 	p.limit(&b)
 	p.trend(&b)

@@ -25,20 +25,28 @@ type verdictView struct {
 
 // verdicts are those that count, what is wrong before what is well.
 func (s *screens) verdicts(snap Snapshot, c choice, st Step) []verdictView {
-	last := map[string]int{}
-	for i, f := range st.Verdicts {
-		last[f.Unit] = i // the last one of each unit counts
-	}
 	var vs []verdictView
-	for i, f := range st.Verdicts {
+	for _, f := range latest(st.Verdicts) {
+		vs = append(vs, s.verdict(snap, c, st, f))
+	}
+	return vs
+}
+
+// latest are the verdicts that count, the last one of each unit, the worst first.
+func latest(all []Finding) (fs []Finding) {
+	last := map[string]int{}
+	for i, f := range all {
+		last[f.Unit] = i
+	}
+	for i, f := range all {
 		if last[f.Unit] == i {
-			vs = append(vs, s.verdict(snap, c, st, f))
+			fs = append(fs, f)
 		}
 	}
-	slices.SortStableFunc(vs, func(a, b verdictView) int {
+	slices.SortStableFunc(fs, func(a, b Finding) int {
 		return cmp.Compare(slices.Index(worstFirst, a.Result), slices.Index(worstFirst, b.Result))
 	})
-	return vs
+	return fs
 }
 
 var worstFirst = []string{rules.NotPassed, rules.NotProven, rules.Passed}

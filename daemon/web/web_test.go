@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"strings"
 	"testing"
+	"time"
 
 	"standwatch/rules"
 )
@@ -103,12 +104,92 @@ func TestAfterTheNightNowSaysWhatIsNotSettled(t *testing.T) {
 	}
 	h := box.screens().handler()
 	_, text := visit(t, h, "GET", "/", nil)
-	if want := "Not passed: cooling check. Never begun: take-off, pressure test."; !strings.Contains(text, want) || strings.Contains(text, "Every step") {
-		t.Errorf("%q is missing in\n%s", want, text)
+	for _, want := range []string{"No step is under way, and the cooling check is not settled: failed.", "Never begun: take-off, pressure test.", "begin the step anew, or accept the result"} {
+		if !strings.Contains(text, want) || strings.Contains(text, "Every step") {
+			t.Errorf("%q is missing in\n%s", want, text)
+		}
 	}
 	box.snap.Past = box.snap.Past[1:] // hand-over waits: it is next, and not among what was left out
-	if _, text = visit(t, h, "GET", "/", nil); strings.Contains(text, "hand-over.</a>") || !strings.Contains(text, "Not passed: cooling check.") {
+	if _, text = visit(t, h, "GET", "/", nil); strings.Contains(text, "hand-over.</a>") || !strings.Contains(text, "is not settled: failed") || !strings.Contains(text, "Next in the usual order: hand-over") {
 		t.Errorf("with a next step:\n%s", text)
+	}
+	box.snap.Past[2].Verdicts[0].Result = rules.NotProven
+	if _, text = visit(t, h, "GET", "/", nil); !strings.Contains(text, "and 2 are not settled.") {
+		t.Errorf("two of them:\n%s", text)
+	}
+	for i := range box.snap.Past { // a person answers for them
+		box.snap.Past[i].Accepted = []Said{{System: "", Step: box.snap.Past[i].Name, By: "Ines", Text: "known", At: midnight}}
+	}
+	if _, text = visit(t, h, "GET", "/", nil); strings.Contains(text, "not settled") {
+		t.Errorf("what was accepted is not settled:\n%s", text)
+	}
+}
+
+// A first visit is told what to do, and no longer than it needs it.
+func TestNowSaysWhatToBeginWith(t *testing.T) {
+	box := newFakeBox("empty")
+	_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+	for _, want := range []string{"It opens and closes nothing. To begin with:", `href="/points"`, "No points are set up.", `href="/takeoff"`, "/mark/reported", "Who is told at night?"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q is missing in\n%s", want, text)
+		}
+	}
+	box.snap.Running = newFakeBox("hold").snap.Running
+	if _, text = visit(t, box.screens().handler(), "GET", "/", nil); strings.Contains(text, "To begin with:") {
+		t.Error("it goes on after a step was begun")
+	}
+}
+
+// Where a step has a verdict a unit, its row counts them and says the worst.
+func TestAStepsRowSaysTheWorstOfItsUnits(t *testing.T) {
+	s := newFakeBox("idle").screens()
+	st := Step{Begun: midnight, Ended: midnight}
+	for unit, result := range []string{rules.Passed, rules.NotProven, rules.NotPassed, rules.Passed} {
+		name := string(rune('a' + unit))
+		st.Verdicts = append(st.Verdicts, Finding{Finding: rules.Finding{Edge: rules.Given, Unit: name, Result: result, Text: name + " " + result + "."}})
+	}
+	if got := s.rowOf(s.box.Now(), st).Text; got != "1 failed, 1 not proven, 2 passed. c failed." {
+		t.Errorf("%q", got)
+	}
+	st.Verdicts = st.Verdicts[:1]
+	if got := s.rowOf(s.box.Now(), st).Text; got != "a passed." {
+		t.Errorf("of one unit: %q", got)
+	}
+}
+
+// Twelve commands of one tap are one event; a command by itself is one of its own.
+func TestTheCommandsOfOneTapAreOneEvent(t *testing.T) {
+	box := newFakeBox("rooms")
+	st, wall := box.snap.Running[0], box.snap.Wall.Add(-time.Minute)
+	told := func(unit, what string, at time.Time) {
+		box.snap.Marks = append([]Mark{{Told: rules.Told{Kind: "command", Name: unit, Note: what}, Wall: at}}, box.snap.Marks...)
+	}
+	for _, u := range box.snap.Site.Systems[0].Units[:12] {
+		told(u.Name, "cool", wall)
+	}
+	told("iu13", "heat", wall)
+	told("iu14", "cool", wall.Add(30*time.Second))
+	es, _ := box.screens().events(t.Context(), box.snap, asMeasured, st, 0, 1<<60)
+	var said []string
+	for _, e := range es {
+		if e.Kind == "mark" {
+			said = append(said, e.Text)
+		}
+	}
+	if got := strings.Join(said, "; "); got != "iu13 asked to: heat; 12 units asked to: cool; iu14 asked to: cool" && got != "12 units asked to: cool; iu13 asked to: heat; iu14 asked to: cool" {
+		t.Errorf("%q", got)
+	}
+}
+
+// The demo's clock stands still once its night is over, and the page says why.
+func TestAnEndedDemoSaysSo(t *testing.T) {
+	box := newFakeBox("idle")
+	if _, text := visit(t, box.screens().handler(), "GET", "/", nil); strings.Contains(text, "night is over") {
+		t.Error("a night under way is called over")
+	}
+	box.snap.Over = true
+	if _, text := visit(t, box.screens().handler(), "GET", "/", nil); !strings.Contains(text, "Its night is over, and its clock stands still at 03:25:20.") {
+		t.Error("nothing says why the clock stands still")
 	}
 }
 

@@ -55,7 +55,15 @@ func TestCatalogueIsWhole(t *testing.T) {
 			t.Errorf("the catalogue has no %q", m[1])
 		}
 	}
-	families := regexp.MustCompile(`^(title|nav|more|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device)\.|^form\.note-`)
+	for _, m := range regexp.MustCompile(`count\(?\s*"([a-z][^"]*)"`).FindAllStringSubmatch(text, -1) {
+		for _, form := range []string{".one", ".other"} { // English has these two
+			said[m[1]+form] = true
+			if _, ok := w[m[1]+form]; !ok {
+				t.Errorf("the catalogue has no %q", m[1]+form)
+			}
+		}
+	}
+	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device)\.|^form\.note-`)
 	for key := range w {
 		if !said[key] && !families.MatchString(key) && !strings.Contains(text, `"`+key+`"`) {
 			t.Errorf("nobody says %q", key)

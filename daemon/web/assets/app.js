@@ -140,12 +140,14 @@
   class Sheet {
     constructor(place) {
       this.place = place;
+      this.title = document.createElement("p");
+      this.title.className = "curve-title";
       this.readout = document.createElement("output");
       this.readout.className = "readout";
       this.readout.textContent = body.dataset.read;
       place.tabIndex = 0;
       place.setAttribute("role", "group");
-      place.append(this.readout);
+      place.append(this.title, this.readout);
       this.asked = 0;
       this.fetching = false;
       place.addEventListener("keydown", (e) => this.key(e));
@@ -166,6 +168,7 @@
       this.place.hidden = !url;
       if (!url) return;
       this.place.setAttribute("aria-label", is.dataset.title);
+      this.title.textContent = is.dataset.title;
       this.load();
     }
 
@@ -207,12 +210,13 @@
       if (!c) return;
       const same = this.chart && this.chart.unit === c.unit && this.chart.log === c.log;
       this.chart = c;
+      this.title.textContent = c.title;
       this.tabulate();
       const data = [c.times.map((t) => t / 1000), c.y];
       if (this.plot && same) { this.plot.setData(data); return; }
       if (this.plot) this.plot.destroy();
       this.plot = new uPlot(this.options(), data, this.place);
-      this.place.prepend(this.plot.root);
+      this.title.after(this.plot.root);
       this.touch();
     }
 
