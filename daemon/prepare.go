@@ -122,6 +122,9 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	}
 	parts.Followers = followers(s, b, set.Log)
 	b.Daemon = New(parts)
+	for _, c := range s.Outbox.Alertmanagers {
+		b.addAlertmanager(s, c, set.Log)
+	}
 	b.Daemon.parts.Sources, err = b.sources(s, set)
 	return b, err
 }
@@ -186,6 +189,20 @@ func followers(s *Site, b *Box, log *slog.Logger) []journal.Follower {
 		fs = append(fs, f)
 	}
 	return fs
+}
+
+// addAlertmanager lets the box tell an Alertmanager which flags are open.
+func (b *Box) addAlertmanager(s *Site, c outbox.AlertServer, log *slog.Logger) {
+	b.parts.Followers = append(b.parts.Followers, outbox.NewAlerts(outbox.AlertParts{
+		Config: c, Box: s.Box.Name, Site: s.Name, Watch: b.Watch, Shelf: b.Journal.Shelf("alerts"), Log: log,
+		Open: func() (open []outbox.Standing) {
+			now := b.Now()
+			for _, f := range now.Flags {
+				open = append(open, outbox.Standing{Flag: f.Flag, Raised: f.Raised, Age: max(0, now.Wall.Sub(f.Raised))})
+			}
+			return open
+		},
+	}))
 }
 
 // sources makes every device's source. A broker within the box is by now a

@@ -18,7 +18,10 @@ import (
 type Config struct {
 	Webhooks []Webhook
 	Mails    []Mail
-	FromNow  bool // a new destination begins at the newest finding, not at the journal's first
+	Services []Service
+
+	Alertmanagers []AlertServer
+	FromNow       bool // a new destination begins at the newest finding, not at the journal's first
 }
 
 // Webhook is an address that takes messages as JSON.
@@ -68,6 +71,16 @@ func Read(n sensors.Node, faults *[]error) Config {
 		m := readMail(one, faults)
 		unique(one, m.Name)
 		c.Mails = append(c.Mails, m)
+	}
+	for _, one := range list(d, "services") {
+		s := readService(one, faults)
+		unique(one, s.Name)
+		c.Services = append(c.Services, s)
+	}
+	for _, one := range list(d, "alertmanagers") {
+		a := readAlertmanager(one, faults)
+		unique(one, a.Name)
+		c.Alertmanagers = append(c.Alertmanagers, a)
 	}
 	d.Done()
 	return c

@@ -51,11 +51,16 @@ func TestSettings(t *testing.T) {
       from: Box One <box@example.org>
       to: [ana@example.org, Rui <rui@example.org>]
       timeout: 1 min
+  services: [{name: chat, url_file: chat.url, least: wake}]
+  alertmanagers: {url: "http://desk.example.org:9093/", user: box, password_file: am.password}
 `)
 	want := Config{
 		Webhooks: []Webhook{{Name: "phone", URL: "https://hook.example.org/in?token=x", SecretFile: filepath.Join(dir, "hook.secret"), Least: rules.Wake, Timeout: 10 * time.Second}},
 		Mails: []Mail{{Name: "crew", Server: "mail.example.org:587", Security: "starttls", User: "box", PasswordFile: filepath.Join(dir, "mail.password"),
 			From: "Box One <box@example.org>", To: []string{"ana@example.org", "Rui <rui@example.org>"}, Least: rules.Tell, Timeout: time.Minute}},
+		Services: []Service{{Name: "chat", URLFile: filepath.Join(dir, "chat.url"), Least: rules.Wake, Timeout: 20 * time.Second}},
+		Alertmanagers: []AlertServer{{Name: "alertmanager", URL: "http://desk.example.org:9093", User: "box", PasswordFile: filepath.Join(dir, "am.password"),
+			Least: rules.Tell, Timeout: 10 * time.Second, Every: time.Minute}},
 	}
 	if !reflect.DeepEqual(c, want) || faults != nil {
 		t.Errorf("read %+v, faults %q, want %+v", c, faults, want)
@@ -78,7 +83,15 @@ func TestSettingsFaults(t *testing.T) {
 			"5:79: a password would travel in the clear; write security: starttls or tls",
 			"5:17: to is missing; add to: [who@example.org]"},
 		`outbox: {mails: {server: "m:25", from: a@b.c, to: a@b.c, user: u}}`: {"5:64: a user has a password; add password_file: ..."},
-		`outbox: {webhooks: [{url: "http://a", least: note}]}`:               {`5:46: least: "note" is not known here; write one of tell, wake`},
+		`outbox: {services: [{name: chat}], alertmanagers: [{url: "http://am/api/v2", user: u, every: 5min}]}`: {
+			"5:21: url_file is missing; add url_file: secrets/service.url, a file whose one line is the service's URL; it holds the secret",
+			"5:58: url: the interface's own path is added by itself; leave /api/v2/alerts out",
+			"5:52: user and password_file belong together; give both or none",
+			"5:94: every: 5m0s is out of range; write a time from 10s to 4min: a server started anew must soon know"},
+		`outbox: {alertmanagers: {url: "http://me:pw@am"}, services: {name: alertmanager, url_file: f}}`: {
+			"5:31: url: a password does not belong in an address; use user and password_file",
+			`5:25: two destinations are called "alertmanager"; give each its own name, since each keeps its own place in the journal`},
+		`outbox: {webhooks: [{url: "http://a", least: note}]}`: {`5:46: least: "note" is not known here; write one of tell, wake`},
 	} {
 		_, _, faults := read(t, part)
 		if !slices.Equal(faults, want) {

@@ -89,6 +89,9 @@ func (c Config) destinations(travel http.RoundTripper) (ds []destination) {
 			ds = append(ds, destination{m.Name + ":" + to, m.Name, m.Least, &mailbox{m, to}})
 		}
 	}
+	for _, s := range c.Services {
+		ds = append(ds, destination{s.Name, s.Name, s.Least, &service{s}})
+	}
 	return ds
 }
 
