@@ -362,6 +362,11 @@ func (r *Reader) Marks(ctx context.Context) ([]rules.Entry, error) {
 	return r.eventsOf(ctx, 0, told, started, clocked)
 }
 
+// Told returns the marks with Seq > after, in order.
+func (r *Reader) Told(ctx context.Context, after uint64) ([]rules.Entry, error) {
+	return r.eventsOf(ctx, after, told)
+}
+
 // eventsOf returns the events of some kinds with Seq > after, a page a transaction.
 func (r *Reader) eventsOf(ctx context.Context, after uint64, kinds ...string) (out []rules.Entry, err error) {
 	quoted := "'" + strings.Join(kinds, "','") + "'"
@@ -465,7 +470,7 @@ func (r *Reader) OpenFlags(ctx context.Context, before uint64) ([]rules.Flag, er
 			continue
 		}
 		for i := range open {
-			if f := &open[i]; acknowledges(m, e.Seq, f) {
+			if f := &open[i]; Acknowledges(m, e.Seq, f) {
 				f.Acknowledged, f.By = true, m.By
 			}
 		}
@@ -493,7 +498,9 @@ func applyEdge(open []rules.Flag, f rules.Finding) []rules.Flag {
 	return append(open, rules.Flag{Finding: f, First: f.At})
 }
 
-func acknowledges(m *rules.Told, seq uint64, f *rules.Flag) bool {
+// Acknowledges reports whether a mark with that number takes a flag on: it is
+// newer than the flag's newest raising edge and names it, as OpenFlags says.
+func Acknowledges(m *rules.Told, seq uint64, f *rules.Flag) bool {
 	name, subject, named := strings.Cut(m.Note, " ")
 	return seq > f.Seq && name == f.Flag && (!named || subject == f.Subject) && (m.System == "" || m.System == f.System)
 }

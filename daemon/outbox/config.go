@@ -21,6 +21,7 @@ type Config struct {
 	Services []Service
 
 	Alertmanagers []AlertServer
+	Watch         Watch
 	FromNow       bool // a new destination begins at the newest finding, not at the journal's first
 }
 
@@ -81,6 +82,17 @@ func Read(n sensors.Node, faults *[]error) Config {
 		a := readAlertmanager(one, faults)
 		unique(one, a.Name)
 		c.Alertmanagers = append(c.Alertmanagers, a)
+	}
+	c.Watch.Quiet = d.Text("quiet", "")
+	for _, one := range list(d, "watch") {
+		c.Watch.People = append(c.Watch.People, readPerson(one, faults))
+	}
+	if err := c.Watch.Check(pathNames(c.destinations(nil))); err != nil {
+		at := d.Node("watch")
+		if at.Kind == sensors.Nothing {
+			at = d.Node("quiet")
+		}
+		d.Fail(at, err.Error(), `write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`)
 	}
 	d.Done()
 	return c

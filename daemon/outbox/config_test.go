@@ -103,7 +103,7 @@ func TestSettingsFaults(t *testing.T) {
 // A secret that is not there yet holds the messages, and is taken when it comes.
 func TestSecretFile(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "secret")
-	m, h := newMemory(), &hook{}
+	m, h := newJournal(t), &hook{}
 	f, stop := begin(t, m, h, Webhook{SecretFile: file}, false)
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
 	await(t, func() bool { return strings.Contains(f.State().Sentence, "a secret cannot be read") })

@@ -1,7 +1,6 @@
 package outbox
 
 import (
-	"context"
 	"errors"
 	"log/slog"
 	"net/http"
@@ -39,23 +38,18 @@ func TestWithTheJournal(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		f := New(Parts{Config: Config{Webhooks: []Webhook{{Name: "phone", URL: "http://hook.invalid/", Least: rules.Tell, Timeout: time.Second}}, FromNow: true},
-			Box: "box-1", ID: "j1", Journal: j, Log: slog.New(slog.DiscardHandler), Transport: h})[0]
-		if err := f.Begin(t.Context()); err != nil {
+		o := New(Parts{Config: Config{Webhooks: []Webhook{{Name: "phone", URL: "http://hook.invalid/", Least: rules.Tell, Timeout: time.Second}}, FromNow: true},
+			Box: "box-1", ID: "j1", Journal: j, Log: slog.New(slog.DiscardHandler), Transport: h, Now: runsOn})
+		if err := o.Begin(t.Context()); err != nil {
 			t.Fatal(err)
 		}
-		ctx, cancel := context.WithCancel(t.Context())
-		done := make(chan error, 1)
-		go func() { done <- f.Run(ctx) }()
+		f, stop := o.paths[0], run(t, o)
 		x.Seq = 2
 		if _, err := j.Find([]rules.Finding{x}); err != nil {
 			t.Fatal(err)
 		}
 		await(t, func() bool { return len(h.got()) == taken[i] && f.State().Waiting == 0 && f.State().OK })
-		cancel()
-		if err := <-done; err != nil {
-			t.Fatal(err)
-		}
+		stop()
 		if err := j.Close(); err != nil {
 			t.Fatal(err)
 		}

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // KeyFile holds the box's own key, beside the journal.
@@ -66,19 +67,22 @@ func makeKey(path string) ([]byte, error) {
 	return key, nil
 }
 
-// Make returns the link that acknowledges a finding's flag; empty where the
-// box has no address for people.
-func (l *Links) Make(id int64) string {
+// linkFor is how long a link acknowledges, by the outbox's own clock.
+const linkFor = 24 * time.Hour
+
+// Make returns the link that acknowledges a finding's flag until a moment of
+// the outbox's own clock; empty where the box has no address for people.
+func (l *Links) Make(id int64, until time.Duration) string {
 	if l.public == "" {
 		return ""
 	}
-	q := url.Values{"id": {strconv.FormatInt(id, 10)}, "key": {l.sign(id)}}
+	q := url.Values{"id": {strconv.FormatInt(id, 10)}, "until": {strconv.FormatInt(int64(until/time.Second), 10)}, "key": {l.sign(id, until)}}
 	return l.public + "/flags/ack?" + q.Encode()
 }
 
-// Check reports whether key is the one that Make gave for id.
-func (l *Links) Check(id int64, key string) bool {
-	return hmac.Equal([]byte(key), []byte(l.sign(id)))
+// Check reports whether key is the one that Make gave for id and until.
+func (l *Links) Check(id int64, until time.Duration, key string) bool {
+	return hmac.Equal([]byte(key), []byte(l.sign(id, until)))
 }
 
 // Box returns a short name of this data folder, so that two journals of a box
@@ -90,8 +94,8 @@ func (l *Links) Box() string { return hex.EncodeToString(l.mac("journal"))[:12] 
 func (l *Links) Derive(purpose string) []byte { return l.mac("derive " + purpose) }
 
 // sign gives half a SHA-256, which is more than anybody can guess and still fits a mail's line.
-func (l *Links) sign(id int64) string {
-	return base64.RawURLEncoding.EncodeToString(l.mac("acknowledge " + strconv.FormatInt(id, 10))[:16])
+func (l *Links) sign(id int64, until time.Duration) string {
+	return base64.RawURLEncoding.EncodeToString(l.mac(fmt.Sprintf("acknowledge %d until %d", id, int64(until/time.Second)))[:16])
 }
 
 func (l *Links) mac(what string) []byte {

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 )
 
 func TestLinks(t *testing.T) {
@@ -15,7 +16,7 @@ func TestLinks(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	u, err := url.Parse(l.Make(17))
+	u, err := url.Parse(l.Make(17, time.Hour))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -24,7 +25,7 @@ func TestLinks(t *testing.T) {
 	}
 	id, _ := strconv.ParseInt(u.Query().Get("id"), 10, 64)
 	key := u.Query().Get("key")
-	if id != 17 || !l.Check(id, key) {
+	if id != 17 || !l.Check(id, time.Hour, key) {
 		t.Errorf("link %s is not accepted", u)
 	}
 	for _, wrong := range []struct {
@@ -32,10 +33,13 @@ func TestLinks(t *testing.T) {
 		key string
 	}{{18, key}, {17, ""}, {17, key[1:]}, {17, "A" + key[1:]}, {17, strings.ToUpper(key)}} {
 		if wrong.key != key || wrong.id != 17 {
-			if l.Check(wrong.id, wrong.key) {
+			if l.Check(wrong.id, time.Hour, wrong.key) {
 				t.Errorf("%v is accepted", wrong)
 			}
 		}
+	}
+	if l.Check(17, 2*time.Hour, key) {
+		t.Error("who holds a link can make it last longer")
 	}
 	if info, err := os.Stat(filepath.Join(dir, KeyFile)); err != nil || info.Mode().Perm() != 0o600 {
 		t.Errorf("key file %v, %v; want mode 0600", info, err)
@@ -45,17 +49,17 @@ func TestLinks(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !again.Check(17, key) || again.Box() != l.Box() {
+	if !again.Check(17, time.Hour, key) || again.Box() != l.Box() {
 		t.Error("links end with a restart")
 	}
-	if again.Make(17) != "" {
-		t.Errorf("a link without an address: %q", again.Make(17))
+	if again.Make(17, time.Hour) != "" {
+		t.Errorf("a link without an address: %q", again.Make(17, time.Hour))
 	}
 	other, err := OpenLinks(t.TempDir(), "")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if other.Check(17, key) || other.Box() == l.Box() {
+	if other.Check(17, time.Hour, key) || other.Box() == l.Box() {
 		t.Error("another box takes the link")
 	}
 

@@ -100,7 +100,7 @@ func (quiet) Printf(string, ...any) {}
 func (quiet) Println(...any)        {}
 
 // post runs the mail followers until what is asked for holds.
-func post(t *testing.T, m *memory, c Mail, until func(fs []*Follower) bool) []*Follower {
+func post(t *testing.T, m *kept, c Mail, until func(fs []*Follower) bool) []*Follower {
 	t.Helper()
 	c.Name, c.Least, c.From = "crew", rules.Tell, "Box <box-1@quayside.example>"
 	if c.Timeout == 0 {
@@ -109,28 +109,23 @@ func post(t *testing.T, m *memory, c Mail, until func(fs []*Follower) bool) []*F
 	if c.Security == "" {
 		c.Security = "none"
 	}
-	fs := New(Parts{Config: Config{Mails: []Mail{c}}, Box: "box-1", ID: "j1", Site: "Quayside Library", Zone: time.FixedZone("WEST", 3600), Journal: m,
-		Ack: func(int64) string { return "http://box.local/flags/ack?id=1&key=k" }, Log: slog.New(slog.DiscardHandler)})
-	ctx, cancel := context.WithCancel(t.Context())
-	var wg sync.WaitGroup
-	for _, f := range fs {
-		wg.Go(func() { _ = f.Run(ctx) })
-	}
+	o := New(Parts{Config: Config{Mails: []Mail{c}}, Box: "box-1", ID: "j1", Site: "Quayside Library", Zone: time.FixedZone("WEST", 3600), Journal: m.Journal,
+		Links: &Links{make([]byte, 32), "http://box.local"}, Log: slog.New(slog.DiscardHandler), Now: runsOn})
+	stop, fs := run(t, o), o.paths
 	deadline := time.Now().Add(30 * time.Second)
 	for !until(fs) {
 		if time.Now().After(deadline) {
-			cancel()
+			stop()
 			t.Fatalf("it never came to pass; %+v", fs[0].State())
 		}
 		time.Sleep(5 * time.Millisecond)
 	}
-	cancel()
-	wg.Wait()
+	stop()
 	return fs
 }
 
 func TestMail(t *testing.T) {
-	m, s := newMemory(), &sink{}
+	m, s := newJournal(t), &sink{}
 	f := flag(rules.Raised, rules.Wake, "scale", 60)
 	f.Text = "The scale says nothing: ünïcode, and a long sentence that does not fit into one line of seventy-eight characters."
 	m.find(f, verdict(rules.Passed, 120))
@@ -161,7 +156,7 @@ func TestMail(t *testing.T) {
 			if subject != "WAKE: Quayside Library, north: scale-silent scale" {
 				t.Errorf("subject %q", subject)
 			}
-			for _, want := range []string{f.Text, "silent_s 60", "2026-03-01 07:01:00 WEST", "http://box.local/flags/ack?id=1&key=k", "weigh-in"} {
+			for _, want := range []string{f.Text, "silent_s 60", "2026-03-01 07:01:00 WEST", "http://box.local/flags/ack?id=1&key=", "weigh-in"} {
 				if !strings.Contains(text, want) {
 					t.Errorf("mail lacks %q:\n%s", want, text)
 				}
@@ -182,7 +177,7 @@ func TestMail(t *testing.T) {
 // One address is unknown for good: its messages are set aside with the
 // server's words, and the other address gets them all the same.
 func TestMailRefusedForGood(t *testing.T) {
-	m := newMemory()
+	m := newJournal(t)
 	s := &sink{rcpt: func(_ int, to string) error {
 		if strings.HasPrefix(to, "gone") {
 			return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person here"}
@@ -193,7 +188,7 @@ func TestMailRefusedForGood(t *testing.T) {
 	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"gone@quayside.example", "ana@quayside.example"}}, func(fs []*Follower) bool {
 		return len(s.got()) == 2 && fs[0].State().Quarantined == 2
 	})
-	aside := m.aside["outbox:crew:gone@quayside.example"]
+	aside := m.aside("outbox:crew:gone@quayside.example")
 	if len(aside) != 2 || !strings.Contains(aside[0], "no such person here") {
 		t.Errorf("set aside %q", aside)
 	}
@@ -204,7 +199,7 @@ func TestMailRefusedForGood(t *testing.T) {
 
 // Greylisting and a full mailbox (4xx) pass: the same mail again until taken.
 func TestMailRefusedForNow(t *testing.T) {
-	m := newMemory()
+	m := newJournal(t)
 	s := &sink{
 		rcpt: func(n int, _ string) error {
 			if n == 1 {
@@ -231,7 +226,7 @@ func TestMailRefusedForNow(t *testing.T) {
 
 // Content that the server refuses for good.
 func TestMailContentRefused(t *testing.T) {
-	m := newMemory()
+	m := newJournal(t)
 	s := &sink{data: func(n int) error {
 		if n == 1 {
 			return &smtp.SMTPError{Code: 554, EnhancedCode: smtp.EnhancedCode{5, 6, 0}, Message: "looks like spam"}
@@ -240,14 +235,14 @@ func TestMailContentRefused(t *testing.T) {
 	}}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
 	post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return len(s.got()) == 1 })
-	if aside := m.aside["outbox:crew:ana@quayside.example"]; len(aside) != 1 || !strings.Contains(aside[0], "looks like spam") {
+	if aside := m.aside("outbox:crew:ana@quayside.example"); len(aside) != 1 || !strings.Contains(aside[0], "looks like spam") {
 		t.Errorf("set aside %q", aside)
 	}
 }
 
 // A server without STARTTLS gets no mail where STARTTLS is asked for.
 func TestMailNeverInTheClearUnasked(t *testing.T) {
-	m, s := newMemory(), &sink{}
+	m, s := newJournal(t), &sink{}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
 	fs := post(t, m, Mail{Server: serve(t, s, nil), Security: "starttls", To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool {
 		return strings.Contains(fs[0].State().Sentence, "STARTTLS")
@@ -264,7 +259,7 @@ func TestMailServerHangs(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	m := newMemory()
+	m := newJournal(t)
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
 	fs := post(t, m, Mail{Server: l.Addr().String(), Timeout: 50 * time.Millisecond, To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool {
 		return strings.Contains(fs[0].State().Sentence, "does not take it")

@@ -23,6 +23,8 @@ type message struct {
 	To            string    // whom on the rota; empty: the path is nobody's
 	From, Call    int       // of a wake: which of its calls to him this one stands for, from 1
 	Since         time.Time // when it was first raised
+	Aside         string    // a remark beside the place: that nobody is on watch
+	Stands        string    // of a call after the first: how the step stands by now
 	About         string    // of a message about several things, or about how a flag behaves: what it says
 	Several       []message // what it is about, each as it would have been told alone
 	Test          bool      // sent by hand, to try the path
@@ -34,7 +36,7 @@ func (m message) word() string {
 	switch {
 	case m.Test:
 		return "test"
-	case len(m.Several) > 0:
+	case m.Flag == "" && len(m.Several) > 0:
 		return "digest"
 	case m.Edge == rules.Raised:
 		return m.Urgency.String()
@@ -96,12 +98,13 @@ func (m message) json() []byte {
 		Ack      string            `json:"ack_url,omitempty"`
 		Sentence string            `json:"sentence"`
 		Message  string            `json:"message"`
+		Now      string            `json:"now,omitempty"`
 		To       string            `json:"to,omitempty"`
 		Call     int               `json:"call,omitempty"`
 		Since    string            `json:"since,omitempty"`
 		Findings []json.RawMessage `json:"findings,omitempty"`
 	}
-	h := head{ID: m.ID, Key: m.Key, Box: m.Box, Site: m.Site, Proven: m.Proven, Ack: m.Ack, Sentence: m.sentence(), Message: m.short(), To: m.To, Call: m.Call}
+	h := head{ID: m.ID, Key: m.Key, Box: m.Box, Site: m.Site, Proven: m.Proven, Ack: m.Ack, Sentence: m.sentence(), Message: m.short(), Now: m.Stands, To: m.To, Call: m.Call}
 	if m.Call > 0 {
 		h.Since = m.Since.UTC().Format("2006-01-02T15:04:05.000Z")
 	}
@@ -111,7 +114,7 @@ func (m message) json() []byte {
 	var body []byte
 	switch {
 	case m.Test, len(m.Several) > 0:
-		body = fmt.Appendf(nil, `{"type":%q,"at":%q}`, m.word(), m.Wall.UTC().Format("2006-01-02T15:04:05.000Z"))
+		body = fmt.Appendf(nil, `{"type":%q,"at":%q}`, map[bool]string{true: "test", false: "digest"}[m.Test], m.Wall.UTC().Format("2006-01-02T15:04:05.000Z"))
 	default:
 		body = m.Finding.JSON(m.Wall)
 	}

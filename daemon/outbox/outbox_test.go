@@ -9,6 +9,8 @@ import (
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -16,6 +18,9 @@ import (
 	"testing/synctest"
 	"time"
 
+	"zombiezen.com/go/sqlite"
+
+	"standwatch/daemon/clock"
 	"standwatch/daemon/journal"
 	"standwatch/rules"
 )
@@ -23,69 +28,67 @@ import (
 // 2026-03-01T06:00:00Z in Unix ms, checked by date(1).
 const morning = int64(1772344800000)
 
-// memory is a journal in memory: what the outbox may ask, and nothing else.
-type memory struct {
-	mu       sync.Mutex
-	findings []journal.Stored
-	cursors  map[string]int64
-	aside    map[string][]string
-	changed  chan struct{}
+// kept is a journal, and what the tests do with it.
+type kept struct {
+	*journal.Journal
+	t   *testing.T
+	dir string
 }
 
-func newMemory() *memory {
-	return &memory{cursors: map[string]int64{}, aside: map[string][]string{}, changed: make(chan struct{})}
-}
-
-func (m *memory) find(fs ...rules.Finding) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	for _, f := range fs {
-		m.findings = append(m.findings, journal.Stored{ID: int64(len(m.findings) + 1), Finding: f})
+// newJournal opens a journal that has begun its first run. In a bubble it is
+// opened within.
+func newJournal(t *testing.T) *kept {
+	t.Helper()
+	k := &kept{t: t, dir: t.TempDir()}
+	k.open()
+	t.Cleanup(func() { _ = k.Close() })
+	at := rules.Instant{Boot: 1}
+	if err := k.Append([]rules.Entry{{At: at, Body: &rules.Started{}}, {At: at, Body: &rules.Clocked{Wall: morning, Proven: true}}}, nil); err != nil {
+		t.Fatal(err)
 	}
-	close(m.changed)
-	m.changed = make(chan struct{})
+	return k
 }
 
-func (m *memory) Findings(ctx context.Context, after int64, limit int) ([]journal.Stored, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	rest := m.findings[min(int(after), len(m.findings)):]
-	return rest[:min(limit, len(rest))], nil
-}
-
-func (m *memory) Anchors(context.Context) (journal.Anchors, error) {
-	return journal.Anchors{1: {OffsetMs: morning, Proven: true}, 2: {OffsetMs: morning}}, nil
-}
-
-func (m *memory) Changed() <-chan struct{} { m.mu.Lock(); defer m.mu.Unlock(); return m.changed }
-
-func (m *memory) Cursor(ctx context.Context, name string) (int64, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.cursors[name], nil
-}
-
-func (m *memory) SetCursor(name string, at int64) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	if at < m.cursors[name] {
-		return fmt.Errorf("cursor %s went back from %d to %d", name, m.cursors[name], at)
+func (k *kept) open() {
+	k.t.Helper()
+	j, err := journal.Open(k.t.Context(), k.dir, slog.New(slog.DiscardHandler))
+	if err != nil {
+		k.t.Fatal(err)
 	}
-	m.cursors[name] = at
-	return nil
+	k.Journal = j
 }
 
-func (m *memory) Quarantine(follower string, item, reason string) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.aside[follower] = append(m.aside[follower], item+" | "+reason)
-	return nil
+func (k *kept) find(fs ...rules.Finding) {
+	k.t.Helper()
+	if _, err := k.Find(fs); err != nil {
+		k.t.Fatal(err)
+	}
 }
 
-func (m *memory) Quarantined(ctx context.Context, follower string) (int64, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return int64(len(m.aside[follower])), nil
+// aside is what a follower set aside, with the reason.
+func (k *kept) aside(follower string) (all []string) {
+	k.t.Helper()
+	conn, err := sqlite.OpenConn(filepath.Join(k.dir, "journal.db"), sqlite.OpenReadOnly)
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	defer conn.Close()
+	s, err := conn.Prepare("SELECT item, reason FROM quarantine WHERE follower = ? ORDER BY id")
+	if err != nil {
+		k.t.Fatal(err)
+	}
+	s.BindText(1, follower)
+	for {
+		row, err := s.Step()
+		if err != nil {
+			k.t.Fatal(err)
+		}
+		if !row {
+			_ = s.Reset()
+			return all
+		}
+		all = append(all, s.ColumnText(0)+" | "+s.ColumnText(1))
+	}
 }
 
 func flag(edge rules.Edge, urgency rules.Urgency, subject string, s int) rules.Finding {
@@ -154,7 +157,7 @@ func (h *hook) say(f func(n int, id int64) (int, string, http.Header, error)) {
 
 func (h *hook) got() []string { h.mu.Lock(); defer h.mu.Unlock(); return slices.Clone(h.heard) }
 
-func begin(t *testing.T, m *memory, rt http.RoundTripper, w Webhook, fromNow bool) (f *Follower, stop func()) {
+func begin(t *testing.T, m *kept, rt http.RoundTripper, w Webhook, fromNow bool) (f *Follower, stop func()) {
 	t.Helper()
 	if w.URL == "" {
 		w.URL = "http://hook.invalid/in"
@@ -163,20 +166,32 @@ func begin(t *testing.T, m *memory, rt http.RoundTripper, w Webhook, fromNow boo
 	if w.Least == rules.Note {
 		w.Least = rules.Tell
 	}
-	f = New(Parts{Config: Config{Webhooks: []Webhook{w}, FromNow: fromNow}, Box: "box-1", ID: "j1", Site: "Quayside Library", Journal: m,
-		Ack: func(id int64) string { return fmt.Sprintf("http://box.local/flags/ack?id=%d&key=k", id) }, Log: slog.New(slog.DiscardHandler), Transport: rt})[0]
-	if err := f.Begin(t.Context()); err != nil {
+	o := New(Parts{Config: Config{Webhooks: []Webhook{w}, FromNow: fromNow}, Box: "box-1", ID: "j1", Site: "Quayside Library", Journal: m.Journal,
+		Links: &Links{make([]byte, 32), "http://box.local"}, Log: slog.New(slog.DiscardHandler), Transport: rt, Now: runsOn})
+	if err := o.Begin(t.Context()); err != nil {
 		t.Fatal(err)
 	}
+	return o.paths[0], run(t, o)
+}
+
+// runsOn is the clock of a machine that never stops, and is proven.
+func runsOn() clock.Moment {
+	now := time.Now()
+	return clock.Moment{Machine: "one", Since: time.Duration(now.UnixNano()), Wall: now.UnixMilli(), Proven: true}
+}
+
+// run runs the outbox with all its paths until stop is called.
+func run(t *testing.T, o *Outbox) (stop func()) {
 	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- f.Run(ctx) }()
-	return f, func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Errorf("Run: %v", err)
-		}
+	var wg sync.WaitGroup
+	for _, f := range o.Followers() {
+		wg.Go(func() {
+			if err := f.Run(ctx); err != nil {
+				t.Errorf("Run: %v", err)
+			}
+		})
 	}
+	return func() { cancel(); wg.Wait() }
 }
 
 // What becomes a message, by the least urgency asked for.
@@ -205,7 +220,7 @@ func TestWhatIsTold(t *testing.T) {
 		for _, restart := range []bool{false, true} {
 			t.Run(fmt.Sprint(least, restart), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
-					m, h := newMemory(), &hook{}
+					m, h := newJournal(t), &hook{}
 					_, stop := begin(t, m, h, Webhook{Least: least}, true)
 					for _, f := range all {
 						synctest.Wait()
@@ -230,7 +245,7 @@ func TestWhatIsTold(t *testing.T) {
 func TestNewDestinationBeginsNow(t *testing.T) {
 	for _, fromNow := range []bool{true, false} {
 		synctest.Test(t, func(t *testing.T) {
-			m, h := newMemory(), &hook{}
+			m, h := newJournal(t), &hook{}
 			m.find(flag(rules.Raised, rules.Tell, "old", 1), verdict(rules.Passed, 2))
 			_, stop := begin(t, m, h, Webhook{}, fromNow)
 			synctest.Wait()
@@ -252,7 +267,7 @@ func TestNewDestinationBeginsNow(t *testing.T) {
 // ever taken: each message arrives once, in order, soon after.
 func TestAwayForAnHour(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, h := newMemory(), &hook{}
+		m, h := newJournal(t), &hook{}
 		h.say(func(int, int64) (int, string, http.Header, error) {
 			return 0, "", nil, errors.New("no route to host")
 		})
@@ -299,7 +314,7 @@ func TestAwayForAnHour(t *testing.T) {
 // again under the same key, and no other message shares it.
 func TestLostAnswerKeepsItsKey(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m, h := newMemory(), &hook{}
+		m, h := newJournal(t), &hook{}
 		h.say(func(n int, _ int64) (int, string, http.Header, error) {
 			if n == 1 {
 				return 0, "", nil, errLost
@@ -341,7 +356,7 @@ func TestAnswers(t *testing.T) {
 	} {
 		t.Run(fmt.Sprint(row.status), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				m, h := newMemory(), &hook{}
+				m, h := newJournal(t), &hook{}
 				header := row.header.Clone()
 				if row.status < 400 && row.status >= 300 {
 					header = http.Header{"Location": {"http://portal.invalid/"}}
@@ -357,7 +372,7 @@ func TestAnswers(t *testing.T) {
 				f, stop := begin(t, m, h, Webhook{}, true)
 				synctest.Wait()
 				m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
-				time.Sleep(2 * time.Minute)
+				time.Sleep(119 * time.Second) // and no second call yet
 				synctest.Wait()
 				stop()
 				want := []string{"1 raised wake", "2 raised wake"}
@@ -367,7 +382,7 @@ func TestAnswers(t *testing.T) {
 				if got := h.got(); !slices.Equal(got, want) {
 					t.Errorf("told %q, want %q", got, want)
 				}
-				aside := m.aside["outbox:phone"]
+				aside := m.aside("outbox:phone")
 				if row.refused != (len(aside) == 1) || row.refused && !(strings.Contains(aside[0], fmt.Sprintf("%d go away", row.status)) && strings.Contains(aside[0], `"id":1`)) {
 					t.Errorf("set aside %q", aside)
 				}
@@ -394,16 +409,17 @@ func TestWebhookOverASocket(t *testing.T) {
 	}))
 	defer srv.Close()
 	t.Setenv("HTTP_PROXY", "http://127.0.0.1:1") // must not matter
-	m := newMemory()
+	m := newJournal(t)
 	_, stop := begin(t, m, nil, Webhook{URL: srv.URL + "/in?token=t", Secret: "quay"}, false)
 	defer stop()
 	m.find(flag(rules.Raised, rules.Wake, "scale", 60))
 	r := <-got
 	want := `{"type":"flag","at":"2026-03-01T06:01:00.000Z","rule":"scale-silent","state":"raised","urgency":"wake","system":"north","step":"weigh-in","subject":"scale","points":["scale"],"text":"The scale says nothing; look at its battery.","values":{"silent_s":60},` +
-		`"id":1,"key":"box-1-j1-1","box":"box-1","site":"Quayside Library","clock_proven":true,"ack_url":"http://box.local/flags/ack?id=1\u0026key=k","sentence":"WAKE: Quayside Library, north: The scale says nothing; look at its battery.",` +
-		`"message":"WAKE Quayside Library, north, weigh-in: The scale says nothing; look at its battery. Do not go up alone, in the dark or in lightning."}`
-	if r.body != want {
-		t.Errorf("body\n%s\nwant\n%s", r.body, want)
+		`"id":1,"key":"box-1-j1-1","box":"box-1","site":"Quayside Library","clock_proven":true,"ack_url":"http://box.local/flags/ack?id=1\u0026key=KEY\u0026until=86400","sentence":"WAKE: Quayside Library, north: The scale says nothing; look at its battery.",` +
+		`"message":"WAKE Quayside Library, north, weigh-in: The scale says nothing; look at its battery. Do not go up alone, in the dark or in lightning.","call":1,"since":"2026-03-01T06:01:00.000Z"}`
+	body := regexp.MustCompile(`key=[-_\w]{22}`).ReplaceAllString(r.body, "key=KEY")
+	if body != want {
+		t.Errorf("body\n%s\nwant\n%s", body, want)
 	}
 	if s := sign("quay", r.header.Get(timeHeader), []byte(r.body)); s != r.header.Get(signatureHeader) {
 		t.Errorf("signature %q, want %q", r.header.Get(signatureHeader), s)
@@ -424,7 +440,7 @@ func TestSignature(t *testing.T) {
 
 func TestStopsWhileTheHookHangs(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		m := newMemory()
+		m := newJournal(t)
 		_, stop := begin(t, m, hang{}, Webhook{}, true)
 		synctest.Wait()
 		m.find(flag(rules.Raised, rules.Wake, "a", 1))

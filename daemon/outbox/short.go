@@ -1,6 +1,7 @@
 package outbox
 
 import (
+	"cmp"
 	_ "embed" // words/en.yaml
 	"fmt"
 	"regexp"
@@ -47,18 +48,19 @@ const (
 // with the figure, what it means, what to do. The judge's own sentences where
 // they fit; else his first one, and what the catalogue says of the flag.
 func (m message) short() string {
-	switch {
-	case m.Test:
+	if m.Test {
 		return cut(english.say("test", m.Path, m.Box, m.Wall.Format("15:04")), mostShort)
-	case m.About != "":
-		return cut(m.head()+": "+m.About, mostShort)
 	}
 	head, tail := m.head()+": ", ""
 	if m.wakes() {
 		tail = " " + english.say("caution")
 	}
 	room := mostShort - utf8.RuneCountInString(head+tail)
-	return head + m.matter(room) + tail
+	said := m.matter(room)
+	if now := english.say("now", m.Stands); m.Stands != "" && utf8.RuneCountInString(said+now)+1 <= room {
+		said += " " + now
+	}
+	return head + said + tail
 }
 
 // wakes reports whether the message is to wake somebody.
@@ -80,12 +82,16 @@ func (m message) head() string {
 	if m.Step != "" {
 		place = append(place, m.Step)
 	}
-	return word + " " + strings.Join(place, ", ")
+	head := word + " " + strings.Join(place, ", ")
+	if m.Aside != "" {
+		head += " (" + m.Aside + ")"
+	}
+	return head
 }
 
 // matter is what happened and what to do, in so many runes.
 func (m message) matter(room int) string {
-	said := strings.TrimSpace(m.Text)
+	said := strings.TrimSpace(cmp.Or(m.About, m.Text))
 	if utf8.RuneCountInString(said) <= room {
 		return said
 	}

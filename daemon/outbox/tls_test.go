@@ -35,7 +35,7 @@ func secured(t *testing.T, h http.HandlerFunc) (srv *httptest.Server, ca string)
 func TestWebhookPrivateAuthority(t *testing.T) {
 	got := make(chan string, 1)
 	srv, ca := secured(t, func(w http.ResponseWriter, r *http.Request) { got <- r.Header.Get("Idempotency-Key") })
-	m := newMemory()
+	m := newJournal(t)
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
 	f, stop := begin(t, m, nil, Webhook{URL: srv.URL}, false)
 	await(t, func() bool { return strings.Contains(f.State().Sentence, "certificate") })
@@ -91,7 +91,7 @@ func TestMailSecured(t *testing.T) {
 			go func() { defer close(done); _ = server.Serve(l) }()
 			t.Cleanup(func() { _ = server.Close(); <-done })
 
-			m := newMemory()
+			m := newJournal(t)
 			m.find(flag(rules.Raised, rules.Wake, "a", 1))
 			mail := Mail{Server: address, Security: security, User: "box", Password: "wrong", CAFile: ca, To: []string{"ana@quayside.example"}}
 			says := func(word string) func([]*Follower) bool {
@@ -100,8 +100,8 @@ func TestMailSecured(t *testing.T) {
 			post(t, m, mail, says("535"))
 			mail.CAFile = ""
 			post(t, m, mail, says("certificate"))
-			if len(s.got()) != 0 || len(m.aside) != 0 {
-				t.Fatalf("mails %q, set aside %q", s.got(), m.aside)
+			if len(s.got()) != 0 || len(m.aside("outbox:crew:ana@quayside.example")) != 0 {
+				t.Fatalf("mails %q, set aside %q", s.got(), m.aside("outbox:crew:ana@quayside.example"))
 			}
 			mail.CAFile, mail.Password = ca, "right"
 			post(t, m, mail, func(fs []*Follower) bool { return fs[0].State().OK })
