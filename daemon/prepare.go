@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"standwatch/daemon/broker"
@@ -59,12 +60,13 @@ func Load(file string) (*Site, []error) {
 }
 
 // Box is a daemon with what stands around it: its journal, its brokers, its
-// acknowledgement links.
+// outbox.
 type Box struct {
 	*Daemon
 	Journal *journal.Journal
 	Links   *outbox.Links
 	People  *people.Store
+	Outbox  *outbox.Outbox
 	Brokers map[string]*broker.Broker
 	Dir     string // the data folder
 }
@@ -182,13 +184,25 @@ func followers(s *Site, b *Box, log *slog.Logger) []journal.Follower {
 	for _, c := range s.Uplinks {
 		fs = append(fs, uplink.New(uplink.Parts{Config: c, Box: s.Box.Name, Site: s.Site.Site, Journal: b.Journal, Log: log.With("store", c.Name)}))
 	}
-	for _, f := range outbox.New(outbox.Parts{
+	b.Outbox = outbox.New(outbox.Parts{
 		Config: s.Outbox, Box: s.Box.Name, ID: b.Links.Box(), Site: s.Name, Zone: s.Zone,
-		Ack: b.Links.Make, Journal: b.Journal, Log: log,
-	}) {
-		fs = append(fs, f)
+		Links: b.Links, Journal: b.Journal, Log: log,
+		Now: func() clock.Moment { return b.moment() }, Device: hangsOn(s), Stands: func(system, step string) string { return b.stands(system, step) },
+	})
+	return append(fs, b.Outbox.Followers()...)
+}
+
+// hangsOn says which broker or bus a point hangs on; empty: none that it shares.
+func hangsOn(s *Site) func(point string) string {
+	on := map[string]string{}
+	for _, d := range s.Devices {
+		for _, p := range d.Config.Points {
+			if len(d.Config.Points) > 1 && d.Driver.Device != "" {
+				on[p.Name] = strings.TrimSpace(d.Driver.Device + " " + d.Config.Name)
+			}
+		}
 	}
-	return fs
+	return func(point string) string { return on[point] }
 }
 
 // addAlertmanager lets the box tell an Alertmanager which flags are open.
@@ -270,17 +284,4 @@ func (b *Box) Close() error {
 		errs = append(errs, b.Journal.Close())
 	}
 	return errors.Join(errs...)
-}
-
-// Acknowledges checks the key of an acknowledgement link and returns the
-// finding it stands for.
-func (b *Box) Acknowledges(ctx context.Context, id int64, key string) (rules.Finding, bool) {
-	if !b.Links.Check(id, key) {
-		return rules.Finding{}, false
-	}
-	found, err := b.Journal.Findings(ctx, id-1, 1)
-	if err != nil || len(found) != 1 || found[0].ID != id {
-		return rules.Finding{}, false
-	}
-	return found[0].Finding, true
 }

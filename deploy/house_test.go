@@ -124,7 +124,7 @@ var layers = []layer{
 	{"daemon/config", []string{"sensors", "sensors/", "rules", "rules/physics"}, "the site file is read before anything runs"},
 	{"daemon/broker", []string{"sensors"}, "the broker carries messages and knows nothing of them"},
 	{"daemon/uplink", []string{"sensors", "rules", "daemon/journal"}, "what leaves the box follows the journal, and one way out never waits for another"},
-	{"daemon/outbox", []string{"sensors", "rules", "daemon/journal"}, "what leaves the box follows the journal, and one way out never waits for another"},
+	{"daemon/outbox", []string{"sensors", "rules", "daemon/journal", "daemon/clock"}, "what leaves the box follows the journal, and one way out never waits for another; how long the box was away the clock can prove"},
 	{"daemon/web", []string{"sensors", "rules", "rules/physics", "daemon/journal", "daemon/people"}, "the screens show the box through one interface"},
 	{"daemon/simulate", []string{"sensors", "rules", "rules/physics", "daemon/broker", "daemon/fieldlog", "daemon/config"}, "the simulated site meets the daemon only over MQTT, as a real one does"},
 	{"daemon/simulate/trial", nil, "a trial that knew the judges' models would prove nothing of them"},

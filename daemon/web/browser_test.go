@@ -222,7 +222,7 @@ const (
 
 var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/steps", "/steps/vacuum-hold", "/steps/pressure-test", "/steps/weigh-in", "/steps/cooling-check",
 	"/flags", "/flags?before=9", "/box", "/ledger", "/branches", "/more", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
-	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&key=secret"}
+	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&until=90&key=secret"}
 
 // ownPage is the page, beside Now, that a scene is there for.
 var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger"}

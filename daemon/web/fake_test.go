@@ -66,14 +66,33 @@ type fakeBox struct {
 }
 
 func (b *fakeBox) screens(opts ...Option) *screens {
-	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithAck(func(_ context.Context, id int64, key string) (rules.Finding, bool) {
-		if id == 7 && key == "secret" {
-			return rules.Finding{Flag: "scale-silent", Subject: "scale", Text: "Scale silent for 60 s."}, true
-		}
-		return rules.Finding{}, false
-	})}, opts...)...)
+	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithLinks(&fakeLinks{box: b, state: "open"})}, opts...)...)
 	s.order = usualOrder
 	return s
+}
+
+// fakeLinks has made one link.
+type fakeLinks struct {
+	box   *fakeBox
+	state string
+	by    string
+}
+
+func (l *fakeLinks) Look(_ context.Context, id int64, until time.Duration, key string) (Link, bool, error) {
+	f := rules.Finding{Flag: "scale-silent", Subject: "scale", Step: "weigh-in", Urgency: rules.Wake, Text: "Scale silent for 60 s."}
+	return Link{Finding: f, State: l.state, By: l.by, When: midnight}, id == 7 && until == 90*time.Second && key == "secret", nil
+}
+
+func (l *fakeLinks) Use(ctx context.Context, id int64, until time.Duration, key, by string) (Link, bool, error) {
+	link, ok, err := l.Look(ctx, id, until, key)
+	if ok && l.state == "open" {
+		if err := l.box.Tell(ctx, rules.Told{Kind: "mark", Name: "acknowledged", Note: "scale-silent scale", By: by}); err != nil {
+			return link, ok, err
+		}
+		l.state, l.by = "acknowledged", by
+	}
+	link.State, link.By = l.state, l.by
+	return link, ok, err
 }
 
 // the steps of the contract, in the usual order

@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -130,22 +131,73 @@ func TestABoxThatCannotRecordSaysSo(t *testing.T) {
 func TestALinkAcknowledgesByItsButtonOnly(t *testing.T) {
 	box := newFakeBox("weigh")
 	h := box.screens().handler()
-	resp, text := visit(t, h, "GET", "/flags/ack?id=7&key=secret", nil)
-	if resp.StatusCode != 200 || !strings.Contains(text, "Scale silent for 60 s") || len(box.told) != 0 {
+	const link = "/flags/ack?id=7&until=90&key=secret"
+	resp, text := visit(t, h, "GET", link, nil)
+	if resp.StatusCode != 200 || !strings.Contains(text, "Scale silent for 60 s") || !strings.Contains(text, "Do not go up alone") || len(box.told) != 0 {
 		t.Fatalf("%d, recorded %v\n%s", resp.StatusCode, box.told, text)
 	}
-	for _, f := range []url.Values{form("id", "7", "key", "guess"), form("id", "7"), form("id", "x", "key", "secret"), form("id", "8", "key", "secret")} {
+	// Its key stays on this box's own pages, and no copy is kept.
+	if resp.Header.Get("Referrer-Policy") != "same-origin" || resp.Header.Get("Cache-Control") != "no-store" {
+		t.Errorf("headers %v", resp.Header)
+	}
+	for _, f := range []url.Values{form("id", "7", "until", "90", "key", "guess"), form("id", "7", "until", "90"), form("id", "x", "until", "90", "key", "secret"),
+		form("id", "8", "until", "90", "key", "secret"), form("id", "7", "until", "99999", "key", "secret"), form("id", "7", "key", "secret")} {
 		if resp, _ := visit(t, h, "POST", "/flags/ack", f); resp.StatusCode != http.StatusForbidden || len(box.told) != 0 {
 			t.Errorf("%v: %d, recorded %v", f, resp.StatusCode, box.told)
 		}
 	}
 	// The page is opened from a mail: the browser sends no word of its origin.
-	resp, _ = visit(t, h, "POST", "/flags/ack", form("id", "7", "key", "secret", "by", "Ines"))
-	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 1 {
-		t.Fatalf("%d, recorded %v", resp.StatusCode, box.told)
+	for range 2 { // and it is used once
+		resp, text = visit(t, h, "POST", "/flags/ack", form("id", "7", "until", "90", "key", "secret", "by", "Ines"))
+		if resp.StatusCode != http.StatusOK || len(box.told) != 1 || !strings.Contains(text, "Acknowledged by Ines") {
+			t.Fatalf("%d, recorded %v\n%s", resp.StatusCode, box.told, text)
+		}
 	}
 	if got := box.told[0]; got.Name != "acknowledged" || got.Note != "scale-silent scale" || got.By != "Ines" {
 		t.Errorf("recorded %+v", got)
+	}
+	if _, text = visit(t, h, "GET", link, nil); !strings.Contains(text, "Acknowledged by Ines") || strings.Contains(text, "<button class=\"main\"") {
+		t.Errorf("a used link shows\n%s", text)
+	}
+}
+
+func TestALinkSaysWhatBecameOfItsFlag(t *testing.T) {
+	box := newFakeBox("weigh")
+	links := &fakeLinks{box: box}
+	h := box.screens(WithLinks(links)).handler()
+	for state, want := range map[string]string{"over": "This is over", "newer": "raised again since", "expired": "older than 24 hours"} {
+		links.state = state
+		for _, method := range []string{"GET", "POST"} {
+			target, f := "/flags/ack?id=7&until=90&key=secret", url.Values(nil)
+			if method == "POST" {
+				target, f = "/flags/ack", form("id", "7", "until", "90", "key", "secret")
+			}
+			if resp, text := visit(t, h, method, target, f); resp.StatusCode != 200 || !strings.Contains(text, want) || strings.Contains(text, `<button class="main"`) {
+				t.Errorf("%s, %s: %d\n%s", state, method, resp.StatusCode, text)
+			}
+		}
+	}
+	if len(box.told) != 0 {
+		t.Errorf("recorded %v", box.told)
+	}
+}
+
+// Who guesses is put off; who holds a link is not.
+func TestGuessedLinks(t *testing.T) {
+	box := newFakeBox("weigh")
+	h := box.screens().handler()
+	put := 0
+	for i := range 100 {
+		resp, _ := visit(t, h, "GET", fmt.Sprintf("/flags/ack?id=7&until=90&key=guess%d", i), nil)
+		if resp.StatusCode == http.StatusTooManyRequests {
+			put++
+		}
+	}
+	if put != 70 {
+		t.Errorf("%d of 100 were put off", put)
+	}
+	if resp, _ := visit(t, h, "POST", "/flags/ack", form("id", "7", "until", "90", "key", "secret")); resp.StatusCode != 200 || len(box.told) != 1 {
+		t.Errorf("%d, recorded %v", resp.StatusCode, box.told)
 	}
 }
 
@@ -153,7 +205,7 @@ func TestNothingIsRecordedByLooking(t *testing.T) {
 	box := newFakeBox("hold")
 	h := box.screens().handler()
 	for _, target := range []string{"/marks?kind=end&step=vacuum-hold", "/confirm?do=end&step=vacuum-hold", "/mark/oil-changed?kind=mark&name=oil-changed",
-		"/flags/ack?id=7&key=secret", "/units?units=us"} {
+		"/flags/ack?id=7&until=90&key=secret", "/units?units=us"} {
 		for _, method := range []string{"GET", "HEAD"} {
 			resp, _ := visit(t, h, method, target, nil)
 			if len(box.told) != 0 || resp.Header.Get("Set-Cookie") != "" {

@@ -26,15 +26,11 @@ var assetFiles embed.FS
 //go:embed pages
 var pageFiles embed.FS
 
-// CheckAck says whether key is the secret of the acknowledgement link that was
-// sent out for a finding, and returns the finding.
-type CheckAck func(ctx context.Context, id int64, key string) (rules.Finding, bool)
-
 // Option is something the screens can do without.
 type Option func(*screens)
 
-// WithAck lets the links in messages acknowledge.
-func WithAck(check CheckAck) Option { return func(s *screens) { s.checkAck = check } }
+// WithLinks lets the links in messages acknowledge.
+func WithLinks(links Links) Option { return func(s *screens) { s.links = links } }
 
 // WithMetrics mounts a handler at /metrics.
 func WithMetrics(h http.Handler) Option { return func(s *screens) { s.metrics = h } }
@@ -50,20 +46,21 @@ func WithDoor(d *Door) Option { return func(s *screens) { s.door = d } }
 func WithLog(log *slog.Logger) Option { return func(s *screens) { s.log = log } }
 
 type screens struct {
-	cfg      Config
-	box      Box
-	log      *slog.Logger
-	words    words
-	pages    map[string]*template.Template
-	checkAck CheckAck
-	metrics  http.Handler
-	people   *people.Store // nil: whoever is at this machine may do everything
-	door     *Door         // nil: nothing listens beyond this machine
-	curves   bool          // the curve library is in the binary
-	places   chan struct{} // of open streams; bounded
-	beat     time.Duration // the shortest time between two events of a stream
-	ping     time.Duration
-	order    []string // the steps, in the usual order
+	cfg     Config
+	box     Box
+	log     *slog.Logger
+	words   words
+	pages   map[string]*template.Template
+	links   Links
+	guesses *guesses // of acknowledgement links
+	metrics http.Handler
+	people  *people.Store // nil: whoever is at this machine may do everything
+	door    *Door         // nil: nothing listens beyond this machine
+	curves  bool          // the curve library is in the binary
+	places  chan struct{} // of open streams; bounded
+	beat    time.Duration // the shortest time between two events of a stream
+	ping    time.Duration
+	order   []string // the steps, in the usual order
 
 	assets    map[string]asset
 	languages []spoken // English first
@@ -75,7 +72,7 @@ func New(cfg Config, box Box, opts ...Option) http.Handler {
 }
 
 func newScreens(cfg Config, box Box, opts ...Option) *screens {
-	s := &screens{cfg: cfg, box: box, log: slog.New(slog.DiscardHandler),
+	s := &screens{cfg: cfg, box: box, guesses: &guesses{}, log: slog.New(slog.DiscardHandler),
 		places: make(chan struct{}, mostStreams), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
 	for _, o := range opts {
 		o(s)
