@@ -215,7 +215,7 @@ func TestMailRefusedForNow(t *testing.T) {
 		},
 	}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
-	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return fs[0].State().OK })
+	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return fs[0].State().OK && len(s.got()) == 1 })
 	if s.attempts != 3 || len(s.got()) != 1 {
 		t.Errorf("%d attempts, %d mails", s.attempts, len(s.got()))
 	}

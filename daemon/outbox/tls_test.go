@@ -104,7 +104,7 @@ func TestMailSecured(t *testing.T) {
 				t.Fatalf("mails %q, set aside %q", s.got(), m.aside("outbox:crew:ana@quayside.example"))
 			}
 			mail.CAFile, mail.Password = ca, "right"
-			post(t, m, mail, func(fs []*Follower) bool { return fs[0].State().OK })
+			post(t, m, mail, func(fs []*Follower) bool { return fs[0].State().OK && len(s.got()) == 1 })
 			if len(s.got()) != 1 {
 				t.Errorf("mails %q", s.got())
 			}
