@@ -33,7 +33,7 @@ const pageOf = 500
 
 // The shelves of the outbox. A path's queue has a shelf of its own.
 const (
-	shelf      = "outbox"
+	ownShelf   = "outbox"
 	stateKey   = "state"
 	watchKey   = "watch"
 	pathShelf  = "outbox paths"
@@ -168,12 +168,12 @@ func (o *Outbox) Begin(ctx context.Context) error {
 		return nil
 	}
 	s := &state{}
-	known, err := o.parts.Journal.Shelf(shelf).Get(ctx, stateKey, s)
+	known, err := o.parts.Journal.Shelf(ownShelf).Get(ctx, stateKey, s)
 	if err != nil {
 		return err
 	}
 	var w Watch
-	changed, err := o.parts.Journal.Shelf(shelf).Get(ctx, watchKey, &w)
+	changed, err := o.parts.Journal.Shelf(ownShelf).Get(ctx, watchKey, &w)
 	if err != nil {
 		return err
 	}
@@ -423,7 +423,7 @@ func (o *Outbox) keep(p *plan) error {
 					return err
 				}
 			}
-			return tx.Put(shelf, stateKey, p.state)
+			return tx.Put(ownShelf, stateKey, p.state)
 		})
 		if err != nil {
 			return err
@@ -520,9 +520,9 @@ func (o *Outbox) SetWatch(ctx context.Context, w *Watch) error {
 	var err error
 	if w == nil {
 		w = &o.parts.Config.Watch
-		err = o.parts.Journal.Shelf(shelf).Drop(watchKey)
+		err = o.parts.Journal.Shelf(ownShelf).Drop(watchKey)
 	} else {
-		err = o.parts.Journal.Shelf(shelf).Put(watchKey, w)
+		err = o.parts.Journal.Shelf(ownShelf).Put(watchKey, w)
 	}
 	if err != nil {
 		return err
