@@ -95,7 +95,7 @@ func (s *Store) Pair() error {
 	s.mu.Lock()
 	s.window = s.base + s.sinceStart() + PairingLasts
 	s.mu.Unlock()
-	s.announce()
+	s.Announce()
 	return nil
 }
 

@@ -176,7 +176,7 @@ func (s *Store) join(ctx context.Context, name, password, earlier string, from F
 	if err == nil {
 		s.end(gone...)
 		if !s.claimed.Swap(true) {
-			s.announce()
+			s.Announce()
 		}
 	}
 	return token, err
@@ -209,6 +209,9 @@ func (s *Store) OpenShare(ctx context.Context, token, earlier string, from From)
 // Withdraw takes back an invitation or a link that only shows; the sessions of
 // the latter end.
 func (s *Store) Withdraw(by Visitor, id string) error {
+	if id == "" { // a session without a link is a person's
+		return ErrOver
+	}
 	var gone []string
 	err := s.j.Change(func(tx *journal.Change) (err error) {
 		for _, shelf := range []string{invitationShelf, shareShelf} {

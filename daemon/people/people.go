@@ -155,7 +155,8 @@ func (s *Store) Changed() <-chan struct{} {
 	return s.changed
 }
 
-func (s *Store) announce() {
+// Announce says that something has changed.
+func (s *Store) Announce() {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	close(s.changed)

@@ -647,6 +647,15 @@ func TestLinksThatOnlyShow(t *testing.T) {
 	if _, err := b.Password(t.Context(), v, "", good, phone); !errors.Is(err, ErrWrong) {
 		t.Errorf("a link gave itself a password: %v", err)
 	}
+	mine, err := b.LogIn(t.Context(), "Ines", good, "", desk)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, none := range []string{"", "x"} { // no link at all: nobody is thrown out
+		_ = b.Withdraw(ines, none)
+		b.want(mine, "Ines, technician", "a person, when no link was taken back")
+		b.want(desks, "Supervisor, viewer", "the supervisor, when no link was taken back")
+	}
 	if err := b.Withdraw(ines, id); err != nil {
 		t.Fatal(err)
 	}

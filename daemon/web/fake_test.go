@@ -24,6 +24,7 @@ import (
 var (
 	serveAt = flag.String("serve", "", "show the pages at this address instead of testing")
 	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, idle, empty, old")
+	viewed  = flag.String("as", "", "who looks: technician, viewer, link, stranger, or unclaimed; empty: a box without people")
 )
 
 func TestMain(m *testing.M) {
@@ -40,8 +41,24 @@ func TestMain(m *testing.M) {
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 	box := newFakeBox(*scene)
+	h := box.screens(WithLog(log)).handler()
+	if *viewed != "" {
+		dir, err := os.MkdirTemp("", "standwatch-pages-")
+		if err != nil {
+			panic(err)
+		}
+		defer os.RemoveAll(dir)
+		g, err := newGuarded(*scene, dir, WithLog(log))
+		if err == nil && *viewed != "unclaimed" {
+			err = g.settle()
+		}
+		if err != nil {
+			panic(err)
+		}
+		box, h = g.night, g.as(g.handler(), *viewed)
+	}
 	go box.run(ctx)
-	if err := Serve(ctx, ln, box.screens(WithLog(log)).handler(), log); err != nil {
+	if err := Serve(ctx, ln, h, log); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}

@@ -210,7 +210,13 @@ type personRow struct {
 	Made           moment
 	Seen           moment // the last use of any session
 	Self           bool
-	Sessions       []sessionRow
+	Sessions       sessionList
+}
+
+// sessionList is what somebody is logged in on.
+type sessionList struct {
+	Title string
+	Rows  []sessionRow
 }
 
 type sessionRow struct {
@@ -222,7 +228,7 @@ type sessionRow struct {
 type linkRowOut struct {
 	ID, For, RoleWord, By string
 	Ends                  moment
-	Sessions              []sessionRow
+	Sessions              sessionList
 }
 
 type peopleView struct {
@@ -291,13 +297,9 @@ func (s *screens) fillPeople(r *http.Request, p *peopleView) error {
 	}
 	for _, x := range all {
 		row := personRow{Name: x.Name, RoleWord: s.words.say("access." + string(x.Role)), Made: s.when(x.Made, now), Self: x.Name == me.Name && me.Share == "", Seen: moment{Ago: s.words.say("time.never"), Never: true}}
-		for _, y := range sessions {
-			if y.Name == x.Name && y.Share == "" {
-				row.Sessions = append(row.Sessions, s.sessionRow(y, now, me.Session))
-			}
-		}
-		if len(row.Sessions) > 0 {
-			row.Seen = row.Sessions[0].Used
+		row.Sessions = s.sessionList(sessions, now, me, func(y people.Session) bool { return y.Name == x.Name && y.Share == "" })
+		if len(row.Sessions.Rows) > 0 {
+			row.Seen = row.Sessions.Rows[0].Used
 		}
 		p.People = append(p.People, row)
 	}
@@ -311,11 +313,7 @@ func (s *screens) fillPeople(r *http.Request, p *peopleView) error {
 	shares, err := s.people.Shares(ctx)
 	for _, l := range shares {
 		row := s.linkRow(l, now)
-		for _, y := range sessions {
-			if y.Share == l.ID {
-				row.Sessions = append(row.Sessions, s.sessionRow(y, now, me.Session))
-			}
-		}
+		row.Sessions = s.sessionList(sessions, now, me, func(y people.Session) bool { return y.Share == l.ID })
 		p.Shares = append(p.Shares, row)
 	}
 	return err
@@ -327,6 +325,16 @@ func (s *screens) linkRow(l people.Link, now people.Moment) linkRowOut {
 		row.RoleWord = s.words.say("access." + string(l.Role))
 	}
 	return row
+}
+
+func (s *screens) sessionList(all []people.Session, now people.Moment, me people.Visitor, whose func(people.Session) bool) (l sessionList) {
+	for _, x := range all {
+		if whose(x) {
+			l.Rows = append(l.Rows, s.sessionRow(x, now, me.Session))
+		}
+	}
+	l.Title = s.words.count("people.sessions", len(l.Rows))
+	return l
 }
 
 func (s *screens) sessionRow(x people.Session, now people.Moment, mine string) sessionRow {
