@@ -723,8 +723,9 @@ func TestSlowBodiesAreLetGo(t *testing.T) {
 			ln := &oneConn{c: make(chan net.Conn, 1), done: make(chan struct{})}
 			ln.c <- ours
 			srv := server(t.Context(), h, slog.New(slog.DiscardHandler))
-			go func() { _ = srv.Serve(ln) }()
-			go func() {
+			var both sync.WaitGroup
+			both.Go(func() { _ = srv.Serve(ln) })
+			both.Go(func() {
 				_, _ = theirs.Write([]byte(begin))
 				for {
 					time.Sleep(time.Second)
@@ -732,7 +733,7 @@ func TestSlowBodiesAreLetGo(t *testing.T) {
 						return
 					}
 				}
-			}()
+			})
 			begun := time.Now()
 			_, _ = io.Copy(io.Discard, theirs)
 			if d := time.Since(begun); d > 30*time.Second {
@@ -740,6 +741,7 @@ func TestSlowBodiesAreLetGo(t *testing.T) {
 			}
 			_ = srv.Close()
 			_ = theirs.Close()
+			both.Wait()
 		}
 	})
 }
