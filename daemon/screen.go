@@ -36,6 +36,7 @@ type view struct {
 	recent   []journal.Stored
 	marks    []toldAt                       // oldest first
 	sheets   map[string]*rules.AddressSheet // by system
+	checks   map[string]*rules.CheckList    // by system
 	count    uint64
 }
 
@@ -64,10 +65,11 @@ func newView(p Parts) view {
 	v := view{
 		p: p, anchors: journal.Anchors{}, points: map[string]*web.Point{},
 		pointsAt: map[string]rules.Instant{}, heardAt: map[string]rules.Instant{}, takenAt: map[string]time.Duration{},
-		sheets: map[string]*rules.AddressSheet{},
+		sheets: map[string]*rules.AddressSheet{}, checks: map[string]*rules.CheckList{},
 	}
 	for _, sys := range p.Site.Systems {
 		v.sheets[sys.Name] = rules.NewAddressSheet(sys, p.Site.OthersOf(sys.Name)...)
+		v.checks[sys.Name] = rules.NewCheckList(p.Site, sys.Name)
 	}
 	for _, pt := range p.Site.Points {
 		v.points[pt.Name] = &web.Point{Point: pt}
@@ -142,6 +144,9 @@ func (v *view) mark(e rules.Entry) {
 			v.end(system, b.Name, e.At)
 		case "mark", "command":
 			v.told(b, e.At)
+			for _, list := range v.checks {
+				list.Tell(e, b)
+			}
 			v.marks = append(v.marks, toldAt{*b, e.Seq, e.At})
 			if len(v.marks) > marksLength {
 				v.marks = v.marks[1:]
@@ -272,6 +277,10 @@ func (d *Daemon) Now() web.Snapshot {
 	for name, sheet := range v.sheets {
 		s.Sheets[name] = *sheet // Tell changes copies of what it points at
 	}
+	s.Checks = map[string][]web.Check{}
+	for name, list := range v.checks {
+		s.Checks[name] = v.checked(list)
+	}
 	s.Reported = v.saidBy(v.reported)
 	for _, p := range d.parts.Site.Points {
 		s.Points = append(s.Points, v.point(p.Name))
@@ -303,6 +312,32 @@ func (d *Daemon) Now() web.Snapshot {
 		s.Outward = append(s.Outward, f.State())
 	}
 	return s
+}
+
+// checked are a system's checks, each with the times at which it was spoken of.
+func (v *view) checked(list *rules.CheckList) (all []web.Check) {
+	for _, c := range list.All() {
+		x := web.Check{CheckState: c}
+		for _, m := range c.Marks {
+			at := v.wall(m.At)
+			if m.Own != 0 {
+				at = time.UnixMilli(m.Own).In(v.p.Zone)
+			}
+			x.Said = append(x.Said, web.CheckMark{CheckMark: m, Wall: at})
+		}
+		all = append(all, x)
+	}
+	return all
+}
+
+// KeepPhoto keeps a picture and returns its name.
+func (d *Daemon) KeepPhoto(picture []byte) (name string, err error) {
+	return d.parts.Journal.KeepPhoto(picture)
+}
+
+// Photo returns the picture of a name; nil where there is none.
+func (d *Daemon) Photo(ctx context.Context, name string) ([]byte, error) {
+	return d.parts.Journal.Photo(ctx, name)
 }
 
 func (v *view) point(name string) web.Point {

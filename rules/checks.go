@@ -75,19 +75,24 @@ func IsPhotoName(s string) bool {
 	return len(s) == photoName && strings.Trim(s, "0123456789abcdef") == ""
 }
 
+// CutPhotos takes the photos off a note's end.
+func CutPhotos(note string) (text string, photos []string) {
+	text = strings.TrimSpace(note)
+	for {
+		i := len(text) - photoName
+		if i < len(photoWord) || !IsPhotoName(text[i:]) || text[i-len(photoWord):i] != photoWord {
+			return text, photos
+		}
+		photos = append([]string{text[i:]}, photos...)
+		text = strings.TrimSpace(text[:i-len(photoWord)])
+	}
+}
+
 // ReadTick reads a checked mark's note. It says of known names only; ok is
 // false where the note is something else, or names a check (t has it then) and
 // not how it is.
 func ReadTick(note string, known func(check string) bool) (t Tick, ok bool) {
-	note = strings.TrimSpace(note)
-	for {
-		i := len(note) - photoName
-		if i < len(photoWord) || !IsPhotoName(note[i:]) || note[i-len(photoWord):i] != photoWord {
-			break
-		}
-		t.Photos = append([]string{note[i:]}, t.Photos...)
-		note = strings.TrimSpace(note[:i-len(photoWord)])
-	}
+	note, t.Photos = CutPhotos(note)
 	first, rest, _ := strings.Cut(note, " ")
 	first, rest = strings.TrimRight(first, ":"), strings.TrimSpace(rest)
 	if i := strings.LastIndexByte(first, '/'); i >= 0 {

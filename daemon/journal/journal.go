@@ -33,6 +33,8 @@ type Journal struct {
 	enc      encoder
 	receipts map[string]*receiptCount
 
+	mostPhotos int64 // bytes of all pictures together
+
 	wake    sync.Mutex
 	changed chan struct{}
 }
@@ -59,7 +61,7 @@ func Open(ctx context.Context, dir string, log *slog.Logger) (*Journal, error) {
 	}
 	j := &Journal{
 		Reader: Reader{dir: dir}, log: log, lock: lock, conn: conn,
-		ids: map[string]uint32{}, receipts: map[string]*receiptCount{}, changed: make(chan struct{}),
+		ids: map[string]uint32{}, receipts: map[string]*receiptCount{}, changed: make(chan struct{}), mostPhotos: mostPhotos,
 	}
 	if err := j.load(); err != nil {
 		return nil, errors.Join(fmt.Errorf("journal: read what %s holds: %w", dir, err), conn.Close(), lock.Close())

@@ -130,17 +130,35 @@ func eachOnShelf(conn *sqlite.Conn, kind string, f func(key string, body []byte)
 	return err
 }
 
+// mostPhotos bounds the pictures together: they share the disk with a night's readings.
+const mostPhotos = 256 << 20
+
+// ErrPhotosFull says that no further picture fits.
+var ErrPhotosFull = errors.New("there is no room for another photo")
+
 // KeepPhoto keeps a picture and returns its name: the SHA-256 of its bytes, in
 // hexadecimal, which the mark that it belongs to names. The same picture is
-// kept once.
+// kept once. ErrPhotosFull where it would be one too many.
 func (j *Journal) KeepPhoto(picture []byte) (name string, err error) {
 	sum := sha256.Sum256(picture)
 	name = hex.EncodeToString(sum[:])
 	j.write.Lock()
 	defer j.write.Unlock()
-	return name, j.transaction("keep a photo", func() error {
+	full := false
+	err = j.transaction("keep a photo", func() error {
+		kept, err := number(j.conn, `SELECT COALESCE(SUM(LENGTH(body)), 0) FROM photos WHERE name <> ?`, name)
+		if err != nil {
+			return err
+		}
+		if full = kept+int64(len(picture)) > j.mostPhotos; full {
+			return ErrPhotosFull
+		}
 		return execute(j.conn, `INSERT INTO photos (name, body) VALUES (?, ?) ON CONFLICT (name) DO NOTHING`, name, picture)
 	})
+	if full {
+		return name, ErrPhotosFull
+	}
+	return name, err
 }
 
 // Photo returns the picture of a name; nil where there is none.

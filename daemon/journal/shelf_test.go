@@ -102,6 +102,32 @@ func TestPhoto(t *testing.T) {
 	}
 }
 
+// Where no more fit, the one kept already is still there and may be told again.
+func TestPhotosHaveABound(t *testing.T) {
+	j := open(t, t.TempDir())
+	j.mostPhotos = 2500
+	first, err := j.KeepPhoto(make([]byte, 1500))
+	if err != nil {
+		t.Fatal(err)
+	}
+	other, err := j.KeepPhoto(bytes.Repeat([]byte{1}, 1001))
+	if !errors.Is(err, ErrPhotosFull) {
+		t.Errorf("one byte too many: %v", err)
+	}
+	if got, err := j.Photo(t.Context(), other); got != nil || err != nil {
+		t.Errorf("it was kept all the same: %d bytes (%v)", len(got), err)
+	}
+	if _, err := j.KeepPhoto(make([]byte, 1500)); err != nil {
+		t.Errorf("the first one again: %v", err)
+	}
+	if _, err := j.KeepPhoto(bytes.Repeat([]byte{1}, 1000)); err != nil {
+		t.Errorf("as many as fit: %v", err)
+	}
+	if got, err := j.Photo(t.Context(), first); len(got) != 1500 || err != nil {
+		t.Errorf("%d bytes (%v)", len(got), err)
+	}
+}
+
 // A journal that an earlier program wrote opens, with all that is in it.
 func TestAnEarlierSchemaGrows(t *testing.T) {
 	dir := t.TempDir()

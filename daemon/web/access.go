@@ -38,6 +38,7 @@ var needs = map[string]need{
 	"GET /{$}": shows, "GET /points": shows, "GET /points/{point}": shows, "GET /steps": shows, "GET /steps/{step}": shows,
 	"GET /flags": shows, "GET /ledger": shows, "GET /branches": shows, "GET /box": shows, "GET /more": shows,
 	"GET /takeoff": shows, "GET /sheet": shows, "GET /curve": shows, "GET /stream": shows, "POST /units": shows,
+	"GET /checks": shows, "GET /checks/{check}": shows, "POST /checks": acts, "GET /photos/{photo}": shows,
 	"GET /mark/{mark}": acts, "GET /typed": acts, "GET /confirm": acts,
 	"POST /takeoff": acts, "POST /sheet": acts, "POST /typed": acts, "POST /marks": acts, "POST /commands": acts,
 	"GET /flags/ack": open, "POST /flags/ack": open, // the link in a message is its own key

@@ -23,6 +23,10 @@ type Box interface {
 	Findings(ctx context.Context, before int64, most int) ([]Finding, error)
 	// Curve returns a point's samples between two wall times (Unix ms).
 	Curve(ctx context.Context, point string, fromMs, toMs int64, most int) ([]journal.Sample, error)
+	// KeepPhoto keeps a picture and returns its name; journal.ErrPhotosFull where no more fit.
+	KeepPhoto(picture []byte) (name string, err error)
+	// Photo returns the picture of a name; nil where there is none.
+	Photo(ctx context.Context, name string) ([]byte, error)
 }
 
 // Snapshot is how everything stands at one moment.
@@ -43,6 +47,7 @@ type Snapshot struct {
 	Recent      []Finding                     // the newest edges and verdicts, newest first, at most 100
 	Marks       []Mark                        // the newest marks and commands, newest first, at most 500
 	Sheets      map[string]rules.AddressSheet // by system: what is entered of its units
+	Checks      map[string][]Check            // by system: what no sensor sees, in the order of the steps
 	Devices     []Device                      // brokers and buses
 	Outward     []journal.FollowerState
 	Kept        uint64    // entries in the journal
@@ -74,6 +79,18 @@ type Mark struct {
 	rules.Told
 	Seq  uint64
 	Wall time.Time // when it happened
+}
+
+// Check is how a check that no sensor sees stands.
+type Check struct {
+	rules.CheckState
+	Said []CheckMark // Marks, oldest first
+}
+
+// CheckMark is what a person said of a check.
+type CheckMark struct {
+	rules.CheckMark
+	Wall time.Time
 }
 
 // Said is what a person answers for: a step reported done, a result accepted.

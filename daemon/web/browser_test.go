@@ -224,12 +224,15 @@ var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/
 	"/flags", "/flags?before=9", "/box", "/ledger", "/branches", "/more", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
 	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&until=90&key=secret"}
 
+// checkPages are where what no sensor sees is asked for and answered.
+var checkPages = []string{"/steps", "/steps/pressure-test", "/confirm?do=begin&step=pressure-test", "/checks/valves-shut", "/checks/indoor-power-off"}
+
 // ownPage is the page, beside Now, that a scene is there for.
-var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger"}
+var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger", "checks": "/checks"}
 
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 	b := openBrowser(t)
-	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "idle", "empty", "old"} {
+	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "idle", "empty", "old"} {
 		h, _ := web.FakeScreens(scene)
 		server := httptest.NewServer(h)
 		t.Cleanup(server.Close)
@@ -242,6 +245,16 @@ func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 				name := l
 				name.name = scene + "-" + l.name
 				b.checkPage(t, server.URL, path, name)
+			}
+		}
+		if scene == "checks" {
+			for _, path := range checkPages {
+				for _, l := range looks {
+					b.as(t, l)
+					name := l
+					name.name = scene + "-" + l.name
+					b.checkPage(t, server.URL, path, name)
+				}
 			}
 		}
 		if scene == "empty" {

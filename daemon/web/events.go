@@ -162,8 +162,8 @@ func (s *screens) markText(c choice, m Mark) string {
 	case m.Unit != "":
 		more = append(more, strings.TrimSpace(sig(m.Value)+" "+midSentence(s.words.name("unit", m.Unit))))
 	}
-	if m.Note != "" {
-		more = append(more, m.Note)
+	if note, _ := rules.CutPhotos(m.Note); note != "" {
+		more = append(more, note)
 	}
 	if len(more) == 0 {
 		return text

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"flag"
 	"fmt"
@@ -77,9 +78,12 @@ type fakeBox struct {
 	tellErr error
 	older   []Finding // newest first
 	findErr error
-	slots   map[chan struct{}]bool
-	curve   map[string]func(t time.Time) float64
-	gap     [2]time.Time
+
+	photos   map[string][]byte
+	photoErr error
+	slots    map[chan struct{}]bool
+	curve    map[string]func(t time.Time) float64
+	gap      [2]time.Time
 }
 
 func (b *fakeBox) screens(opts ...Option) *screens {
@@ -168,6 +172,23 @@ func (b *fakeBox) Findings(_ context.Context, before int64, most int) (fs []Find
 		}
 	}
 	return fs, nil
+}
+
+func (b *fakeBox) KeepPhoto(picture []byte) (string, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.photoErr != nil {
+		return "", b.photoErr
+	}
+	name := fmt.Sprintf("%x", sha256.Sum256(picture))
+	b.photos[name] = picture
+	return name, nil
+}
+
+func (b *fakeBox) Photo(_ context.Context, name string) ([]byte, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.photos[name], b.photoErr
 }
 
 func (b *fakeBox) Curve(_ context.Context, point string, from, to int64, most int) ([]journal.Sample, error) {
@@ -278,7 +299,7 @@ func gross(t time.Time) float64 {
 
 func newFakeBox(scene string) *fakeBox {
 	now := midnight.Add(3*time.Hour + 25*time.Minute + 20*time.Second)
-	b := &fakeBox{slots: map[chan struct{}]bool{}, curve: map[string]func(time.Time) float64{
+	b := &fakeBox{slots: map[chan struct{}]bool{}, photos: map[string][]byte{}, curve: map[string]func(time.Time) float64{
 		"gauge": moist, "scale": gross,
 		"ambient": func(t time.Time) float64 { return 11.5 + math.Sin(t.Sub(midnight).Hours()) },
 	}}
@@ -369,6 +390,8 @@ func newFakeBox(scene string) *fakeBox {
 		s.Running = []Step{branching(now, s.Site.Systems[0].Units)}
 	case "idle":
 		s.Flags = nil
+	case "checks":
+		b.checking(&s, now)
 	case "empty":
 		s = Snapshot{BoxName: "box", Zone: time.UTC, Wall: now, Site: rules.Site{Name: "New site", Systems: []rules.System{{}}}}
 	}

@@ -84,7 +84,7 @@ func wanting(languages string) func(*http.Request) {
 // A second language is a file: the browser's wish picks it, and nothing of a
 // page stays in the first but what a judge or a person wrote.
 func TestASecondLanguageIsAFile(t *testing.T) {
-	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "idle", "empty", "old"} {
+	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "idle", "empty", "old"} {
 		box := newFakeBox(scene)
 		h := box.speaking(t, catalogues(t, nil))
 		data := writtenElsewhere(box)
@@ -181,6 +181,9 @@ func shownTexts(page string) (all []string) {
 
 func pagesOfAll(scene string) []string {
 	all := []string{"/", "/points", "/steps", "/flags", "/box", "/ledger", "/branches", "/more"}
+	if scene == "checks" {
+		all = append(all, "/checks", "/checks/valves-shut", "/checks/indoor-power-off", "/steps/pressure-test", "/confirm?do=begin&step=pressure-test")
+	}
 	if scene == "hold" {
 		all = append(all, "/points/gauge", "/steps/vacuum-hold", "/steps/weigh-in", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in",
 			"/mark/cylinder-weight?step=weigh-in", "/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/sheet",

@@ -31,6 +31,8 @@ type confirmView struct {
 	System   string
 	Step     string
 	Note     string // recorded with the answer
+	Checks   []checkView
+	Reason   string // why some stay open
 	Button   string
 	Back     string
 }
@@ -46,10 +48,10 @@ func (s *screens) confirmPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	v := s.frame(r, "confirm", snap)
-	s.writeConfirm(w, http.StatusOK, v, snap, do, system, step)
+	s.writeConfirm(w, http.StatusOK, v, snap, do, system, step, q)
 }
 
-func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap Snapshot, do, system, step string) {
+func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap Snapshot, do, system, step string, f url.Values) {
 	title := midSentence(s.stepTitle(snap, system, step))
 	at := snap.Wall.In(snap.zone()).Format("15:04")
 	c := confirmView{Do: do, System: system, Step: step, Back: stepURL(system, step),
@@ -59,6 +61,12 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 		c.Warn, c.Note = s.outOfOrder(snap, system, step)
 		if text := s.words["caution."+step]; text != "" {
 			c.Cautions = strings.Split(strings.TrimSpace(text), "\n")
+		}
+		c.Reason = f.Get("reason")
+		for _, open := range snap.openChecks(system, step) {
+			x := s.checkView(snap, system, open, confirmURL(do, system, step))
+			x.Ticked = slices.Contains(f["ticked"], open.Name)
+			c.Checks = append(c.Checks, x)
 		}
 	} else if st, ok := snap.running(system, step); ok {
 		c.Warn = s.sofar(st)
@@ -210,7 +218,16 @@ func (s *screens) postMark(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	told.By = tidy(r.PostForm.Get("by"), mostName)
-	s.record(w, r, done, back(r.PostForm.Get("back")), told)
+	var before []rules.Told
+	if told.Kind == "begin" {
+		if before, problem = s.asked(snap, r.PostForm, told.System, told.Name); problem != "" {
+			v := s.frame(r, "confirm", snap)
+			v.Problem, v.Who = problem, v.Who.or(told.By)
+			s.writeConfirm(w, http.StatusUnprocessableEntity, v, snap, "begin", told.System, told.Name, r.PostForm)
+			return
+		}
+	}
+	s.record(w, r, done, back(r.PostForm.Get("back")), append(before, told)...)
 }
 
 // told makes the mark of a form, or says what is wrong with the form.

@@ -25,11 +25,12 @@ var liveParts = map[string][]string{
 	"points": {"bar", "count", "pointlist", "state"},
 	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
-	"step":   {"bar", "count", "stepnow", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
+	"step":   {"bar", "count", "stepnow", "stepchecks", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
 	"box":    {"bar", "count", "boxnow", "state"},
 
 	"ledger":   {"bar", "count", "charges", "leadcurve", "state"},
+	"checks":   {"bar", "count", "checklist", "state"},
 	"branches": {"bar", "count", "branchlist", "state"},
 }
 
@@ -39,7 +40,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
-		"ledger", "branches", "more"} {
+		"ledger", "branches", "more", "checks", "check"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
@@ -232,6 +233,15 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 		v.Body = s.pointPage(ctx, snap, v.Units, p, svg)
 	case "steps":
 		v.Body = s.stepLists(snap)
+	case "checks":
+		system, ok := s.knownStep(snap, r.URL.Query().Get("system"), s.order[0])
+		if !ok && r.URL.Query().Get("system") == "" && len(snap.Site.Systems) > 0 {
+			system, ok = snap.Site.Systems[0].Name, true
+		}
+		if !ok {
+			return v, http.StatusNotFound
+		}
+		v.Body = s.checksView(snap, system)
 	case "step":
 		name := named(r, "step")
 		q.Set("step", name)
@@ -420,6 +430,7 @@ type nowView struct {
 	Idle      string     // the sentence while nothing is under way
 	Unsettled []stepRow  // ended failed or not proven, and nobody has accepted it
 	Start     []startRow // at a site where nothing has been begun yet
+	Checks    string     // that are open before the next one
 	Recent    []flagView // while nothing is under way
 	Heard     heardView
 	Quiet     string // nothing has been kept for a while
@@ -453,6 +464,9 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		n.LeftOver = s.leftOver(snap, n.Next)
 		if n.Next != nil {
 			n.NextTitle = midSentence(n.Next.Title)
+			if open := snap.openChecks(n.Next.System, n.Next.Name); len(open) > 0 && n.Next.State == waiting {
+				n.Checks = s.count("now.checks-open", len(open))
+			}
 		}
 		for _, f := range snap.Recent[:min(5, len(snap.Recent))] {
 			n.Recent = append(n.Recent, s.flagView(snap, v, f.Finding, f.Wall, nil))
@@ -814,6 +828,7 @@ type stepRow struct {
 	When                string
 	Text                string
 	Said                []string // who reported it done, who accepted its result
+	Checks              string   // how those stand that no sensor sees
 	accepted            bool
 }
 
@@ -864,6 +879,7 @@ func (s *screens) stepRow(snap Snapshot, system, name string) stepRow {
 		}
 	}
 	row.StateWord, row.URL = s.words.name("state", row.State), stepURL(system, name)
+	row.Checks = s.checkCount(snap, system, name)
 	return row
 }
 
@@ -1022,17 +1038,19 @@ type linkRow struct{ URL, Title string }
 
 type stepPageView struct {
 	stepRow
-	Running  bool
-	Lead     *stepView // under way, or over
-	Earlier  []stepRow // other times the step was begun
-	Cautions []string
-	Limits   []limitRow
-	Own      []linkRow
-	Common   []linkRow
-	BeginURL string
-	EndURL   string
-	Accept   string // where to accept what did not pass
-	Who      signer
+	Running   bool
+	Lead      *stepView // under way, or over
+	Earlier   []stepRow // other times the step was begun
+	Cautions  []string
+	Limits    []limitRow
+	Own       []linkRow
+	Common    []linkRow
+	BeginURL  string
+	EndURL    string
+	Look      checkGroup // what no sensor sees
+	ChecksURL string
+	Accept    string // where to accept what did not pass
+	Who       signer
 }
 
 // begun is a step by the number of its begin mark, under way or over; without
@@ -1078,6 +1096,7 @@ var shownBy = map[string]struct{ role, line string }{
 func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, name string, begin uint64, svg bool) stepPageView {
 	p := stepPageView{stepRow: s.stepRow(snap, system, name), Who: v.Who,
 		BeginURL: confirmURL("begin", system, name), EndURL: confirmURL("end", system, name)}
+	p.Look, p.ChecksURL = s.checkGroup(snap, system, name), checksURL(system)
 	p.Title = s.stepTitle(snap, system, name)
 	if c := s.words["caution."+name]; c != "" {
 		p.Cautions = strings.Split(strings.TrimSpace(c), "\n")

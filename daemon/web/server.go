@@ -63,7 +63,8 @@ type screens struct {
 	order   []string // the steps, in the usual order
 
 	assets    map[string]asset
-	languages []spoken // English first
+	shrinking chan struct{} // one place: photos in memory
+	languages []spoken      // English first
 }
 
 // New makes the screens' handler. It starts nothing.
@@ -73,7 +74,7 @@ func New(cfg Config, box Box, opts ...Option) http.Handler {
 
 func newScreens(cfg Config, box Box, opts ...Option) *screens {
 	s := &screens{cfg: cfg, box: box, guesses: &guesses{}, log: slog.New(slog.DiscardHandler),
-		places: make(chan struct{}, mostStreams), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
+		places: make(chan struct{}, mostStreams), shrinking: make(chan struct{}, 1), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
 	for _, o := range opts {
 		o(s)
 	}
@@ -113,6 +114,10 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("POST /sheet", s.postSheetEntry)
 	mux.HandleFunc("GET /typed", s.typedPage)
 	mux.HandleFunc("POST /typed", s.postTyped)
+	mux.HandleFunc("GET /checks", s.checksPage)
+	mux.HandleFunc("GET /checks/{check}", s.checkPage)
+	mux.HandleFunc("POST /checks", s.postCheck)
+	mux.HandleFunc("GET /photos/{photo}", s.photo)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)
@@ -164,7 +169,7 @@ func (s *screens) guard(next http.Handler) http.Handler {
 			return
 		}
 		if r.Body != nil {
-			r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+			r.Body = http.MaxBytesReader(w, r.Body, mostBodyOf(r.URL.Path))
 		}
 		r, done, err := s.identify(r)
 		defer done()
@@ -175,6 +180,14 @@ func (s *screens) guard(next http.Handler) http.Handler {
 		}
 		inner.ServeHTTP(w, r)
 	})
+}
+
+// mostBodyOf is how large a form may be: small, but for photos.
+func mostBodyOf(path string) int64 {
+	if path == "/checks" {
+		return mostPhotoBody
+	}
+	return mostBody
 }
 
 // server gives nobody time to hold a connection for nothing.

@@ -63,7 +63,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 			}
 		}
 	}
-	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device)\.|^form\.note-`)
+	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate)\.|^form\.note-`)
 	for key := range w {
 		if !said[key] && !families.MatchString(key) && !strings.Contains(text, `"`+key+`"`) {
 			t.Errorf("nobody says %q", key)
