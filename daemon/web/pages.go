@@ -465,7 +465,7 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		if n.Next != nil {
 			n.NextTitle = midSentence(n.Next.Title)
 			if open := snap.openChecks(n.Next.System, n.Next.Name); len(open) > 0 && n.Next.State == waiting {
-				n.Checks = s.count("now.checks-open", len(open))
+				n.Checks = s.words.count("now.checks-open", len(open))
 			}
 		}
 		for _, f := range snap.Recent[:min(5, len(snap.Recent))] {
