@@ -25,6 +25,9 @@ box: {name: tells, data: data}
 brokers:
   - name: own
     embedded: {users: [{name: reader, password: reader, publish: ["q/#", "standwatch/#"], subscribe: ["standwatch/#"]}]}
+  - name: company
+    embedded: {users: [{name: reader, password: reader, publish: ["standwatch/#"], subscribe: ["standwatch/#"]}]}
+    outward: only
 points:
   - {name: scale, measures: mass, role: charging-scale, unit: kg, every: 1s, silent_after: 1min, mqtt: {topic: q/scale}}
 steps:
@@ -57,10 +60,18 @@ func (l *listener) topics() []string {
 	defer l.mu.Unlock()
 	var ts []string
 	for t := range l.retained {
-		ts = append(ts, t)
+		if t != "standwatch/tells/about" && t != "standwatch/tells/clock" {
+			ts = append(ts, t)
+		}
 	}
 	slices.Sort(ts)
 	return ts
+}
+
+func (l *listener) on(topic string) string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.retained[topic]
 }
 
 func (l *listener) pack() string {
@@ -72,9 +83,16 @@ func (l *listener) pack() string {
 	return l.packs[len(l.packs)-1]
 }
 
-// A box tells its broker of its state, steps, flags and newest readings, takes
+// A box tells its brokers of its state, steps, flags and newest readings, takes
 // away what no longer holds, also from an earlier run, and goes offline in order.
+// The one that no point is read from is told the same.
 func TestOutward(t *testing.T) {
+	for _, name := range []string{"own", "company"} {
+		t.Run(name, func(t *testing.T) { tellsBroker(t, name) })
+	}
+}
+
+func tellsBroker(t *testing.T, broker string) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "site.yaml")
 	if err := os.WriteFile(file, []byte(outwardSite), 0o600); err != nil {
@@ -84,12 +102,12 @@ func TestOutward(t *testing.T) {
 	if len(errs) > 0 {
 		t.Fatal(errs)
 	}
-	box, err := Open(t.Context(), site, Setup{Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
+	box, err := Open(t.Context(), site, Setup{Version: "v1", Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
 	if err != nil {
 		t.Fatal(err)
 	}
 	l := &listener{retained: map[string]string{}}
-	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + box.Brokers["own"].Address()).
+	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + box.Brokers[broker].Address()).
 		SetClientID("reader").SetUsername("reader").SetPassword("reader"))
 	done := func(tok paho.Token) {
 		t.Helper()
@@ -136,11 +154,31 @@ func TestOutward(t *testing.T) {
 	if err := json.Unmarshal([]byte(text), &object); err != nil || object.Type != "flag" || object.Rule != "battery-low" || object.State != "raised" || object.System != "main" {
 		t.Errorf("the flag is told as %s (%v)", text, err)
 	}
+	if text := l.on("standwatch/tells/about"); !strings.Contains(text, `"site":"Quayside Library"`) ||
+		!strings.Contains(text, `{"name":"scale","system":"main","measures":"mass","role":"charging-scale","unit":"kg","every_s":1,"silent_after_s":60}`) ||
+		!strings.Contains(text, `"timezone":"Europe/Lisbon"`) || !strings.Contains(text, `"version":"v1"`) {
+		t.Errorf("about itself it tells %s", text)
+	}
+	if text := l.on("standwatch/tells/clock"); !strings.Contains(text, `"type":"clock"`) {
+		t.Errorf("of its clock it tells %s", text)
+	}
+	var step struct {
+		Type, At, System, Step, State, Text, Told string
+		Values                                    map[string]float64
+	}
+	if err := json.Unmarshal([]byte(l.on("standwatch/tells/step/main/draw-in")), &step); err != nil || step.Type != "step" || step.State != "begun" ||
+		step.Step != "draw-in" || step.System != "main" || step.Text == "" || step.Told == "" {
+		t.Errorf("the step is told as %+v (%v)", step, err)
+	}
 	until("the readings", func() bool { return strings.Contains(l.pack(), `"bn":"standwatch/tells/","n":"scale","u":"kg"`) })
 	if err := box.Tell(ctx, rules.Told{Kind: "end", Name: "draw-in"}); err != nil {
 		t.Fatal(err)
 	}
-	until("the step taken away", holds(flag, "standwatch/tells/state"))
+	verdict := "standwatch/tells/verdict/main/draw-in"
+	until("the step taken away, and its verdict told", holds(flag, "standwatch/tells/state", verdict))
+	if text := l.on(verdict); !strings.Contains(text, `"result":"not-proven"`) || !strings.Contains(text, `"accepted":false`) {
+		t.Errorf("the verdict is told as %s", text)
+	}
 	stop()
 	if err := <-ran; err != nil {
 		t.Fatal(err)

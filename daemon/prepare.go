@@ -47,6 +47,9 @@ func Load(file string) (*Site, []error) {
 				s.Brokers[b.Key] = broker.Read(f.Value, &faults)
 			}
 		}
+		if config.OutwardOnly(b.Value) { // no point's source looks at it
+			faults = append(faults, mqtt.CheckBroker(b.Value))
+		}
 	}
 	s.Uplinks = uplink.Read(read.Uplink, &faults)
 	s.Outbox = outbox.Read(read.Outbox, &faults)
@@ -237,22 +240,36 @@ func (b *Box) sources(s *Site, set Setup) ([]Source, error) {
 			return nil, err
 		}
 		if d.Driver.Name == "mqtt" {
-			if err := b.addOutward(env, c); err != nil {
+			if err := b.addOutward(env, c, s.Web); err != nil {
 				return nil, err
 			}
 		}
 		b.Status(c.Name, false, "Not reached yet.")
 		list = append(list, Source{Name: c.Name, Source: src})
 	}
+	for _, e := range config.Entries(s.Site.Brokers) {
+		if !config.OutwardOnly(e.Value) {
+			continue
+		}
+		c := sensors.Config{Name: e.Key, Device: e.Value, Box: s.Box.Name}
+		if own := b.Brokers[c.Name]; own != nil {
+			c.Device = reached(c.Device, own)
+		}
+		if err := b.addOutward(sensors.Env{Log: set.Log.With("device", c.Name)}, c, s.Web); err != nil {
+			return nil, err
+		}
+	}
 	return list, nil
 }
 
 // addOutward lets the box tell a broker how it stands, unless its entry says not to.
-func (b *Box) addOutward(env sensors.Env, c sensors.Config) error {
+func (b *Box) addOutward(env sensors.Env, c sensors.Config, pages web.Config) error {
 	root := "standwatch/" + c.Box
 	link, wanted, err := mqtt.NewPublisher(env, c, root+"/state")
 	if err == nil && wanted {
-		b.parts.Followers = append(b.parts.Followers, &outward{link: link, root: root, now: b.Now, watch: b.Watch})
+		b.parts.Followers = append(b.parts.Followers, &outward{
+			link: link, root: root, version: b.parts.Version, url: pages.PublicURL, now: b.Now, watch: b.Watch,
+		})
 	}
 	return err
 }

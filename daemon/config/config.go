@@ -261,13 +261,19 @@ func (r *reader) device(d sensors.Driver, settings sensors.Node) (name string, e
 	if d.Device != "broker" {
 		return named.Text, entry, true
 	}
-	brokers := Entries(r.site.Brokers)
+	brokers := slices.DeleteFunc(slices.Clone(Entries(r.site.Brokers)), func(b sensors.Field) bool {
+		return OutwardOnly(b.Value) && b.Key != named.Text
+	})
 	if named.Kind == sensors.Nothing && len(brokers) == 1 {
 		return brokers[0].Key, brokers[0].Value, true
 	}
 	var known []string
 	for _, b := range brokers {
 		if b.Key == named.Text && named.Kind == sensors.Scalar {
+			if OutwardOnly(b.Value) {
+				r.fault(named, fmt.Sprintf("broker %q is for outward only, but this point is to be read from it", b.Key), "name another broker, or delete outward: only there")
+				return "", entry, false
+			}
 			return b.Key, b.Value, true
 		}
 		known = append(known, b.Key)
@@ -283,6 +289,10 @@ func (r *reader) device(d sensors.Driver, settings sensors.Node) (name string, e
 	}
 	return "", entry, false
 }
+
+// OutwardOnly tells whether a broker's entry says that no point is read from
+// it: the box only tells it how it stands.
+func OutwardOnly(broker sensors.Node) bool { return child(broker, "outward").Text == "only" }
 
 // checkBrokers sees that each broker has a name of its own.
 func (r *reader) checkBrokers() {

@@ -27,6 +27,8 @@
 //	    client_cert_file: box.pem            # where the broker asks for one
 //	    client_key_file: box.key
 //	    retry: 5s                            # between attempts while it was never reached
+//	    outward: only                        # no point is read from it: the box only tells it how it
+//	                                         # stands; true (the default): both; false: only read
 //
 // A point, on its own topic or sharing one (wildcards are refused: a point is one
 // instrument):
@@ -119,6 +121,9 @@ type source struct {
 	clientID string
 	settings settings
 	topics   map[string]*dispatch
+
+	most int                           // bytes of a message that is let through; 0: any
+	over func(topic string, bytes int) // hears of larger ones
 
 	keepAlive, pingTimeout time.Duration
 	dial                   func(ctx context.Context, network, address string) (net.Conn, error)
@@ -258,6 +263,9 @@ func (s *source) open(ctx context.Context, u *url.URL) (net.Conn, error) {
 	}
 	if err != nil {
 		return nil, err
+	}
+	if s.most > 0 {
+		conn = newCapped(conn, s.most, s.over)
 	}
 	l := newLink(conn, writeTimeout)
 	s.link.Store(l)

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"strings"
+	"sync"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
@@ -21,6 +22,8 @@ type Publisher struct {
 	client paho.Client
 	up     chan struct{}
 	heard  chan string
+	mu     sync.Mutex
+	away   string // why there is no connection; empty: there is one, or none was tried yet
 }
 
 // NewPublisher makes the connection of a broker's entry; it touches nothing
@@ -53,9 +56,18 @@ func (p *Publisher) prepare(will string) {
 	o.SetCleanSession(true)
 	o.SetWill(will, "offline", 1, true)
 	o.SetOnConnectHandler(func(paho.Client) {
+		p.setAway("")
 		select {
 		case p.up <- struct{}{}:
 		default:
+		}
+	})
+	o.SetConnectionNotificationHandler(func(_ paho.Client, n paho.ConnectionNotification) {
+		switch n := n.(type) {
+		case paho.ConnectionNotificationFailed:
+			p.setAway(fmt.Sprintf("it is not reached at %s: %v", p.s.settings.url.Host, n.Reason))
+		case paho.ConnectionNotificationLost:
+			p.setAway(fmt.Sprintf("the connection was lost: %v", n.Reason))
 		}
 	})
 	o.SetDefaultPublishHandler(func(_ paho.Client, m paho.Message) {
@@ -68,6 +80,19 @@ func (p *Publisher) prepare(will string) {
 		}
 	})
 	p.client = paho.NewClient(o)
+}
+
+func (p *Publisher) setAway(why string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.away = why
+}
+
+// Away says why there is no connection; empty: there is one, or none was tried yet.
+func (p *Publisher) Away() string {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.away
 }
 
 // Connect begins to connect, and again after every loss.

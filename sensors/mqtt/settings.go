@@ -1,6 +1,7 @@
 package mqtt
 
 import (
+	"errors"
 	"fmt"
 	"net/url"
 	"strings"
@@ -19,7 +20,7 @@ type settings struct {
 	cert     string // our own certificate and key, where the broker asks for one
 	key      string
 	retry    time.Duration
-	outward  bool
+	outward  bool // the box tells this broker how it stands
 }
 
 // readBroker reads a broker's entry, as the package comment has it.
@@ -31,7 +32,7 @@ func readBroker(n sensors.Node, faults *[]error) settings {
 		secret: d.Path("password_file"), ca: d.Path("ca_file"),
 		cert: d.Path("client_cert_file"), key: d.Path("client_key_file"),
 		retry:   d.Time("retry", 5*time.Second),
-		outward: d.Bool("outward", true),
+		outward: d.OneOf("outward", "true", "true", "false", "only") != "false",
 	}
 	embedded := d.Node("embedded").Kind != sensors.Nothing
 	at := d.Node("url")
@@ -63,6 +64,14 @@ func readBroker(n sensors.Node, faults *[]error) settings {
 	}
 	d.Done()
 	return s
+}
+
+// CheckBroker says what is wrong with a broker's entry. No point's source looks
+// at one that is for outward only.
+func CheckBroker(n sensors.Node) error {
+	var faults []error
+	readBroker(n, &faults)
+	return errors.Join(faults...)
 }
 
 // brokerURL reads an address; scheme tcp or tls, with a port.
