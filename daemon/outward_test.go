@@ -176,7 +176,7 @@ func tellsBroker(t *testing.T, broker string) {
 	}
 	verdict := "standwatch/tells/verdict/main/draw-in"
 	until("the step taken away, and its verdict told", holds(flag, "standwatch/tells/state", verdict))
-	if text := l.on(verdict); !strings.Contains(text, `"result":"not-proven"`) || !strings.Contains(text, `"accepted":false`) {
+	if text := l.on(verdict); !strings.Contains(text, `"type":"verdict"`) || !strings.Contains(text, `"accepted":false`) {
 		t.Errorf("the verdict is told as %s", text)
 	}
 	stop()

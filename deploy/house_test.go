@@ -126,6 +126,7 @@ var layers = []layer{
 	{"daemon/uplink", []string{"sensors", "rules", "daemon/journal"}, "what leaves the box follows the journal, and one way out never waits for another"},
 	{"daemon/outbox", []string{"sensors", "rules", "daemon/journal", "daemon/clock"}, "what leaves the box follows the journal, and one way out never waits for another; how long the box was away the clock can prove"},
 	{"daemon/web", []string{"sensors", "rules", "rules/physics", "daemon/journal", "daemon/people"}, "the screens show the box through one interface"},
+	{"daemon/board", []string{"sensors", "sensors/mqtt", "rules", "daemon/config", "daemon/journal", "daemon/web"}, "it knows a box by what that tells a broker and a store, and by nothing else"},
 	{"daemon/simulate", []string{"sensors", "rules", "rules/physics", "daemon/broker", "daemon/fieldlog", "daemon/config"}, "the simulated site meets the daemon only over MQTT, as a real one does"},
 	{"daemon/simulate/trial", nil, "a trial that knew the judges' models would prove nothing of them"},
 	{"daemon", []string{"sensors", "sensors/", "rules", "rules/", "daemon/"}, "it joins the parts; only cmd stands above it"},
@@ -217,6 +218,7 @@ func name(e ast.Expr) string {
 var askClock = map[string]string{
 	"daemon/clock":       "it stamps",
 	"daemon":             "how long a reading has waited for its commit, and since when a device is missing",
+	"daemon/board":       "when a word of a box arrived, and how long a store is left alone",
 	"daemon/broker":      "deadlines of a connection",
 	"daemon/outbox":      "back-off, and when the other side last said yes",
 	"daemon/uplink":      "back-off, and when the other side last said yes",

@@ -4,17 +4,34 @@ import (
 	"fmt"
 
 	"standwatch/daemon"
+	"standwatch/daemon/board"
 	"standwatch/rules"
 )
 
 type checkCommand struct {
-	Files []string `arg:"" name:"file" help:"Site files."`
+	Files []string `arg:"" name:"file" help:"Site files, or files of a board."`
+}
+
+// checkBoard looks at a board's file.
+func checkBoard(file string, o output) []error {
+	conf, errs := board.Load(file)
+	errs = append(errs, conf.CheckFiles()...)
+	if len(errs) == 0 {
+		fmt.Fprintf(o.out, "%s: in order: a board of %d brokers\n", file, len(conf.Brokers))
+	}
+	return errs
 }
 
 // Run checks each file and writes every fault of every file, one line each.
 func (c checkCommand) Run(o output) error {
 	var all []error
 	for _, file := range c.Files {
+		if board.IsBoard(file) {
+			if errs := checkBoard(file, o); len(errs) > 0 {
+				all = append(all, errs...)
+			}
+			continue
+		}
 		site, errs := daemon.Load(file)
 		if site != nil {
 			errs = append(errs, site.CheckFiles()...)

@@ -284,3 +284,18 @@ func (w *walker) mapping(out *sensors.Node, values []*ast.MappingValueNode) {
 		out.Fields = append(out.Fields, sensors.Field{Key: k.Value, Line: line, Col: col, Value: w.node(v.Value)})
 	}
 }
+
+// Document reads any strict YAML document of this program into nodes with
+// positions; the owner of the file makes sense of them. Where a part cannot be
+// read there is only its fault: what else is missing is not known.
+func Document(file string) (sensors.Node, []error) {
+	text, err := readFile(file)
+	if err != nil {
+		return sensors.Node{}, []error{sensors.Fault{File: file, Line: 1, Column: 1, Problem: err.Error(), Want: "give a file that can be read"}}
+	}
+	root, broken, faults := parseYAML(file, text)
+	if broken {
+		return sensors.Node{}, Faults(errors.Join(faults...))
+	}
+	return root, faults
+}

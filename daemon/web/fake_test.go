@@ -24,7 +24,7 @@ import (
 // invented night, without the rest of the box; -scene chooses which.
 var (
 	serveAt = flag.String("serve", "", "show the pages at this address instead of testing")
-	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, idle, empty, old")
+	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, idle, empty, old, board")
 	viewed  = flag.String("as", "", "who looks: technician, viewer, link, stranger, or unclaimed; empty: a box without people")
 )
 
@@ -57,6 +57,10 @@ func TestMain(m *testing.M) {
 			panic(err)
 		}
 		box, h = g.night, g.as(g.handler(), *viewed)
+	}
+	if *scene == "board" {
+		f := newFakeFleet()
+		box, h = f.fakeBox, f.board().handler()
 	}
 	go box.run(ctx)
 	if err := Serve(ctx, ln, h, log); err != nil {

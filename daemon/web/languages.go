@@ -63,6 +63,11 @@ func (s *screens) inEach() http.Handler {
 		one.pages = parsePages(one.words, s.assets)
 		tags, handlers = append(tags, x.tag), append(handlers, one.guard(one.routes()))
 	}
+	return matched(tags, handlers)
+}
+
+// matched asks the handler of the language that the browser wants most.
+func matched(tags []language.Tag, handlers []http.Handler) http.Handler {
 	if len(handlers) == 1 {
 		return handlers[0]
 	}

@@ -34,10 +34,15 @@ var liveParts = map[string][]string{
 	"branches": {"bar", "count", "branchlist", "state"},
 }
 
-func parsePages(w words, assets map[string]asset) map[string]*template.Template {
+// parseBase parses the layout and the parts that all pages share.
+func parseBase(w words, assets map[string]asset) *template.Template {
 	funcs := template.FuncMap{"say": w.say, "count": w.count, "name": w.name, "whole": whole,
 		"asset": func(name string) template.URL { return assetURL(assets, name) }}
-	base := template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
+	return template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
+}
+
+func parsePages(w words, assets map[string]asset) map[string]*template.Template {
+	base := parseBase(w, assets)
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
 		"ledger", "branches", "more", "checks", "check"} {
