@@ -57,7 +57,7 @@ func startDemo(t *testing.T, args ...string) (base string) {
 func TestRealBrowserWatchesTheDemo(t *testing.T) {
 	b := openBrowser(t)
 	base := startDemo(t, "--speed", "400", "--scenario", "eventful")
-	phone, desk := looks[0], looks[3]
+	phone := looks[0]
 	b.as(t, phone)
 	b.do(t, chromedp.Navigate(base+"/"))
 	b.wait(t, time.Minute, "the flag", `!!document.querySelector('.flag input[name=flag][value=battery-low]')`)
