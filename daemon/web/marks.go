@@ -59,9 +59,7 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 		Sentence: s.words.say("confirm."+do+"-sentence", title, at)}
 	if do == "begin" {
 		c.Warn, c.Note = s.outOfOrder(snap, system, step)
-		if text := s.words["caution."+step]; text != "" {
-			c.Cautions = strings.Split(strings.TrimSpace(text), "\n")
-		}
+		c.Cautions = s.cautions(snap, system, step)
 		c.Reason = f.Get("reason")
 		for _, open := range snap.openChecks(system, step) {
 			x := s.checkView(snap, system, open, confirmURL(do, system, step))

@@ -1103,9 +1103,7 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 		BeginURL: confirmURL("begin", system, name), EndURL: confirmURL("end", system, name)}
 	p.Look, p.ChecksURL = s.checkGroup(snap, system, name), checksURL(system)
 	p.Title = s.stepTitle(snap, system, name)
-	if c := s.words["caution."+name]; c != "" {
-		p.Cautions = strings.Split(strings.TrimSpace(c), "\n")
-	}
+	p.Cautions = s.cautions(snap, system, name)
 	limits := snap.Site.Settings(system, name)
 	if st, ok := snap.begun(system, name, begin); ok {
 		sv := s.stepView(snap, v.Units, st)

@@ -207,3 +207,24 @@ func TestWhatFailedStandsFirstOnAStepsPage(t *testing.T) {
 		t.Errorf("units in the order %s, want cbad", order)
 	}
 }
+
+// Where what is in the pipes burns, each step at which it is there says so first.
+func TestCautionsGoByTheRefrigerant(t *testing.T) {
+	for refrigerant, burns := range map[string]bool{"R-410A": false, "R-407C": false, "R-134a": false, "R-32": true, "R-454B": true} {
+		box := newFakeBox("idle")
+		box.snap.Site.Systems[0].Refrigerant = refrigerant
+		h := box.screens().handler()
+		for _, step := range usualOrder {
+			for _, page := range []string{"/steps/" + step, "/confirm?do=begin&step=" + step} {
+				_, text := visit(t, h, "GET", page, nil)
+				wants := burns && step != "take-off" && step != "vacuum-hold"
+				if got := strings.Contains(text, refrigerant+" is flammable (class A2L)"); got != wants {
+					t.Errorf("%s at %s: says that it burns: %v", refrigerant, page, got)
+				}
+				if !strings.Contains(text, "licensed technician come before anything here") {
+					t.Errorf("%s does not say who comes first", page)
+				}
+			}
+		}
+	}
+}
