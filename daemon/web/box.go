@@ -27,6 +27,8 @@ type Box interface {
 	KeepPhoto(picture []byte) (name string, err error)
 	// Photo returns the picture of a name; nil where there is none.
 	Photo(ctx context.Context, name string) ([]byte, error)
+	// Columns returns what points' readings between two wall times come to, in at most about most columns each.
+	Columns(ctx context.Context, points []string, fromMs, toMs int64, most int) (journal.Columns, error)
 }
 
 // Snapshot is how everything stands at one moment.

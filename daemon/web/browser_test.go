@@ -232,7 +232,7 @@ func (b *browser) picture(t *testing.T, name string) {
 // The element that sticks out, and what is too small for a glove: links within
 // a sentence are text, not targets.
 const (
-	drawn  = `!document.querySelector("[data-curve], #curve-is") || !!document.querySelector(".uplot-place canvas")`
+	drawn  = `(!document.querySelector("[data-curve], #curve-is") || !!document.querySelector(".uplot-place canvas")) && (!document.querySelector("#trace") || !!document.querySelector(".trace-legend li"))`
 	widest = `Array.from(document.querySelectorAll("body *")).filter(e => e.getBoundingClientRect().right > %d + 1)
 		.map(e => e.outerHTML.slice(0, 80)).slice(0, 3).join(" | ")`
 	smallTargets = `Array.from(document.querySelectorAll("a, button, input:not([type=hidden]), select, textarea, summary"))
@@ -243,7 +243,8 @@ const (
 
 var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/steps", "/steps/vacuum-hold", "/steps/pressure-test", "/steps/weigh-in", "/steps/cooling-check",
 	"/flags", "/flags?before=9", "/box", "/ledger", "/branches", "/more", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
-	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&until=90&key=secret"}
+	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&until=90&key=secret",
+	"/trace?points=gauge,ambient,ou1-sump,iu01-return&for=2h", "/trace?find=air"}
 
 // checkPages are where what no sensor sees is asked for and answered.
 var checkPages = []string{"/steps", "/steps/pressure-test", "/confirm?do=begin&step=pressure-test", "/checks/valves-shut", "/checks/indoor-power-off"}

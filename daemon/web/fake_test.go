@@ -217,6 +217,30 @@ func (b *fakeBox) Curve(_ context.Context, point string, from, to int64, most in
 	return ss, nil
 }
 
+// Columns gathers the invented readings.
+func (b *fakeBox) Columns(ctx context.Context, points []string, from, to int64, most int) (journal.Columns, error) {
+	width := max(time.Second, time.Duration((to-from)/int64(most))*time.Millisecond).Round(time.Second)
+	out := journal.Columns{Width: width}
+	for _, point := range points {
+		var cs []journal.Column
+		ss, err := b.Curve(ctx, point, max(from, midnight.Add(-30*time.Hour).UnixMilli()), to, most)
+		if err != nil {
+			return out, err
+		}
+		p, _ := b.snap.point(point)
+		every := max(p.Every, time.Second)
+		for _, s := range ss {
+			c := journal.Column{WallMs: s.WallMs + width.Milliseconds()/2, Mean: s.Value, Low: s.Low, High: s.High, Count: int(max(1, width/every))}
+			if p.Health.Grade == sensors.Failed && s.WallMs > p.Taken.Add(-40*time.Minute).UnixMilli() {
+				c = journal.Column{WallMs: c.WallMs, Bad: c.Count, Worst: p.Health}
+			}
+			cs = append(cs, c)
+		}
+		out.Points = append(out.Points, cs)
+	}
+	return out, nil
+}
+
 // run lets the invented night go on, a second a second.
 func (b *fakeBox) run(ctx context.Context) {
 	tick := time.NewTicker(time.Second)
@@ -257,6 +281,9 @@ var holdBegun = midnight.Add(3*time.Hour + 2*time.Minute)
 // moist is a hold with water in it: 250 micron rising towards 420, with a gauge's noise.
 func moist(t time.Time) float64 {
 	m := t.Sub(holdBegun).Minutes()
+	if m < 0 { // the pump still draws
+		return micronPa(250 + 700_000*math.Exp(-max(m+242, 0)/18))
+	}
 	noise := 1 + 0.012*math.Sin(t.Sub(midnight).Seconds()*1.7) + 0.008*math.Sin(t.Sub(midnight).Seconds()/7)
 	return micronPa((250 + 170*(1-math.Exp(-m/20))) * noise)
 }

@@ -32,6 +32,7 @@ var liveParts = map[string][]string{
 	"ledger":   {"bar", "count", "charges", "leadcurve", "state"},
 	"checks":   {"bar", "count", "checklist", "state"},
 	"branches": {"bar", "count", "branchlist", "state"},
+	"trace":    {"bar", "count", "state"}, // its curves are its script's
 }
 
 // parseBase parses the layout and the parts that all pages share.
@@ -45,7 +46,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	base := parseBase(w, assets)
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
-		"ledger", "branches", "more", "checks", "check"} {
+		"ledger", "branches", "more", "checks", "check", "trace"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages

@@ -20,7 +20,7 @@ import (
 // What the browser gets as it is. vendor holds the curve library where
 // deploy/assets has fetched it; its README keeps the folder in the tree.
 //
-//go:embed assets/app.js assets/door.js assets/style.css assets/icon.svg assets/vendor
+//go:embed assets/app.js assets/door.js assets/trace.js assets/style.css assets/icon.svg assets/vendor
 var assetFiles embed.FS
 
 //go:embed pages
@@ -125,6 +125,9 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("POST /flags/ack", s.postAck)
 	mux.HandleFunc("POST /units", s.postUnits)
 	mux.HandleFunc("GET /curve", s.curve)
+	mux.HandleFunc("GET /trace", s.tracePage)
+	mux.HandleFunc("GET /trace/data", s.traceFigures)
+	mux.HandleFunc("GET /trace/outlines", s.traceOutlines)
 	mux.HandleFunc("GET /stream", s.stream)
 	mux.HandleFunc("GET /assets/{name...}", s.asset)
 	if s.metrics != nil {

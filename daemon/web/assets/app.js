@@ -49,6 +49,7 @@
       found();
       for (const name of Object.keys(u.parts || {})) renew(name, u.parts[name]);
       renewed(u.now);
+      document.dispatchEvent(new CustomEvent("renewed", { detail: u.now }));
     };
     stream.onerror = () => {
       // The browser tries again by itself, unless it was refused.
@@ -136,6 +137,8 @@
     ctx.stroke();
     ctx.restore();
   }
+
+  window.drawing = { css, hatch }; // for the page Trace
 
   class Sheet {
     constructor(place) {
