@@ -306,8 +306,8 @@ func (s *screens) traceView(r *http.Request, snap Snapshot, c choice, a traceAsk
 	if a.Live {
 		t.ToText = ""
 	}
-	for _, how := range []string{"earlier", "later", "closer", "wider"} {
-		t.Moves = append(t.Moves, traceLink{URL: a.moved(how, snap.Wall.UnixMilli()).address(), Title: s.words.say("trace.move." + how), Move: how})
+	for _, m := range [][2]string{{"earlier", "trace.move.earlier"}, {"later", "trace.move.later"}, {"closer", "trace.move.closer"}, {"wider", "trace.move.wider"}} {
+		t.Moves = append(t.Moves, traceLink{URL: a.moved(m[0], snap.Wall.UnixMilli()).address(), Title: s.words.say(m[1]), Move: m[0]})
 	}
 	s.traceTimes(&t, snap)
 	s.traceChoices(&t, snap, c)

@@ -151,7 +151,8 @@ func writeMarked(w http.ResponseWriter, r *http.Request, body any) {
 	tag := `"` + hex.EncodeToString(sum[:12]) + `"`
 	h := w.Header()
 	h.Set("Content-Type", "application/json")
-	h.Set("Cache-Control", "private, no-cache")
+	h.Set("Cache-Control", "private")
+	h.Add("Cache-Control", "no-cache") // kept, and asked after each time
 	h.Set("Vary", "Accept-Encoding, Cookie")
 	h.Set("ETag", tag)
 	if r.Header.Get("If-None-Match") == tag {

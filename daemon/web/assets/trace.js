@@ -40,7 +40,7 @@
     trouble.className = "small";
     trouble.setAttribute("role", "status");
     const help = document.createElement("p");
-    help.className = "small trace-keys";
+    help.classList.add("small", "trace-keys");
     help.textContent = body.dataset.read + ". " + d.keys;
     place.append(strip, trouble, help);
     body.classList.add("has-uplot");
@@ -445,7 +445,7 @@
         if (lane < 0) lane = lanes.push(0) - 1;
         lanes[lane] = end;
         const y = lane * tall;
-        const g = svg("g", { class: "bar bar-" + kind + (inside ? " within" : "") },
+        const g = svg("g", { class: ["bar", "bar-" + kind, inside ? "within" : ""].join(" ") },
           svg("rect", { x: x1.toFixed(1), y: y + 4, width: Math.max(3, x2 - x1).toFixed(1), height: tall - 8 }),
           svg("text", { x: tx.toFixed(1), y: y + tall - 8 }, text));
         g.append(svg("title", {}, bar.title));
