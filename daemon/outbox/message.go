@@ -100,11 +100,15 @@ func (m message) json() []byte {
 		Message  string            `json:"message"`
 		Now      string            `json:"now,omitempty"`
 		To       string            `json:"to,omitempty"`
+		From     int               `json:"from,omitempty"` // of calls that could not be made in time and are in this one, the first
 		Call     int               `json:"call,omitempty"`
 		Since    string            `json:"since,omitempty"`
 		Findings []json.RawMessage `json:"findings,omitempty"`
 	}
 	h := head{ID: m.ID, Key: m.Key, Box: m.Box, Site: m.Site, Proven: m.Proven, Ack: m.Ack, Sentence: m.sentence(), Message: m.short(), Now: m.Stands, To: m.To, Call: m.Call}
+	if m.From < m.Call {
+		h.From = m.From
+	}
 	if m.Call > 0 {
 		h.Since = m.Since.UTC().Format("2006-01-02T15:04:05.000Z")
 	}
