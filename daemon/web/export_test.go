@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"net/http"
 	"time"
 )
@@ -33,4 +34,15 @@ func FakeNight(scene string) Night {
 		box.tick(scene)
 		return box.Now().Wall.Format("15:04:05")
 	}, func() int { return len(s.places) }}
+}
+
+// FakeDoors are the screens over an invented night on a box that nobody has
+// claimed, with its code.
+func FakeDoors(dir string) (h http.Handler, code string, done func() error, err error) {
+	g, err := newGuarded("hold", dir)
+	if err != nil {
+		return nil, "", nil, err
+	}
+	code, err = g.people.Code(context.Background())
+	return g.handler(), code, g.journal.Close, err
 }

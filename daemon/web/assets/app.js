@@ -66,6 +66,7 @@
     const leave = new AbortController();
     try {
       const r = await fetch(body.dataset.stream, { signal: leave.signal });
+      if (r.status === 401) return location.reload(); // the session has ended: to the door
       if (r.status !== 503) return;
       body.classList.add("lostbox", "full");
       lost.hidden = false;
