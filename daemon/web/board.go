@@ -144,8 +144,7 @@ func (b *board) guard(next http.Handler) http.Handler {
 func (b *board) frame(r *http.Request, page string) view {
 	now := b.now().In(b.cfg.Zone)
 	v := view{Page: page, Site: b.cfg.Name, Title: b.words.say("title." + page), Clock: now.Format("15:04:05"), NowMs: now.UnixMilli(),
-		Zone: b.cfg.Zone.String(), Proven: true, Acts: true, Units: unitsOf(r), Path: "/", Curves: b.curves,
-		Nav: []navLink{{Name: "boxes", URL: "/", Title: b.words.say("nav.boxes"), Here: page == "boxes", Near: true}}}
+		Zone: b.cfg.Zone.String(), Proven: true, Acts: true, Units: unitsOf(r), Path: "/", Curves: b.curves}
 	if r.Method == http.MethodGet && r.URL.Path != "/stream" && page != "lost" && page != "boardlock" {
 		v.Path = r.URL.RequestURI()
 	}
@@ -201,6 +200,7 @@ type boxesView struct {
 	Rows   []boxRow
 	Search string
 	Show   string
+	Narrow bool // the list is narrowed: how is shown
 	Shows  []pick
 	Ways   []deviceView
 	Left   []string
@@ -421,7 +421,7 @@ func (b *board) list(r *http.Request) (v view, rows []boxRow) {
 	slices.SortFunc(all, func(x, y boxRow) int {
 		return cmp.Or(cmp.Compare(x.rank, y.rank), cmp.Compare(x.site, y.site), cmp.Compare(x.box, y.box))
 	})
-	body := boxesView{Count: b.words.say("board.count", len(boxes), wakes, tells, aways), Search: search, Show: show, Left: b.fleet.Left(), Locked: b.lock != nil}
+	body := boxesView{Count: b.words.say("board.count", len(boxes), wakes, tells, aways), Search: search, Show: show, Narrow: search != "" || show != "all", Left: b.fleet.Left(), Locked: b.lock != nil}
 	address := func(show string, from int) string {
 		q := url.Values{}
 		if search != "" {

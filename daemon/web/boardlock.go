@@ -93,7 +93,7 @@ func (b *board) lockPage(w http.ResponseWriter, r *http.Request) {
 
 func (b *board) showLock(w http.ResponseWriter, r *http.Request, status int, to, problem string) {
 	v := b.frame(r, "boardlock")
-	v.Nav, v.Path, v.Bare = nil, "/door", true
+	v.Path, v.Bare = "/door", true
 	v.Body = lockView{to, problem}
 	b.write(w, status, "boardlock", v)
 }
