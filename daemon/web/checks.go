@@ -282,7 +282,14 @@ func (s *screens) postCheck(w http.ResponseWriter, r *http.Request) {
 	name := f.Get("check")
 	snap := s.box.Now()
 	system, c, ok := s.check(snap, f.Get("system"), name)
-	if problem == "" && !ok || problem != "" && name == "" {
+	switch {
+	case problem != "" && name == "": // nothing of the form could be read
+		v := s.frame(r, "lost", snap)
+		v.Title = s.words.say("refused.title")
+		v.Body = titled{Title: v.Title, Text: problem}
+		s.write(w, http.StatusUnprocessableEntity, "lost", v)
+		return
+	case !ok:
 		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.check")
 		return
 	}
@@ -339,7 +346,15 @@ func (s *screens) checkForm(w http.ResponseWriter, r *http.Request) (f url.Value
 		}
 		return r.PostForm, nil, ""
 	}
-	_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(photoTime)) // else the server's own, shorter one holds
+	select { // each holds its photo in memory while it arrives
+	case s.uploads <- struct{}{}:
+		defer func() { <-s.uploads }()
+	default:
+		return f, nil, s.words.say("refused.photos-busy")
+	}
+	until, answer := time.Now().Add(photoTime), http.NewResponseController(w) // the server's own times are shorter
+	_ = answer.SetReadDeadline(until)                                         // a test's recorder has none
+	_ = answer.SetWriteDeadline(until.Add(time.Minute))
 	parts, err := r.MultipartReader()
 	if err != nil {
 		return f, nil, s.words.say("refused.form")

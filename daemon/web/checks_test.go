@@ -5,7 +5,9 @@ import (
 	"encoding/binary"
 	"errors"
 	"image/jpeg"
+	"io"
 	"mime/multipart"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -13,13 +15,14 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"standwatch/daemon/journal"
 	"standwatch/rules"
 )
 
-// sent is a form with photos, as a browser sends it.
-func sent(t *testing.T, h http.Handler, f url.Values, photos ...[]byte) (*http.Response, string) {
+// multi is a form with photos, as a browser sends it.
+func multi(t *testing.T, f url.Values, photos ...[]byte) (kind string, body []byte) {
 	t.Helper()
 	var b bytes.Buffer
 	m := multipart.NewWriter(&b)
@@ -35,15 +38,19 @@ func sent(t *testing.T, h http.Handler, f url.Values, photos ...[]byte) (*http.R
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := w.Write(p); err != nil {
-			t.Fatal(err)
-		}
+		_, _ = w.Write(p) // into memory
 	}
 	if err := m.Close(); err != nil {
 		t.Fatal(err)
 	}
-	r := httptest.NewRequest("POST", "http://127.0.0.1:8090/checks", &b)
-	r.Header.Set("Content-Type", m.FormDataContentType())
+	return m.FormDataContentType(), b.Bytes()
+}
+
+func sent(t *testing.T, h http.Handler, f url.Values, photos ...[]byte) (*http.Response, string) {
+	t.Helper()
+	kind, body := multi(t, f, photos...)
+	r := httptest.NewRequest("POST", "http://127.0.0.1:8090/checks", bytes.NewReader(body))
+	r.Header.Set("Content-Type", kind)
 	r.Header.Set("Sec-Fetch-Site", "same-origin")
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
@@ -82,6 +89,8 @@ func TestACheckIsTickedWithItsRemarkAndPhotos(t *testing.T) {
 
 func TestWhatACheckFormLacksIsSaid(t *testing.T) {
 	photo := plainJPEG(20, 20)
+	box := newFakeBox("checks")
+	h := box.screens().handler()
 	for name, c := range map[string]struct {
 		form   url.Values
 		photos [][]byte
@@ -99,25 +108,97 @@ func TestWhatACheckFormLacksIsSaid(t *testing.T) {
 		"seven photos":                   {form("check", "drains", "state", "done"), slices.Repeat([][]byte{photo}, 7), 422, "At most 6 photos"},
 		"13 MB":                          {form("check", "drains", "state", "done"), [][]byte{append(bytes.Clone(photo), make([]byte, 13<<20)...)}, 422, "over 12 MB"},
 	} {
-		box := newFakeBox("checks")
-		resp, text := sent(t, box.screens().handler(), c.form, c.photos...)
+		resp, text := sent(t, h, c.form, c.photos...)
 		if resp.StatusCode != c.status || !strings.Contains(text, c.want) || len(box.told) > 0 {
 			t.Errorf("%s: %d, told %v\n%s", name, resp.StatusCode, box.told, text)
 		}
 	}
-	box := newFakeBox("checks")
 	box.photoErr = journal.ErrPhotosFull
-	if resp, text := sent(t, box.screens().handler(), form("check", "drains", "state", "done"), photo); resp.StatusCode != 422 || !strings.Contains(text, "no room for more photos") || len(box.told) > 0 {
+	if resp, text := sent(t, h, form("check", "drains", "state", "done"), photo); resp.StatusCode != 422 || !strings.Contains(text, "no room for more photos") || len(box.told) > 0 {
 		t.Errorf("full: %d, %v", resp.StatusCode, box.told)
 	}
 	box.photoErr = errors.New("the disk is gone")
-	if resp, _ := sent(t, box.screens().handler(), form("check", "drains", "state", "done"), photo); resp.StatusCode != 503 || len(box.told) > 0 {
+	if resp, _ := sent(t, h, form("check", "drains", "state", "done"), photo); resp.StatusCode != 503 || len(box.told) > 0 {
 		t.Errorf("no disk: %d, %v", resp.StatusCode, box.told)
 	}
-	// Only this form may be large.
-	resp, _ := visit(t, box.screens().handler(), "POST", "/marks", form("kind", "mark", "name", "note", "note", strings.Repeat("x", 20<<10)))
-	if resp.StatusCode != 400 {
-		t.Errorf("a large form elsewhere: %d", resp.StatusCode)
+	// Only this form may be large, and only with photos.
+	for _, path := range []string{"/marks", "/checks"} {
+		resp, _ := visit(t, h, "POST", path, form("kind", "mark", "name", "note", "note", strings.Repeat("x", 20<<10), "check", "drains", "state", "done"))
+		if resp.StatusCode/100 != 4 || len(box.told) > 0 {
+			t.Errorf("a large form to %s: %d", path, resp.StatusCode)
+		}
+	}
+}
+
+// A phone far from the access point takes longer than a form may; three at a time do not hold up the box.
+func TestASlowPhotoIsWaitedFor(t *testing.T) {
+	box := newFakeBox("checks")
+	s := box.screens()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := server(t.Context(), s.handler(), s.log)
+	srv.ReadTimeout, srv.WriteTimeout = 100*time.Millisecond, 100*time.Millisecond
+	go func() { _ = srv.Serve(ln) }() // it ends when the test closes it
+	defer func() { _ = srv.Close() }()
+	in, out := io.Pipe()
+	m := multipart.NewWriter(out)
+	go func() {
+		_ = m.WriteField("check", "drains")
+		_ = m.WriteField("state", "done")
+		w, _ := m.CreateFormFile("photo", "a.jpg")
+		for part := range slices.Chunk(plainJPEG(600, 400), 2000) {
+			time.Sleep(60 * time.Millisecond)
+			_, _ = w.Write(part)
+		}
+		_ = out.CloseWithError(m.Close())
+	}()
+	client := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	resp, err := client.Post("http://"+ln.Addr().String()+"/checks", m.FormDataContentType(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if resp.StatusCode != http.StatusSeeOther || len(box.told) != 1 || !strings.Contains(box.told[0].Note, " photo ") {
+		t.Errorf("%d, told %v", resp.StatusCode, box.told)
+	}
+	for range cap(s.uploads) {
+		s.uploads <- struct{}{}
+	}
+	if resp, text := sent(t, s.handler(), form("check", "drains", "state", "done")); resp.StatusCode != 422 || !strings.Contains(text, "Try again in a minute") || len(box.told) != 1 {
+		t.Errorf("the fourth: %d, told %v", resp.StatusCode, box.told)
+	}
+}
+
+// A form with photos is signed as every other one is, and is nothing for who only looks on.
+func TestNobodySignsACheckForSomebodyElse(t *testing.T) {
+	g := testBox(t, true)
+	g.night.change(func(s *Snapshot) { s.Checks = newFakeBox("checks").snap.Checks })
+	h := g.handler()
+	kind, body := multi(t, form("check", "drains", "state", "done", "by", "Mallory"), plainJPEG(20, 20))
+	for who, want := range map[string]int{"technician": 303, "viewer": 403, "nobody": 401} {
+		r := httptest.NewRequest("POST", "http://127.0.0.1:8090/checks", bytes.NewReader(body))
+		r.Header.Set("Content-Type", kind)
+		r.Header.Set("Sec-Fetch-Site", "same-origin")
+		from(who, g)(r)
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, r)
+		if w.Code != want {
+			t.Errorf("%s: %d\n%s", who, w.Code, w.Body)
+		}
+	}
+	if len(g.night.told) != 1 || g.night.told[0].By != "Ines Duarte" || !strings.Contains(g.night.told[0].Note, "done by Ines Duarte photo") {
+		t.Fatalf("recorded %+v", g.night.told)
+	}
+	photo := "/photos/" + g.night.told[0].Note[len(g.night.told[0].Note)-64:] + ".jpg"
+	for who, want := range map[string]int{"technician": 200, "viewer": 200, "nobody": 401} {
+		if resp, _ := visit(t, h, "GET", photo, nil, from(who, g)); resp.StatusCode != want {
+			t.Errorf("the photo for %s: %d", who, resp.StatusCode)
+		}
+	}
+	if _, text := visit(t, h, "GET", "/checks/drains", nil, from("viewer", g)); strings.Contains(text, "<textarea") {
+		t.Error("a viewer is asked what he saw")
 	}
 }
 

@@ -123,7 +123,7 @@ func TestAPhotoStandsUprightAndTellsNothingElse(t *testing.T) {
 }
 
 func TestAPhotoIsMadeSmall(t *testing.T) {
-	noisy := image.NewNRGBA(image.Rect(0, 0, 2400, 1800)) // what no camera's picture is worse than
+	noisy := image.NewNRGBA(image.Rect(0, 0, 1700, 1275)) // what no camera's picture is worse than
 	dice := rand.New(rand.NewPCG(7, 7))
 	for i := range noisy.Pix {
 		noisy.Pix[i] = uint8(dice.Uint32()) | 0x80
@@ -136,8 +136,8 @@ func TestAPhotoIsMadeSmall(t *testing.T) {
 		picture []byte
 		w, h    int
 	}{
-		"a camera's":        {plainJPEG(3200, 2400), 1600, 1200},
-		"upright":           {plainJPEG(900, 1900), 757, 1600},
+		"a camera's":        {plainJPEG(2000, 1500), 1600, 1200},
+		"upright":           {plainJPEG(900, 1800), 800, 1600},
 		"small already":     {plainJPEG(40, 30), 40, 30},
 		"a line":            {plainJPEG(5000, 1), 1600, 1},
 		"nothing but noise": {b.Bytes(), 1600, 1200},

@@ -11,6 +11,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"strings"
 	"time"
 
 	"standwatch/daemon/people"
@@ -63,7 +64,8 @@ type screens struct {
 	order   []string // the steps, in the usual order
 
 	assets    map[string]asset
-	shrinking chan struct{} // one place: photos in memory
+	uploads   chan struct{} // places for photos that arrive
+	shrinking chan struct{} // one place: a photo being made small
 	languages []spoken      // English first
 }
 
@@ -74,7 +76,7 @@ func New(cfg Config, box Box, opts ...Option) http.Handler {
 
 func newScreens(cfg Config, box Box, opts ...Option) *screens {
 	s := &screens{cfg: cfg, box: box, guesses: &guesses{}, log: slog.New(slog.DiscardHandler),
-		places: make(chan struct{}, mostStreams), shrinking: make(chan struct{}, 1), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
+		places: make(chan struct{}, mostStreams), uploads: make(chan struct{}, 3), shrinking: make(chan struct{}, 1), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames()}
 	for _, o := range opts {
 		o(s)
 	}
@@ -172,7 +174,7 @@ func (s *screens) guard(next http.Handler) http.Handler {
 			return
 		}
 		if r.Body != nil {
-			r.Body = http.MaxBytesReader(w, r.Body, mostBodyOf(r.URL.Path))
+			r.Body = http.MaxBytesReader(w, r.Body, mostBodyOf(r))
 		}
 		r, done, err := s.identify(r)
 		defer done()
@@ -186,8 +188,8 @@ func (s *screens) guard(next http.Handler) http.Handler {
 }
 
 // mostBodyOf is how large a form may be: small, but for photos.
-func mostBodyOf(path string) int64 {
-	if path == "/checks" {
+func mostBodyOf(r *http.Request) int64 {
+	if r.URL.Path == "/checks" && strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/form-data") {
 		return mostPhotoBody
 	}
 	return mostBody
