@@ -23,7 +23,7 @@ import (
 var liveParts = map[string][]string{
 	"now":    {"bar", "count", "lead", "urgent", "ask", "units", "leadcurve", "ledger", "events", "lately", "actions", "others", "openflags", "heard", "state"},
 	"points": {"bar", "count", "pointlist", "state"},
-	"point":  {"bar", "count", "pointnow", "pointfacts", "state"},
+	"point":  {"bar", "count", "pointnow", "pointflags", "pointfacts", "state"},
 	"steps":  {"bar", "count", "steplist", "state"},
 	"step":   {"bar", "count", "stepnow", "stepchecks", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
 	"flags":  {"bar", "count", "recent", "state"},
@@ -236,7 +236,7 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 			return v, http.StatusNotFound
 		}
 		v.Title = p.Name
-		v.Body = s.pointPage(ctx, snap, v.Units, p, svg)
+		v.Body = s.pointPage(ctx, snap, v, p, svg)
 	case "steps":
 		v.Body = s.stepLists(snap)
 	case "checks":
@@ -802,6 +802,9 @@ type pointPageView struct {
 	CurveTitle   string
 	Wide, Narrow template.HTML
 	Table        []tableRow
+	Placing      []string // how to place it
+	Drawing      string   // of that; empty: none
+	Flags        []flagView
 }
 
 // pointWindow is what a point's own page shows: the last two hours.
@@ -809,9 +812,12 @@ func pointWindow(snap Snapshot) (from, to int64) {
 	return snap.Wall.Add(-2 * time.Hour).UnixMilli(), snap.Wall.UnixMilli() + 1
 }
 
-func (s *screens) pointPage(ctx context.Context, snap Snapshot, c choice, p Point, svg bool) pointPageView {
+func (s *screens) pointPage(ctx context.Context, snap Snapshot, frame view, p Point, svg bool) pointPageView {
+	c := frame.Units
 	v := pointPageView{pointView: s.pointView(snap, c, p), CurveTitle: s.words.say("curve.point-title", p.Name),
 		CurveURL: "/curve?" + url.Values{"point": {p.Name}}.Encode()}
+	s.placing(&v, p.Role)
+	v.Flags = s.flagsOf(snap, frame, p.Name)
 	if !svg {
 		return v
 	}

@@ -64,7 +64,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 			}
 		}
 	}
-	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate)\.|^form\.note-`)
+	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate|placing)\.|^form\.note-`)
 	for key := range w {
 		if strings.HasPrefix(key, "board.as.") || strings.HasPrefix(key, "board.show.") { // in parts, in board.go
 			continue
@@ -90,6 +90,10 @@ func TestEveryNameOfTheContractHasWords(t *testing.T) {
 	need("caution", "take-off", "pressure-test", "evacuation", "vacuum-hold", "draw-in", "preheat", "unit-count", "weigh-in", "trial-run",
 		"cooling-check", "heating-check", "branch-check", "mixed-run")
 	need("role", sensors.Roles...)
+	need("placing", sensors.Roles...)
+	for _, c := range (rules.Site{Systems: []rules.System{{Refrigerant: "R-32"}}}).Checks("") {
+		need("check", c.Name)
+	}
 	need("state", waiting, underWay, ended, reported, rules.Passed, rules.NotPassed, rules.NotProven)
 	need("result", rules.Passed, rules.NotPassed, rules.NotProven)
 	need("urgency", "note", "tell", "wake")
