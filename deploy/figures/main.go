@@ -26,6 +26,7 @@ var measures = []measure{
 	{"flag", "publishing a reading to the flag it raises being stored", flagDelay},
 	{"replay", "replay from CSV and from the journal", replay},
 	{"steady", "200 points at 1 Hz", steady},
+	{"fleet", "a board of 200 boxes", fleet},
 }
 
 // bench is what every measure knows.
