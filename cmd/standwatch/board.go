@@ -7,7 +7,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"strings"
 
@@ -48,21 +50,23 @@ func (c boardCommand) Run(ctx context.Context, o output) error {
 	if err != nil {
 		return fmt.Errorf("the board cannot be served at %s: %w; set board: {listen: ...} to a free port", pages.Listen, err)
 	}
-	scheme := "http"
+	scheme, serve := "http", web.Serve
 	if pages.Certificate != "" {
 		pair, err := tls.LoadX509KeyPair(pages.Certificate, pages.Key)
 		if err != nil {
 			return errors.Join(fmt.Errorf("the certificate of the board: %w", err), ln.Close())
 		}
-		ln = tls.NewListener(ln, &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
-		scheme = "https"
+		c := &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+		scheme, serve = "https", func(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logger) error {
+			return web.ServeTLS(ctx, ln, c, h, log)
+		}
 	}
 	log.Info("board", "brokers", len(conf.Brokers), "pages", scheme+"://"+ln.Addr().String())
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	heard := make(chan error, 1)
 	go func() { heard <- b.Run(ctx) }()
-	err = web.Serve(ctx, ln, web.NewBoard(pages, b, password, web.WithLog(log)), log)
+	err = serve(ctx, ln, web.NewBoard(pages, b, password, web.WithLog(log)), log)
 	stop()
 	return errors.Join(err, <-heard)
 }

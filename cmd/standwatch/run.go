@@ -7,7 +7,6 @@ import (
 	"io"
 	"log/slog"
 	"net"
-	"os"
 
 	"standwatch/daemon"
 	"standwatch/daemon/clock"
@@ -36,7 +35,7 @@ func (c runCommand) Run(ctx context.Context, o output) (err error) {
 	if err != nil {
 		return fmt.Errorf("the pages cannot be served at %s: %w; set web: {local: ...} to a free port of this machine", site.Web.Local, err)
 	}
-	if err := tellUnclaimed(ctx, o.out, box, ln.Addr()); err != nil {
+	if err := tellUnclaimed(ctx, o.err, box, ln.Addr()); err != nil {
 		return err
 	}
 	log.Info("watching", "site", site.Name, "points", len(site.Points), "pages", "http://"+ln.Addr().String())
@@ -44,21 +43,16 @@ func (c runCommand) Run(ctx context.Context, o output) (err error) {
 }
 
 // tellUnclaimed says on the console how a box that belongs to nobody is
-// claimed. The code itself is shown to who looks at the console, and not to a
-// log that is kept: there `standwatch pair` prints it.
-func tellUnclaimed(ctx context.Context, out io.Writer, box *daemon.Box, at net.Addr) error {
+// claimed. The code counts once; who reads the box's console holds the box.
+func tellUnclaimed(ctx context.Context, w io.Writer, box *daemon.Box, at net.Addr) error {
 	if box.People.Claimed() {
 		return nil
 	}
-	code := "as `standwatch pair` prints it"
-	if f, ok := out.(*os.File); ok {
-		if info, err := f.Stat(); err == nil && info.Mode()&os.ModeCharDevice != 0 {
-			if code, err = box.People.Code(ctx); err != nil {
-				return err
-			}
-		}
+	code, err := box.People.Code(ctx)
+	if err != nil {
+		return err
 	}
-	_, err := fmt.Fprintf(out, "This box belongs to nobody yet. Claim it at http://%s/claim with its code, %s.\n", at, code)
+	_, err = fmt.Fprintf(w, "This box belongs to nobody yet. Claim it at http://%s/claim with its code:\n\n       %s\n\n", at, code)
 	return err
 }
 

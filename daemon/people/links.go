@@ -176,6 +176,7 @@ func (s *Store) join(ctx context.Context, name, password, earlier string, from F
 	if err == nil {
 		s.end(gone...)
 		if !s.claimed.Swap(true) {
+			s.end("")
 			s.Announce()
 		}
 	}

@@ -92,6 +92,18 @@ func (s *Store) Enter(ctx context.Context, token string) (_ context.Context, don
 	return ctx, func() { stop(); leave() }, true, nil
 }
 
+// BeforeClaim lets in who needs no session because the box is nobody's yet, for
+// as long as it is.
+func (s *Store) BeforeClaim(ctx context.Context) (_ context.Context, done func()) {
+	ctx, end := context.WithCancel(ctx)
+	h := &held{end}
+	s.hold("", h)
+	if s.Claimed() { // in between
+		end()
+	}
+	return ctx, func() { s.release("", h); end() }
+}
+
 func (s *Store) hold(id string, h *held) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -118,6 +118,10 @@ func (s *screens) identify(r *http.Request) (_ *http.Request, done func(), err e
 	if s.people == nil {
 		return r.WithContext(ctx), done, nil
 	}
+	if !s.people.Claimed() { // and a page that is open when it is claimed is open to nobody any more
+		ctx, done = s.people.BeforeClaim(ctx)
+		return r.WithContext(ctx), done, nil
+	}
 	cookie, cerr := r.Cookie(s.sessionCookie(r))
 	if cerr != nil || cookie.Value == "" {
 		return r.WithContext(ctx), done, nil
@@ -362,6 +366,14 @@ func signerOf(r *http.Request) signer {
 		return signer{v.Name, true}
 	}
 	return signer{Name: whoOf(r)}
+}
+
+// nearestDoor is where somebody who has not been let in gets in.
+func (s *screens) nearestDoor() string {
+	if s.people == nil || !s.people.Claimed() {
+		return "/claim"
+	}
+	return "/login"
 }
 
 // stranger reports whether somebody who has not been let in is asking.

@@ -648,6 +648,88 @@ func TestAnOpenPageEndsWithItsSession(t *testing.T) {
 	}
 }
 
+// So does one that was opened while the box was nobody's.
+func TestAnOpenPageEndsWithTheClaim(t *testing.T) {
+	g := testBox(t, false)
+	g.beat = 20 * time.Millisecond
+	base, _ := serving(t, g.handler(), nil)
+	resp, err := http.Get("http://" + base + "/stream?page=now")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	first := make([]byte, 5)
+	if _, err := io.ReadFull(resp.Body, first); err != nil || string(first) != "id: 1" {
+		t.Fatalf("%d %q %v", resp.StatusCode, first, err)
+	}
+	if err := g.settle(); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan struct{})
+	go func() { _, _ = io.Copy(io.Discard, resp.Body); close(ended) }()
+	select {
+	case <-ended:
+	case <-time.After(10 * time.Second):
+		t.Error("the stream goes on after the claim")
+	}
+}
+
+// Over HTTP/2 and TLS too a page stays open longer than an answer may take,
+// and somebody who is refused is shown the door.
+func TestStreamsOverTheDoorsProtocol(t *testing.T) {
+	g := testBox(t, true)
+	g.beat, g.ping = 20*time.Millisecond, 20*time.Millisecond
+	pair, err := makeCertificate("quayside-1", nil, nil, time.Unix(0, 0), time.Now())
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := tls.X509KeyPair(pair, pair)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := server(t.Context(), g.handler(), slog.New(slog.DiscardHandler))
+	srv.TLSConfig, srv.WriteTimeout = &tls.Config{Certificates: []tls.Certificate{c}}, 200*time.Millisecond
+	go func() { _ = serve(t.Context(), srv, ln) }()
+	client := &http.Client{Transport: &http.Transport{ForceAttemptHTTP2: true, TLSClientConfig: &tls.Config{InsecureSkipVerify: true}}}
+	t.Cleanup(client.CloseIdleConnections)
+	r, err := http.NewRequestWithContext(t.Context(), "GET", "https://"+ln.Addr().String()+"/stream?page=now", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.AddCookie(&http.Cookie{Name: "__Host-standwatch", Value: g.tokens["viewer"]})
+	resp, err := client.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if resp.ProtoMajor != 2 || resp.StatusCode != 200 {
+		t.Fatalf("%s %d", resp.Proto, resp.StatusCode)
+	}
+	lines, pings := bufio.NewScanner(resp.Body), 0
+	lines.Buffer(nil, 1<<20)
+	begun := time.Now()
+	for lines.Scan() && time.Since(begun) < time.Second {
+		if strings.HasPrefix(lines.Text(), ":") {
+			pings++
+		}
+	}
+	if err := lines.Err(); err != nil || time.Since(begun) < time.Second || pings == 0 {
+		t.Errorf("the stream ended after %v with %d signs of life: %v", time.Since(begun), pings, err)
+	}
+	_, text := visit(t, g.handler(), "GET", "/points", nil)
+	if !strings.Contains(text, `href="/login">Log in`) || strings.Contains(text, "To Now") {
+		t.Errorf("who is refused is shown no door:\n%s", text)
+	}
+	_, text = visit(t, testBox(t, false).handler(), "GET", "/", nil, beyond("192.0.2.7:8443"))
+	if !strings.Contains(text, `href="/claim">Claim this box`) || strings.Contains(text, "To Now") {
+		t.Errorf("who is refused is shown no door:\n%s", text)
+	}
+}
+
 func TestMetricsAreNotForEverybody(t *testing.T) {
 	g := testBox(t, true)
 	g.cfg.Metrics = filepath.Join(t.TempDir(), "token")

@@ -82,13 +82,12 @@ func (d *Door) serve(ctx context.Context, h http.Handler) error {
 	}
 	d.set(ln.Addr().String(), nil)
 	defer d.set("", nil)
-	srv := server(ctx, h, d.Log)
-	srv.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12,
+	c := &tls.Config{MinVersion: tls.VersionTLS12,
 		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return d.load(time.Now()) }}
 	ctx, shut := context.WithCancel(ctx)
 	defer shut()
 	go d.watch(ctx, shut)
-	return serve(ctx, srv, netutil.LimitListener(ln, mostConnections))
+	return ServeTLS(ctx, netutil.LimitListener(ln, mostConnections), c, h, d.Log)
 }
 
 // watch shuts the door of a box that nobody has claimed in time.

@@ -89,6 +89,7 @@ type view struct {
 	Acts    bool   // forms are of use to who looks
 	Me      string // who is logged in
 	Bare    bool   // a page for who has not been let in: nothing of the job is on it
+	Door    string // where such a one gets in
 	Script  string // of this page alone
 	Curves  bool   // the curve library is there
 	Nav     []navLink
@@ -179,6 +180,7 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 		v.Nav = slices.DeleteFunc(v.Nav, func(l navLink) bool { return l.Name == "people" })
 	}
 	if v.Bare {
+		v.Door = s.nearestDoor()
 		v.Nav, v.Open, v.Urgent, v.State, v.Done = nil, 0, false, "", ""
 	}
 	return v

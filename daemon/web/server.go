@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/tls"
 	"embed"
 	"errors"
 	"fmt"
@@ -217,6 +218,13 @@ func Serve(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logge
 		return fmt.Errorf("%s lies beyond this machine: pages are not served there in the clear", ln.Addr())
 	}
 	return serve(ctx, server(ctx, h, log), ln)
+}
+
+// ServeTLS answers on ln by TLS until ctx ends; open streams end with it.
+func ServeTLS(ctx context.Context, ln net.Listener, c *tls.Config, h http.Handler, log *slog.Logger) error {
+	srv := server(ctx, h, log)
+	srv.TLSConfig = c
+	return serve(ctx, srv, ln)
 }
 
 // serve answers until ctx ends; by TLS where the server has a certificate.
