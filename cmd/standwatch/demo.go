@@ -84,7 +84,12 @@ func (c demoCommand) Run(ctx context.Context, o output) (err error) {
 	}
 	player.Tell, player.Kept, player.Log = box.Tell, box.Kept, log
 
-	fmt.Fprintf(o.out, "%s, a site that does not exist. Tonight %s.\nOpen http://%s in a browser. Ctrl-C ends it.\n\n", site.Name, night.Scenario().Doc, ln.Addr())
+	code, err := box.People.Code(ctx)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(o.out, "%s, a site that does not exist. Tonight %s.\nOpen http://%s in a browser. Ctrl-C ends it.\n", site.Name, night.Scenario().Doc, ln.Addr())
+	fmt.Fprintf(o.out, "To try who may do what, claim the box at http://%s/claim with its code, %s.\n\n", ln.Addr(), code)
 	d := demo{c, o, site, box}
 	return serve(ctx, site, box, ln, log, func(ctx context.Context) error { return d.play(ctx, player, night) })
 }

@@ -22,7 +22,7 @@ import (
 	"standwatch/daemon/web"
 )
 
-var shots = flag.String("shots", "", "put a picture of every page looked at into this folder")
+var shots = flag.String("shots", os.Getenv("STANDWATCH_SHOTS"), "put a picture of every page looked at into this folder; STANDWATCH_SHOTS says the same")
 
 // look is how a person looks at a page.
 type look struct {

@@ -104,7 +104,7 @@ func (s *screens) findingsSince(ctx context.Context, snap Snapshot, t time.Time)
 	for n := len(fs); n > 0 && n < mostSearched && fs[n-1].Wall.After(t); n = len(fs) {
 		older, err := s.box.Findings(ctx, fs[n-1].ID, 200)
 		if err != nil {
-			s.log.Error("older findings could not be read", "error", err)
+			s.notRead(ctx, "older findings could not be read", "error", err)
 		}
 		if len(older) == 0 {
 			break

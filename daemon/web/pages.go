@@ -7,6 +7,7 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -37,7 +38,7 @@ var liveParts = map[string][]string{
 
 // parseBase parses the layout and the parts that all pages share.
 func parseBase(w words, assets map[string]asset) *template.Template {
-	funcs := template.FuncMap{"say": w.say, "count": w.count, "name": w.name, "whole": whole,
+	funcs := template.FuncMap{"say": w.say, "count": w.count, "name": w.name, "whole": whole, "glue": glue,
 		"asset": func(name string) template.URL { return assetURL(assets, name) }}
 	return template.Must(template.New("").Funcs(funcs).ParseFS(pageFiles, "pages/layout.html", "pages/parts.html"))
 }
@@ -51,6 +52,19 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	}
 	return pages
 }
+
+// notRead reports what could not be read; not where the reader has gone away meanwhile.
+func (s *screens) notRead(ctx context.Context, what string, args ...any) {
+	if ctx.Err() == nil {
+		s.log.Error(what, args...)
+	}
+}
+
+// numbered is a number and its unit, as judges write them.
+var numbered = regexp.MustCompile(`(\d) (micron|Pa|kPa|MPa|psi|kg|lb|oz|g|K|F|C|°C|°F|%|d|h|min|s|m|ft)\b`)
+
+// glue keeps each number of a sentence with its unit on one line.
+func glue(text string) string { return numbered.ReplaceAllString(text, "$1\u00a0$2") }
 
 // whole keeps what stands in brackets on one line: a number and its unit must
 // not be torn apart.
@@ -572,7 +586,7 @@ func (s *screens) addCurve(ctx context.Context, snap Snapshot, c choice, st Step
 	}
 	ch, err := s.stepChart(ctx, snap, c, st, mostDrawn)
 	if err != nil {
-		s.log.Error("a curve could not be read", "point", st.Outlook.Point, "error", err)
+		s.notRead(ctx, "a curve could not be read", "point", st.Outlook.Point, "error", err)
 	}
 	if ch == nil || err != nil {
 		return
@@ -720,7 +734,7 @@ func (s *screens) flagsPage(ctx context.Context, snap Snapshot, v view, before i
 	if fv.Back {
 		var err error
 		if fs, err = s.box.Findings(ctx, before, mostFindings+1); err != nil {
-			s.log.Error("older findings could not be read", "error", err)
+			s.notRead(ctx, "older findings could not be read", "error", err)
 			fv.Broken = true
 		}
 	} else {
@@ -826,7 +840,7 @@ func (s *screens) pointPage(ctx context.Context, snap Snapshot, frame view, p Po
 	from, to := pointWindow(snap)
 	ch, err := s.pointChart(ctx, snap, c, p.Point, from, to, mostDrawn)
 	if err != nil {
-		s.log.Error("a curve could not be read", "point", p.Name, "error", err)
+		s.notRead(ctx, "a curve could not be read", "point", p.Name, "error", err)
 		return v
 	}
 	v.Table = tableOf(ch)

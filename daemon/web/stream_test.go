@@ -68,7 +68,7 @@ func TestAStreamSendsWhatChanged(t *testing.T) {
 	c, stop := connect(t, server.URL, "page=now")
 	defer stop()
 	id, u := c.next()
-	if id != "1" || !strings.Contains(u.Parts["lead"], "373 micron") || u.Parts["others"] == "" || u.Clock != "03:25:20" {
+	if id != "1" || !strings.Contains(u.Parts["lead"], "373\u00a0micron") || u.Parts["others"] == "" || u.Clock != "03:25:20" {
 		t.Fatalf("event %s: %v", id, u)
 	}
 	if _, ok := u.Parts["leadcurve"]; ok {

@@ -26,7 +26,7 @@ func (s *screens) waterLine(ctx context.Context, snap Snapshot, st Step, d dress
 			}
 			samples, err := s.box.Curve(ctx, p.Name, from, to, waterSamples)
 			if err != nil {
-				s.log.Error("a curve could not be read", "point", p.Name, "error", err)
+				s.notRead(ctx, "a curve could not be read", "point", p.Name, "error", err)
 				continue
 			}
 			for _, x := range samples {

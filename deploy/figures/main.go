@@ -24,6 +24,7 @@ var measures = []measure{
 	{"backlog", "draining a broker's backlog of one-reading JSON messages, against a subscriber that only acknowledges", backlog},
 	{"packs", "draining a backlog of SenML packs of 100 readings", packs},
 	{"flag", "publishing a reading to the flag it raises being stored", flagDelay},
+	{"pages", "the first page, and how long a flag takes to a page and to a webhook", pages},
 	{"replay", "replay from CSV and from the journal", replay},
 	{"steady", "200 points at 1 Hz", steady},
 	{"fleet", "a board of 200 boxes", fleet},

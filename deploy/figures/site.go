@@ -16,6 +16,7 @@ import (
 // box is one standwatch with a folder, a site file and a port of its own.
 type box struct {
 	dir, file string
+	port      string
 	proc      *child
 }
 
@@ -46,7 +47,7 @@ points:
 		fmt.Fprintf(&s, "  - {name: %s, measures: temperature, unit: C, every: 1s, silent_after: 1h, mqtt: {broker: bench, %s}}\n",
 			pointName(i), strings.ReplaceAll(payload, "POINT", pointName(i)))
 	}
-	x := &box{dir: dir, file: filepath.Join(dir, "site.yaml")}
+	x := &box{dir: dir, file: filepath.Join(dir, "site.yaml"), port: port}
 	return x, os.WriteFile(x.file, []byte(s.String()), 0o600)
 }
 
