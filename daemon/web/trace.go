@@ -166,6 +166,9 @@ func (a traceAsk) moved(how string, now int64) traceAsk {
 	span := a.To - a.From
 	switch how {
 	case "earlier":
+		if a.From-span/2 < 1 {
+			return a
+		}
 		return a.over(a.From-span/2, a.To-span/2, false)
 	case "later":
 		step := span / 2
@@ -182,7 +185,7 @@ func (a traceAsk) moved(how string, now int64) traceAsk {
 		}
 		return a.over(a.From+span/4, a.To-span/4, false)
 	}
-	if 2*span > mostSpan.Milliseconds() {
+	if 2*span > mostSpan.Milliseconds() || a.From-span < 1 {
 		return a
 	}
 	if a.Live {
@@ -319,7 +322,7 @@ func (s *screens) traceView(r *http.Request, snap Snapshot, c choice, a traceAsk
 		return t
 	}
 	t.Bars = s.traceBars(r.Context(), snap, a)
-	got, err := s.box.Columns(r.Context(), names(a.Points), a.From, a.To, mostPictured)
+	got, err := s.columns(r.Context(), names(a.Points), a.From, a.To, mostPictured)
 	if err != nil {
 		s.log.Error("a trace could not be read", "error", err)
 		t.Trouble = true
@@ -327,7 +330,7 @@ func (s *screens) traceView(r *http.Request, snap Snapshot, c choice, a traceAsk
 	}
 	var earlier [][]journalColumn
 	if a.Beside != 0 {
-		if e, err := s.box.Columns(r.Context(), names(a.Points), a.Beside, a.Beside+a.To-a.From, mostPictured); err == nil {
+		if e, err := s.columns(r.Context(), names(a.Points), a.Beside, a.Beside+a.To-a.From, mostPictured); err == nil {
 			earlier = e.Points
 		}
 	}

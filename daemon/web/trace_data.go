@@ -97,7 +97,7 @@ func (f figures) MarshalJSON() ([]byte, error) {
 		case math.IsNaN(v) || math.IsInf(v, 0):
 			b = append(b, "null"...)
 		case f.digits < 0:
-			b = strconv.AppendFloat(b, v, 'g', 5, 64)
+			b = strconv.AppendFloat(b, v, 'g', 6, 64)
 		default:
 			at := len(b)
 			b = strconv.AppendFloat(b, v, 'f', f.digits+1, 64)
@@ -111,6 +111,17 @@ func (f figures) MarshalJSON() ([]byte, error) {
 		}
 	}
 	return append(b, ']'), nil
+}
+
+// columns reads from the journal, as soon as not too many others do.
+func (s *screens) columns(ctx context.Context, points []string, from, to int64, most int) (journal.Columns, error) {
+	select {
+	case s.readers <- struct{}{}:
+		defer func() { <-s.readers }()
+	case <-ctx.Done():
+		return journal.Columns{}, ctx.Err()
+	}
+	return s.box.Columns(ctx, points, from, to, most)
 }
 
 // traceFigures answers with the figures of what an address of Trace asks for.
@@ -168,7 +179,7 @@ func (s *screens) traceData(ctx context.Context, snap Snapshot, c choice, a trac
 		half := (a.To - a.From) / 2
 		wide.From, wide.To = a.From-half, max(a.To, min(a.To+half, snap.Wall.UnixMilli()))
 	}
-	got, err := s.box.Columns(ctx, names(a.Points), wide.From, wide.To, most)
+	got, err := s.columns(ctx, names(a.Points), wide.From, wide.To, most)
 	if err != nil {
 		return nil, err
 	}
@@ -438,7 +449,7 @@ func (s *screens) traceOutlines(w http.ResponseWriter, r *http.Request) {
 	for _, p := range points {
 		list = append(list, p.Name)
 	}
-	got, err := s.box.Columns(ctx, list, a.From, a.To, outlineParts)
+	got, err := s.columns(ctx, list, a.From, a.To, outlineParts)
 	if err != nil {
 		if r.Context().Err() == nil {
 			s.log.Error("the outlines could not be read", "error", err)

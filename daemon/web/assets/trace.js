@@ -74,6 +74,13 @@
       return rest === undefined ? long : long + "." + rest;
     };
 
+    // On an axis there is no room for a million.
+    function short(v, digits) {
+      if (Math.abs(v) >= 1e6) return +(v / 1e6).toPrecision(3) + "M";
+      if (Math.abs(v) >= 1e5) return +(v / 1e3).toPrecision(4) + "k";
+      return grouped(v.toFixed(digits));
+    }
+
     function number(v, digits) {
       if (digits < 0) {
         digits = 0;
@@ -105,7 +112,7 @@
           for (let e = Math.floor(Math.log10(low)); e <= Math.ceil(Math.log10(high)); e++) {
             for (const s of of) {
               const v = s * Math.pow(10, e);
-              if (v >= low * (1 - 1e-9) && v <= high * (1 + 1e-9)) ticks.push({ at: v, label: grouped(v.toFixed(digitsOf(Math.min(1, v)))) });
+              if (v >= low * (1 - 1e-9) && v <= high * (1 + 1e-9)) ticks.push({ at: v, label: short(v, digitsOf(Math.min(1, v))) });
             }
           }
           if (ticks.length <= 8) break;
@@ -121,7 +128,7 @@
       high = Math.ceil(high / step - 1e-9) * step;
       for (let i = 0; low + i * step <= high + step / 2; i++) {
         const v = low + i * step;
-        ticks.push({ at: v, label: grouped((Math.abs(v) < step / 1e6 ? 0 : v).toFixed(digitsOf(step))) });
+        ticks.push({ at: v, label: short(Math.abs(v) < step / 1e6 ? 0 : v, digitsOf(step)) });
       }
       return { low, high, ticks };
     }
@@ -154,7 +161,9 @@
     async function load() {
       clearTimeout(timer);
       if (loading) loading.abort();
-      if (!points.length) { data = earlier = null; build(); return; }
+      const first = document.getElementById("trace-first");
+      if (first) first.hidden = points.length > 0;
+      if (!points.length) { data = earlier = null; address(); build(); return; }
       const mine = loading = new AbortController();
       asked = Date.now();
       const columns = Math.min(2000, Math.max(100, 2 * width()));
