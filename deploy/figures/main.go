@@ -26,6 +26,7 @@ var measures = []measure{
 	{"flag", "publishing a reading to the flag it raises being stored", flagDelay},
 	{"pages", "the first page, and how long a flag takes to a page and to a webhook", pages},
 	{"replay", "replay from CSV and from the journal", replay},
+	{"trace", "the page Trace over 12 h of 200 points at 1 Hz", trace},
 	{"steady", "200 points at 1 Hz", steady},
 	{"fleet", "a board of 200 boxes", fleet},
 }

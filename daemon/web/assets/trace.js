@@ -185,6 +185,7 @@
         document.getElementById("trace-list").innerHTML = a.list || "";
         document.getElementById("trace-table").innerHTML = a.table || "";
         build();
+        performance.mark("trace-drawn"); // deploy/bench asks when
       } catch (e) {
         if (e.name !== "AbortError") trouble.textContent = d.trouble;
       } finally {
