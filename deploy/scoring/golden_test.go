@@ -20,7 +20,7 @@ func golden(t *testing.T, name string) {
 			t.Fatal(err)
 		}
 		var got bytes.Buffer
-		if err := report(&got, k.seeds, nil, false); err != nil {
+		if err := report(&got, 1, k.seeds, nil, false); err != nil {
 			t.Fatal(err)
 		}
 		if bytes.Equal(got.Bytes(), want) {

@@ -91,7 +91,7 @@ func (f said) outcome() string {
 
 // judgeAll makes the trials, has them judged on all processors, and hands them
 // on in the order of their seeds.
-func judgeAll(s trial.Scenario, seeds uint64, take func(judged)) error {
+func judgeAll(s trial.Scenario, from, seeds uint64, take func(judged)) error {
 	type result struct {
 		judged
 		err error
@@ -105,7 +105,7 @@ func judgeAll(s trial.Scenario, seeds uint64, take func(judged)) error {
 	for range runtime.GOMAXPROCS(0) {
 		workers.Go(func() {
 			for i := range next {
-				c, err := judge(s.Of(uint64(i) + 1))
+				c, err := judge(s.Of(from + uint64(i)))
 				results[i] <- result{c, err}
 			}
 		})

@@ -40,7 +40,8 @@ type score interface {
 }
 
 func main() {
-	seeds := flag.Uint64("seeds", 200, "how many trials of each scenario, from seed 1")
+	seeds := flag.Uint64("seeds", 200, "how many trials of each scenario")
+	from := flag.Uint64("from", 1, "the first seed: a judge is tried on seeds that nobody looked at")
 	only := flag.String("only", "", "scenarios, with commas; empty: all")
 	cases := flag.Bool("cases", false, "also list what was not right, a line each")
 	update := flag.String("update", "", "a folder: write the tables there that are kept, all of them")
@@ -52,15 +53,15 @@ func main() {
 		}
 		return
 	}
-	if *seeds == 0 || flag.NArg() > 0 {
-		fmt.Fprintln(os.Stderr, "scoring: run deploy/accuracy; it takes --seeds N (1 or more), --only NAMES, --cases, or --update")
+	if *seeds == 0 || *from == 0 || flag.NArg() > 0 {
+		fmt.Fprintln(os.Stderr, "scoring: run deploy/accuracy; it takes --seeds N (1 or more), --from SEED (1 or more), --only NAMES, --cases, or --update")
 		os.Exit(2)
 	}
 	var names []string
 	if *only != "" {
 		names = strings.Split(*only, ",")
 	}
-	if err := report(os.Stdout, *seeds, names, *cases); err != nil {
+	if err := report(os.Stdout, *from, *seeds, names, *cases); err != nil {
 		fmt.Fprintln(os.Stderr, "scoring:", err)
 		os.Exit(1)
 	}
@@ -77,7 +78,7 @@ var kept = []struct {
 func rewrite(dir string) error {
 	for _, k := range kept {
 		var b bytes.Buffer
-		if err := report(&b, k.seeds, nil, false); err != nil {
+		if err := report(&b, 1, k.seeds, nil, false); err != nil {
 			return err
 		}
 		if err := os.WriteFile(filepath.Join(dir, k.name), b.Bytes(), 0o644); err != nil {
@@ -88,13 +89,17 @@ func rewrite(dir string) error {
 }
 
 // report scores so many seeds of each scenario, or of those named.
-func report(w io.Writer, seeds uint64, only []string, cases bool) error {
+func report(w io.Writer, from, seeds uint64, only []string, cases bool) error {
 	for _, name := range only {
 		if !slices.ContainsFunc(trial.Scenarios(), func(s trial.Scenario) bool { return s.Name == name }) {
 			return fmt.Errorf("there is no scenario %q; standwatch simulate --list says what there is", name)
 		}
 	}
-	if _, err := fmt.Fprintf(w, preface, seeds); err != nil {
+	which := ""
+	if from > 1 {
+		which = fmt.Sprintf(" from seed %d", from)
+	}
+	if _, err := fmt.Fprintf(w, preface, seeds, which); err != nil {
 		return err
 	}
 	var weak []string
@@ -108,7 +113,7 @@ func report(w io.Writer, seeds uint64, only []string, cases bool) error {
 		}
 		counted := s.new()
 		var odd []string
-		err := judgeAll(trial.Scenarios()[i], seeds, func(c judged) {
+		err := judgeAll(trial.Scenarios()[i], from, seeds, func(c judged) {
 			counted.take(c, func(what string) {
 				odd = append(odd, fmt.Sprintf("  seed %d: %s; true: %s", c.truth.Seed, what, c.facts()))
 			})
@@ -136,7 +141,7 @@ func report(w io.Writer, seeds uint64, only []string, cases bool) error {
 }
 
 const preface = `How right the judges are, on invented trials whose truth is known (standwatch simulate),
-%d seeds of each scenario. A share stands with its 95 %% interval (Wilson's). "asked" is what
+%d seeds of each scenario%s. A share stands with its 95 %% interval (Wilson's). "asked" is what
 the project asks of itself; "short" means that the share does not reach it, "within doubt" that
 so few trials cannot tell. Trials are made apart from the judges' models, and are harsher than
 most nights: upsets are drawn far more often than they come. deploy/accuracy makes this table.

@@ -71,6 +71,8 @@ type truthSeen struct {
 	flowed, unseen        bool
 	restored              bool
 	still, missed         bool // the scale was read standing still since the valve was shut or a cylinder put on; once it was not
+	stands                standing
+	passing               []passing
 	zeroed                int
 	startPlatform         float64
 	blind                 float64 // the longest stretch without a live reading, from 5 min before the target to 30 s after passing
@@ -121,6 +123,7 @@ func newWeighing(r *rand.Rand) *weighing {
 func (w *weighing) newCylinder(fill float64) {
 	w.net = w.contents * fill
 	w.tare = w.contents * between(w.r, 0.45, 0.8)
+	w.seen.stands.another()
 	w.heel = w.contents * between(w.r, 0.06, 0.08) // 0.78 kg in a cylinder of 11.9 l: 7 % (the field guide)
 	w.lifted = false
 }
@@ -216,6 +219,7 @@ func (w *weighing) misses() float64 {
 
 func (w *weighing) opens() {
 	w.mustBeSeen()
+	w.seen.stands.over()
 	w.open = true
 	w.touch()
 }
@@ -391,6 +395,7 @@ func (w *weighing) truth(steps string) []Fact {
 		{Name: "zeroed", Number: float64(s.zeroed)},
 		{Name: "ended_unseen", Word: yes(s.unseen)}, // a step ended while the scale showed nothing
 		{Name: "ends_seen", Word: yes(!s.missed)},   // each cylinder was read standing still before it gave and after
+		{Name: "standing_kg", Number: s.stands.gave()},
 		{Name: "hose_laid_on", Word: yes(s.shift)},
 		{Name: "swaps", Number: float64(s.swaps)},
 		{Name: "swaps_unmarked", Number: float64(s.unmarked)},
@@ -406,7 +411,8 @@ func (w *weighing) truth(steps string) []Fact {
 			Fact{Name: "over_kg", Number: w.charged - s.targetKg})
 	}
 	if !math.IsNaN(s.over) {
-		facts = append(facts, Fact{Name: "over_s", Number: s.over}) // one display digit over
+		facts = append(facts, Fact{Name: "over_s", Number: s.over}, // one display digit over
+			Fact{Name: "over_sigma", Number: w.tells(s.over + max(12, s.digitKg/max(s.rateThen, 1e-6)))})
 	}
 	return facts
 }

@@ -100,13 +100,17 @@ func (w *weighing) read() {
 	if silent {
 		row.Known = afterS(w.begun, s.silent)
 	} else if w.t >= s.frozen {
-		w.live()
+		w.live(shown)
 	}
 	w.rows = append(w.rows, row)
 }
 
+// rests is how long a display that follows by 0.6 s takes to show a cylinder
+// that was put on, to a few grams: ten times as long.
+const rests = 6 // s
+
 // live notes a reading that the box hears at once.
-func (w *weighing) live() {
+func (w *weighing) live(shown float64) {
 	s := &w.seen
 	still := math.IsNaN(s.over) || w.scale.atLast < s.over+30
 	if soon := s.targetKg-w.charged < 5*60*w.rate; soon && still {
@@ -115,5 +119,9 @@ func (w *weighing) live() {
 	w.scale.atLast = w.t
 	if !w.open && !w.lifted && w.t > w.scale.bumped+2 && w.t > s.touched+2 {
 		s.still = true
+		s.stands.read(shown, w.t > max(w.scale.bumped, s.touched)+rests)
+	}
+	if !math.IsNaN(s.arrival) {
+		s.passing = append(s.passing, passing{w.t, w.charged - s.targetKg})
 	}
 }

@@ -1,0 +1,89 @@
+package trial
+
+import "math"
+
+// What nobody can know the truth tells too, so that a judge is not asked for
+// it: two facts by somebody who knows more than any judge.
+
+// standing is what the scale showed while a cylinder stood still on it: the
+// mean of each such stretch. Somebody who knew which readings those are, and
+// took the first stretch's mean of each cylinder less the last one's, would
+// still err by what rounding and wind leave.
+type standing struct {
+	sum         float64
+	n           int
+	coarse      bool // while the display still came to rest
+	first, last float64
+	known       bool
+	total       float64
+}
+
+// read takes a reading; one while the display still comes to rest counts only
+// where there is no better one.
+func (s *standing) read(kg float64, rested bool) {
+	switch {
+	case s.n == 0 || s.coarse:
+		s.sum, s.n, s.coarse = kg, 1, !rested
+	case rested:
+		s.sum, s.n = s.sum+kg, s.n+1
+	}
+}
+
+// over ends a stretch: a valve is opened.
+func (s *standing) over() {
+	if s.n == 0 {
+		return
+	}
+	s.last = s.sum / float64(s.n)
+	if !s.known {
+		s.first, s.known = s.last, true
+	}
+	s.sum, s.n = 0, 0
+}
+
+// another ends a cylinder.
+func (s *standing) another() {
+	s.total = s.gave()
+	s.known, s.first, s.last = false, 0, 0
+}
+
+// gave is what left the cylinders, by what they weighed standing still.
+func (s *standing) gave() float64 {
+	s.over()
+	return s.total + s.first - s.last
+}
+
+// passing is a reading after the target was reached, and by how much that was
+// truly passed then.
+type passing struct{ t, kg float64 }
+
+// tells is by how many standard deviations the readings until a time tell what
+// happened from a valve shut at the very target, to somebody who knows the
+// weight, the flow and the noise (the square root of the likelihood's
+// non-centrality: Neyman and Pearson). Who may call falsely once in a hundred
+// times, and must call in 95 of a hundred, needs 2.33 + 1.64 of them: where
+// there are fewer, or no reading at all, no judge can do both.
+func (w *weighing) tells(until float64) float64 {
+	// The scale's noise follows itself and is rounded: a Kalman filter whitens it.
+	wind := &w.scale.wind
+	rounding := w.scale.digit * w.scale.digit / 12
+	still := wind.spread * wind.spread
+	at, state, variance, sum := math.NaN(), 0.0, still, 0.0
+	for _, p := range w.seen.passing {
+		if p.t > until {
+			break
+		}
+		if !math.IsNaN(at) {
+			keep := math.Exp(-(p.t - at) / wind.tau)
+			state *= keep
+			variance = still + float64(keep*keep*(variance-still))
+		}
+		at = p.t
+		off, of := p.kg-state, variance+float64(rounding)
+		sum += float64(off * off / of)
+		gain := variance / of
+		state += float64(gain * off)
+		variance *= 1 - gain
+	}
+	return math.Sqrt(sum)
+}
