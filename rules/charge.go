@@ -138,13 +138,15 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 	return append(out, j.followFlow(now, c)...)
 }
 
-// isOver reports whether the charge is surely above its target by more than
-// one display digit. A bump is over before it is believed,
-// unless the flow before it was going to arrive by now.
+// isOver reports whether the charge is above its target by more than one
+// display digit: more likely than not by so much, and all but surely above the
+// target itself. A bump is over before it is believed, unless the flow before it
+// was going to arrive by now.
 func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
 	over := false
 	if c.bestKg > c.targetKg {
-		over = j.ledger.past(c.targetKg+j.ledger.digit()) >= surelyPast
+		at := j.ledger.past([2]float64{c.targetKg, c.targetKg + j.ledger.digit()})
+		over = at[0] >= surelyPast && at[1] >= 0.5
 	}
 	if j.past.by(now, over, bumpMost) {
 		return true

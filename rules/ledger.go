@@ -40,26 +40,27 @@ const (
 )
 
 const (
-	bumpMost   = 10 * time.Second       // a jump that goes back sooner is a bump (the contract)
-	jumpLeast  = 0.03                   // kg between two readings; our choice: a kicked hose shows 0.05 kg and more (the field guide)
-	jumpNoise  = 6                      // standard deviations of a reading that make a jump; our choice
-	jumpAtOnce = 0.2                    // kg, until the scale's noise is known; our choice
-	jumpKgPerS = 0.05                   // faster than charging hoses flow (3 kg/min); common practice
-	emptyKg    = 0.3                    // an empty platform shows less (the field guide)
-	emptyShare = 0.05                   // of the weight before: about nought, with a hose laid on; our choice
-	gapAtLeast = 30 * time.Second       // a silence in which flow is bridged
-	noFlow     = 0.02 / 60              // kg/s: the draw-in's end (the field guide)
-	gapHigh    = 1.25                   // what may have flowed in a gap, of the rate before it (the field guide)
-	pause      = 500 * time.Millisecond // readings closer than this are one
-	gulpMost   = 2.0                    // kg: a fall of more that no rate explains is another cylinder (common practice)
-	endedMost  = 10 * time.Minute       // how long after its end a step's flow may have gone on
-	historyFor = 5 * time.Minute        // of readings that give a level
-	levelEvery = 4 * time.Second        // how often it is taken anew
-	seldomNeed = 20 * time.Second       // the same, where nobody asks for it but now and then
-	firstMost  = 300                    // readings that give a segment's first weight
-	freezeFor  = 20 * time.Second       // the same weight for as long while it flowed: a scale that shows its last value; our choice
-	fastMost   = 300                    // readings of jump upon jump that are looked at: flow shows itself sooner
-	rowsMost   = 200                    // closed rows that are told apart: weeks of faults must not slow the box
+	bumpMost    = 10 * time.Second       // a jump that goes back sooner is a bump (the contract)
+	jumpLeast   = 0.03                   // kg between two readings; our choice: a kicked hose shows 0.05 kg and more (the field guide)
+	jumpNoise   = 6                      // standard deviations of a reading that make a jump; our choice
+	jumpAtOnce  = 0.2                    // kg, until the scale's noise is known; our choice
+	jumpKgPerS  = 0.05                   // faster than charging hoses flow (3 kg/min); common practice
+	emptyKg     = 0.3                    // an empty platform shows less (the field guide)
+	emptyShare  = 0.05                   // of the weight before: about nought, with a hose laid on; our choice
+	gapAtLeast  = 30 * time.Second       // a silence in which flow is bridged
+	noFlow      = 0.02 / 60              // kg/s: the draw-in's end (the field guide)
+	gapHigh     = 1.25                   // what may have flowed in a gap, of the rate before it (the field guide)
+	pause       = 500 * time.Millisecond // readings closer than this are one
+	gulpMost    = 2.0                    // kg: a fall of more that no rate explains is another cylinder (common practice)
+	endedMost   = 10 * time.Minute       // how long after its end a step's flow may have gone on
+	historyFor  = 5 * time.Minute        // of readings that give a level
+	levelEvery  = 4 * time.Second        // how often it is taken anew
+	seldomNeed  = 20 * time.Second       // the same, where nobody asks for it but now and then
+	firstMost   = 300                    // readings that give a segment's first weight
+	freezeFor   = 20 * time.Second       // the same weight for as long while it flowed: a scale that shows its last value; our choice
+	steadyShare = 0.7                    // of the flow before: where it flows on by as much nobody turned the valve meanwhile; our choice
+	fastMost    = 300                    // readings of jump upon jump that are looked at: flow shows itself sooner
+	rowsMost    = 200                    // closed rows that are told apart: weeks of faults must not slow the box
 )
 
 // platform is one scale and the cylinder on it.
@@ -77,6 +78,7 @@ type platform struct {
 	begun    []sample
 	settled  bool     // start is final
 	settling bool     // it began with a jump
+	stands   bool     // of a load put on: it stood still first
 	joint    *joint   // it may be the one before, that went on
 	lifted   bool     // the cylinder was lifted off: what is weighed is the platform
 	stood    weight   // the cylinder before it was
@@ -92,6 +94,8 @@ type platform struct {
 	fast    []sample      // since the first of several jumps on end: perhaps fast flow
 	nought  bool          // the empty platform showed nought for a moment
 	back    bool          // pending is a scale that came back zeroed
+	tail    time.Duration // the first reading after a bump: the display may still be on its way back from it
+	tailUp  bool          // the bump was upwards
 	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
 	same    sample        // since when the weight has been the very same
 	sameBy  float64       // the rate before that
@@ -328,6 +332,9 @@ func (p *platform) weigh(s sample) {
 	if s.t-newest.t < pause && !p.away {
 		return // late, or twice
 	}
+	if p.dropTail(s) {
+		last = p.good[len(p.good)-1]
+	}
 	if p.away { // the cylinder's weight bridges it all the same, but says nothing of the rate
 		p.away = false
 		if fall := last.v - s.v; fall >= -p.jump() && (math.Abs(s.v) > emptyKg || last.v < 1) {
@@ -357,6 +364,39 @@ func (p *platform) weigh(s sample) {
 		return
 	}
 	p.accept(s)
+}
+
+// dropTail takes back the first reading after a bump where the next one shows
+// that the display was still on its way back then.
+func (p *platform) dropTail(s sample) bool {
+	n := len(p.good)
+	if len(p.pending) > 0 || len(p.own()) < 2 || p.good[n-1].t != p.tail {
+		return false
+	}
+	last := p.good[n-1]
+	back := last.v - s.v - float64(max(0, p.fit.rate)*(s.t-last.t).Seconds())
+	if !p.tailUp {
+		back = s.v - last.v
+	}
+	if back <= p.pairs() {
+		return false
+	}
+	p.forget(n - 1)
+	p.noise.apart()
+	p.refit()
+	return true
+}
+
+// forget takes back the readings from one on.
+func (p *platform) forget(from int) {
+	first := p.good[from].t
+	p.good = p.good[:from]
+	if p.suspect >= first {
+		p.suspect = 0
+	}
+	for n := len(p.begun); n > 1 && !p.settled && p.begun[n-1].t >= first; n-- {
+		p.begun = p.begun[:n-1]
+	}
 }
 
 // bridge goes on after a stretch in which nothing was heard: the cylinder's
@@ -490,6 +530,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		rate = jumpKgPerS
 	}
 	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back {
+		p.tail, p.tailUp = s.t, p.pending[0].v > last.v
 		p.pending = nil // it was a bump
 		p.accept(s)
 		return
@@ -667,7 +708,16 @@ func (p *platform) breakSegment() {
 	gap := first.t - last.t
 	fall := was.kg - after.kg
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
+	stands := false // another load: it is put on, and what was there taken off, with the valve shut
+	silent := p.unheard >= gapAtLeast && p.unheard > 3*p.usual()
+	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed"
+	if (empty || math.Abs(fall) > gulpMost || p.lifted) && !silent && !zeroed && len(p.own()) > 0 {
+		rest := restLevel(p.own(), p.noise, false)
+		was.kg, was.se, stands = rest.kg, rest.se, true
+		p.fit.se, fall = rest.se, rest.kg-after.kg
+	}
 	var whole *joint
+	frozen, sure := p.frozen(last, first, after)
 	// Nobody changes a display's unit and the cylinder in the same moment.
 	p.unit = p.unit || !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare)
 	switch {
@@ -675,11 +725,14 @@ func (p *platform) breakSegment() {
 		p.start = weight{t: last.t, kg: last.v}
 		p.betweenHi = p.mostBetween(gap)
 		p.next(last.t, last.v, EndedSwap, true)
-	case p.unheard >= gapAtLeast && p.unheard > 3*p.usual(): // the best guess is that it flowed on as before
+	case silent: // the best guess is that it flowed on as before
 		p.breakSilent(was, after, rate, gap)
-	case p.frozen(last, first, after): // it showed its last value while it flowed
+	case frozen: // it showed its last value while it flowed
 		since := p.pending
 		p.bridge(since[0], EndedSilence)
+		if !sure {
+			p.rows[len(p.rows)-1].LowKg = 0
+		}
 		for _, s := range since[1:] {
 			p.accept(s)
 		}
@@ -701,7 +754,7 @@ func (p *platform) breakSegment() {
 	case empty || fall > gulpMost:
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
-		if p.hintedAt(first.t) && p.hint == "scale-zeroed" {
+		if zeroed {
 			p.rows[len(p.rows)-1].Ended = EndedZeroed
 			p.flowedOn(p.onKg)
 			break
@@ -725,7 +778,7 @@ func (p *platform) breakSegment() {
 		p.next(last.t, was.kg, EndedSwap, true)
 	}
 	p.open(p.pending)
-	p.pending, p.settling, p.joint = nil, true, whole
+	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole
 }
 
 // joint is a segment that a shift closed, as it was before.
@@ -893,22 +946,25 @@ func (p *platform) thaws(s sample) bool {
 }
 
 // frozen reports whether the weight lies lower after a jump because the scale
-// had shown its last value while it flowed.
-func (p *platform) frozen(last, first sample, after weight) bool {
+// had shown its last value while it flowed: the fall is no more than would have
+// flowed, at the rate before or after, since the value was first shown. It is
+// sure where it flows on or noise would have moved the readings. Else it may as
+// well be a hose that was lifted off after the valve was shut; to take it for
+// charge is the safer side, as what is missing is added sooner than what is too
+// much is recovered.
+func (p *platform) frozen(last, first sample, after weight) (frozen, sure bool) {
 	rate := max(p.sameBy, after.rate)
-	if last.t-p.same.t < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg {
-		return false
+	stood := last.t - p.same.t
+	if stood < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg ||
+		float64(rate*stood.Seconds()) < 2*p.units.digit() { // so slow a flow moves the display no sooner
+		return false, false
 	}
 	meant := float64(rate * (first.t - p.same.t).Seconds())
 	fall := last.v - first.v
-	switch {
-	case fall < 0 || fall > float64(gapHigh*meant)+p.jump():
-		return false
-	case p.thaws(first) || after.rate > 0.4*rate && fall > 0.3*meant:
-		return true
+	if fall < 0 || fall > float64(gapHigh*meant)+p.jump() {
+		return false, false
 	}
-	// Noise would have moved the readings; or it is more than a hose weighs.
-	return p.stuck(last) || fall > gulpMost
+	return true, p.thaws(first) || after.rate > 4*after.rateSe && after.rate > noFlow || p.stuck(last) || fall > gulpMost
 }
 
 // stuck reports whether the newest readings are the very same although the
@@ -929,7 +985,7 @@ func (p *platform) stuck(last sample) bool {
 
 func (p *platform) open(first []sample) {
 	p.start, p.begun, p.settled = weight{t: first[0].t, kg: first[0].v, se: p.noise.sigma()}, nil, false
-	p.began, p.settling, p.joint = first[0].t, false, nil
+	p.began, p.settling, p.stands, p.joint = first[0].t, false, false, nil
 	p.good, p.from, p.carried = nil, nil, false
 	p.noise.apart()
 	p.fit, p.fitted = weight{t: first[0].t, kg: first[0].v, se: p.noise.sigma(), rateSe: math.Inf(1)}, first[0].t
@@ -997,7 +1053,7 @@ func (p *platform) refit() {
 	first := p.first()
 	// It is settled once what follows no longer agrees with it.
 	p.settled = p.settled || first.n < len(p.begun)/2 && len(p.begun) > 8 && p.begun[len(p.begun)-1].t-p.begun[0].t > 6*levelLeast || len(p.begun) >= firstMost
-	if p.settled {
+	if p.settled && !p.settling {
 		first = hinged(first, p.begun, p.noise, true)
 	}
 	p.begin(first)
@@ -1007,14 +1063,14 @@ func (p *platform) refit() {
 // still comes to rest for a reading or two, and a hand may be on what it shows.
 func (p *platform) first() weight {
 	from := p.begun[0]
-	level := firstLevel(p.begun, p.noise)
-	for k := 1; p.settling && k+levelReads < len(p.begun); k++ {
+	level := p.firstOf(p.begun)
+	for k := 1; p.settling && k+levelReads <= len(p.begun); k++ {
 		before, s := p.begun[k-1], p.begun[k]
 		dt := s.t - before.t
-		if s.t-from.t > bumpMost {
+		if before.t-from.t >= bumpMost { // readings far apart may have the first alone within it
 			break
 		}
-		next := firstLevel(p.begun[k:], p.noise)
+		next := p.firstOf(p.begun[k:])
 		off := before.v - next.at(before.t)
 		noise := float64(3*math.Sqrt(float64(p.noise.sigma()*p.noise.sigma())+float64(next.se*next.se))) + float64(p.noise.digit/2)
 		if off <= noise && off >= -noise-float64(next.rate*dt.Seconds()) { // or a valve was opened then
@@ -1027,6 +1083,17 @@ func (p *platform) first() weight {
 		level.t, level.kg = from.t, level.at(from.t)
 	}
 	return level
+}
+
+// firstOf is the level at the first of readings: of a load put on, while it
+// stood still, where that was seen.
+func (p *platform) firstOf(ss []sample) weight {
+	if p.stands {
+		if rest := restLevel(ss, p.noise, true); rest.n >= levelReads {
+			return rest
+		}
+	}
+	return firstLevel(ss, p.noise)
 }
 
 // refit takes the newest levels.
@@ -1049,7 +1116,11 @@ func (p *platform) finish() {
 	}
 	p.fit = hinged(p.fit, ss, p.noise, false)
 	if len(p.begun) > 0 { // the scale's noise is known better than it was
-		p.begin(hinged(p.first(), p.begun, p.noise, true))
+		first := p.first()
+		if !p.settling {
+			first = hinged(first, p.begun, p.noise, true)
+		}
+		p.begin(first)
 	}
 }
 
@@ -1090,10 +1161,10 @@ func (p *platform) shifted() {
 	was, after := newestLevel(p.good[:i], p.noise), firstLevel(p.good[i:], p.noise)
 	dt := (after.t - was.t).Seconds()
 	fall := was.kg - after.kg
-	low := float64(max(0, min(was.rate-2*was.rateSe, after.rate-2*after.rateSe)) * dt)
+	low := 0.0 // it may have been shut for that long
 	high := float64(max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt)
-	if max(was.rate, after.rate) <= noFlow {
-		high = float64(min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4)) * dt) // a valve opened for a moment
+	if !steady(was, after) { // a hand was on the valve: it may have been wide open for a moment
+		high = max(high, float64(p.widest()*dt))
 	}
 	if change := math.Abs(was.rate - after.rate); change > 3*math.Sqrt(float64(was.rateSe*was.rateSe)+float64(after.rateSe*after.rateSe)) {
 		hidden := float64(change * bumpMost.Seconds()) // by a hand on the valve
@@ -1138,6 +1209,19 @@ func (p *platform) shifted() {
 		p.rows[len(p.rows)-1].HighKg += beyond
 	}
 	p.open(since)
+}
+
+// steady reports whether it flows before and after at about one rate: nobody
+// had a hand on the valve.
+func steady(was, after weight) bool {
+	less, more := min(was.rate, after.rate), max(was.rate, after.rate)
+	return min(was.n, after.n) >= levelReads && less > noFlow && less > steadyShare*more
+}
+
+// widest is how fast it may flow through an open valve: twice as fast as it
+// ever surely did, never faster than a hose lets pass.
+func (p *platform) widest() float64 {
+	return min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4))
 }
 
 // startSe is the doubt of the first level: where noise turned out smaller than

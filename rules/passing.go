@@ -14,16 +14,17 @@ const (
 	passingFor   = 150 * time.Second // of readings that tell: the field guide's 3 min, less what a shut valve hides
 	passingMost  = 120               // of them at most
 	passingReads = 8                 // at the least, where they come seldom
+	stopsMost    = 12                // moments tried between two readings, one for each standard deviation that flowed there
 	stopsAbout   = time.Minute       // after as long a valve is as likely shut as not, where nothing is known: near the target somebody stands by it; our choice
-	surelyPast   = 0.95              // the probability at which somebody is called; our choice, from trial runs with seeds
+	surelyPast   = 0.99              // the probability at which somebody is called: one false call in a hundred is what is asked of it
 )
 
 // mayStand is what may stand on a scale now, and how likely that is.
 type mayStand struct{ share, kg, variance float64 }
 
-// past is the probability that the charge is above a mass by now, over all
-// moments at which the flow may have stopped.
-func (l *ledger) past(limitKg float64) (above float64) {
+// past are the probabilities that the charge is above two masses by now, over
+// all moments at which the flow may have stopped.
+func (l *ledger) past(limitsKg [2]float64) (above [2]float64) {
 	all := []mayStand{{1, l.charge(Setting{}, false).bestKg, 0}}
 	for _, p := range l.platforms {
 		ends := p.variance + float64(p.startSe()*p.startSe())
@@ -38,8 +39,10 @@ func (l *ledger) past(limitKg float64) (above float64) {
 		}
 		all = among(all, stands)
 	}
-	for _, s := range all {
-		above += float64(s.share * (1 - math.Erf((limitKg-s.kg)/math.Sqrt(2*s.variance))) / 2)
+	for i, limit := range limitsKg {
+		for _, s := range all {
+			above[i] += float64(s.share * (1 - math.Erf((limit-s.kg)/math.Sqrt(2*s.variance))) / 2)
+		}
 	}
 	return above
 }
@@ -77,20 +80,21 @@ func (p *platform) mayStand() []mayStand {
 func (p *platform) stopped(ss []sample) (stands []mayStand, fits bool) {
 	n := len(ss)
 	last := ss[n-1]
-	each := float64(p.noise.sigma()*p.noise.sigma()) * float64(p.noise.inflation()*p.noise.inflation())
+	blur := p.noise.blur()
+	each := float64(blur * blur)
 	m := float64(n)
 	rounding := float64(p.noise.digit*p.noise.digit) / 12 / (1 + float64(m*p.noise.dither()))
 	best := math.Inf(1)
 	var chis []float64
-	for k := n - 1; k >= 0; k-- {
-		away := last.t - ss[k].t
-		if k < n-1 && away > 2*stopsAbout {
-			break
-		}
-		// A line up to there, and level since.
+	var bent bend
+	for _, s := range ss {
+		bent.add((s.t - last.t).Seconds(), s.v-last.v)
+	}
+	// weigh takes a line up to a moment, and a level since.
+	weigh := func(stop time.Duration, prior float64) {
 		var sx, sy, sxx, sxy, syy float64
 		for _, s := range ss {
-			x := min(0, (s.t - ss[k].t).Seconds())
+			x := min(0, (s.t - stop).Seconds())
 			y := s.v - last.v
 			sx, sy = sx+x, sy+y
 			sxx, sxy, syy = sxx+float64(x*x), sxy+float64(x*y), syy+float64(y*y)
@@ -107,12 +111,22 @@ func (p *platform) stopped(ss []sample) (stands []mayStand, fits bool) {
 		}
 		chi := max(0, about) / each
 		best = min(best, chi)
-		prior := 1.0
-		if k < n-1 {
-			prior = (ss[k+1].t - ss[k].t).Seconds() / stopsAbout.Seconds() * math.Exp(-away.Seconds()/stopsAbout.Seconds())
-		}
 		chis = append(chis, chi)
 		stands = append(stands, mayStand{prior, last.v + (sy+float64(fall*sx))/m, max(variance, rounding)})
+	}
+	weigh(last.t, 1) // it flows
+	for k := n - 2; k >= 0; k-- {
+		// Between two readings much may flow: the flow stopped at any moment there.
+		span := ss[k+1].t - ss[k].t
+		parts := 1
+		if flowed := ss[k].v - ss[k+1].v; flowed > blur {
+			parts = int(min(flowed/blur, stopsMost)) + 1
+		}
+		for i := range parts {
+			stop := ss[k].t + span*time.Duration(i)/time.Duration(parts)
+			away := (last.t - stop).Seconds() / stopsAbout.Seconds()
+			weigh(stop, span.Seconds()/float64(parts)/stopsAbout.Seconds()*math.Exp(-away))
+		}
 	}
 	sum := 0.0
 	for i := range stands {
@@ -122,5 +136,7 @@ func (p *platform) stopped(ss []sample) (stands []mayStand, fits bool) {
 	for i := range stands {
 		stands[i].share /= sum
 	}
-	return stands, best <= 2*m
+	// A flow that dies away bends all along; so does noise at times, and this is
+	// asked at each reading.
+	return stands, best <= 2*m && bent.about()/each > best-stepBetter
 }

@@ -127,25 +127,43 @@ func levelFrom(ss []sample, n noise, first bool) weight {
 // that fits clearly better than a line, the part that stood still gives the
 // level.
 func hinged(w weight, ss []sample, n noise, first bool) weight {
-	last := len(ss) - 1
-	pick := func(i int) sample { return ss[last-i] }
-	sign := 1.0 // a fall, seen backwards, rises
-	if first {
-		pick = func(i int) sample { return ss[i] }
-		sign = -1
-	}
 	m := min(len(ss), max(3*w.n, 8))
 	if m < 4 {
 		return w
 	}
-	origin := pick(0)
-	each := float64(n.sigma()*n.sigma()) * float64(n.inflation()*n.inflation())
-	line, best := math.Inf(1), math.Inf(1)
-	at := w
+	pick := ends(ss, first)
 	var bent bend
 	for i := range m {
-		bent.add((pick(i).t - origin.t).Seconds(), pick(i).v-origin.v)
+		bent.add((pick(i).t - pick(0).t).Seconds(), pick(i).v-pick(0).v)
 	}
+	at, best, line := hinge(w, pick, m, n, first)
+	// A flow that dies away bends all along.
+	each := float64(n.blur() * n.blur())
+	if best > line-hingeBetter || best > bent.about()/each || best > 2*float64(m) {
+		return atRest(w, n, pick)
+	}
+	return at
+}
+
+// ends picks readings from the first on, or from the newest back.
+func ends(ss []sample, first bool) func(int) sample {
+	if first {
+		return func(i int) sample { return ss[i] }
+	}
+	return func(i int) sample { return ss[len(ss)-1-i] }
+}
+
+// hinge is the level by the best of all moments among so many readings at which
+// a flow may have begun or stopped, with the chi-square that it leaves, and
+// the one that is left where it flowed all along.
+func hinge(w weight, pick func(int) sample, m int, n noise, first bool) (at weight, best, line float64) {
+	sign := 1.0 // a fall, seen backwards, rises
+	if first {
+		sign = -1
+	}
+	origin := pick(0)
+	each := float64(n.blur() * n.blur())
+	at, best, line = w, math.Inf(1), math.Inf(1)
 	step := max(1, m/40)
 	for k := 0; k < m-1; k += step {
 		from := pick(k).t
@@ -179,11 +197,7 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 			}
 		}
 	}
-	// A flow that dies away bends all along.
-	if best > line-hingeBetter || best > bent.about()/each || best > 2*float64(m) {
-		return atRest(w, n, pick)
-	}
-	return at
+	return at, best, line
 }
 
 // atRest takes for standing still what shows no flow beyond doubt: that is how
@@ -215,22 +229,68 @@ func (b *bend) add(x, y float64) {
 }
 
 // about is the sum of squares about the parabola.
-func (b *bend) about() float64 {
+func (b *bend) about() (sum float64) {
+	for _, e := range b.offs() {
+		sum += float64(e * e)
+	}
+	return sum
+}
+
+// offs are how far the points lie off it.
+func (b *bend) offs() []float64 {
 	var square lineSums
 	for _, x := range b.xs {
 		square.add(x, float64(x*x))
 	}
+	offs, bent := make([]float64, len(b.xs)), make([]float64, len(b.xs))
 	var szz, szy float64
 	for i, x := range b.xs {
-		z := square.off(x, float64(x*x))
-		szz, szy = szz+float64(z*z), szy+float64(z*b.line.off(x, b.ys[i]))
+		offs[i], bent[i] = b.line.off(x, b.ys[i]), square.off(x, float64(x*x))
+		szz, szy = szz+float64(bent[i]*bent[i]), szy+float64(bent[i]*offs[i])
 	}
-	about := b.line.about()
-	if szz > 1e-9 {
-		about -= float64(szy*szy) / szz
+	if szz <= 1e-9 {
+		return offs
 	}
-	return max(0, about)
+	for i := range offs {
+		offs[i] -= float64(szy / szz * bent[i])
+	}
+	return offs
 }
+
+// restLevel is the level at the newest or the first of readings, of what stood
+// still then: the mean of as many as agree with all fewer of them (Lepski's
+// method, as above).
+func restLevel(ss []sample, n noise, first bool) weight {
+	pick := ends(ss, first)
+	blur, origin := n.blur(), pick(0)
+	var best weight
+	sum, lo, hi := 0.0, math.Inf(-1), math.Inf(1)
+	for i := range ss {
+		sum += pick(i).v - origin.v
+		m := float64(i + 1)
+		l := weight{t: origin.t, kg: origin.v + sum/m, rateSe: math.Inf(1), n: i + 1, span: max(pick(i).t-origin.t, origin.t-pick(i).t)}
+		l.se = math.Sqrt(max(float64(blur*blur)/m, float64(n.digit*n.digit)/12/(1+float64(m*n.dither()))))
+		if l.kg < lo || l.kg > hi {
+			break
+		}
+		// What stands still is rounded alike: that hides no change.
+		off := float64(restAgrees * blur / math.Sqrt(m))
+		lo, hi = max(lo, l.kg-off), min(hi, l.kg+off)
+		best = l
+	}
+	if best.n < levelReads {
+		return weight{t: origin.t, kg: origin.v, se: n.sigma(), rateSe: math.Inf(1), n: 1}
+	}
+	// Its last ones may be flow already.
+	m := min(len(ss), best.n+max(3, best.n/2))
+	if at, chi, _ := hinge(best, pick, m, n, first); chi <= 2*float64(m) {
+		at.rate = 0
+		return at
+	}
+	return best
+}
+
+const restAgrees = 2.0 // standard errors within which a longer mean agrees with the shorter ones; our choice
 
 // hingeBetter is by how much chi-square must fall before a hinge is believed:
 // 1 % by chance, for the one more parameter (chi-square tables).
@@ -323,23 +383,30 @@ func (l *lineSums) about() float64 {
 }
 
 // scatter is how the readings of a level lie about it: standard deviation, and
-// correlation from one to the next.
+// correlation from one to the next. While it flows they are taken about a
+// parabola: a flow that dies away bends, and what bends is no noise.
 func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
 	few := tail(ss, l.n)
 	if len(few) < 8 {
 		return 0, 0, false
 	}
-	var sum, lagged, before float64
-	for i, s := range few {
-		e := s.v - l.at(s.t)
-		if l.rate == 0 {
-			e = s.v - l.kg
+	var curve bend
+	for _, s := range few {
+		curve.add((s.t - few[0].t).Seconds(), s.v-few[0].v)
+	}
+	offs, free := curve.offs(), 3.0
+	if l.rate == 0 {
+		free = 2
+		for i, s := range few {
+			offs[i] = s.v - l.kg
 		}
+	}
+	var sum, lagged float64
+	for i, e := range offs {
 		sum += float64(e * e)
 		if i > 0 {
-			lagged += float64(e * before)
+			lagged += float64(e * offs[i-1])
 		}
-		before = e
 	}
 	m := float64(len(few))
 	if sum <= 0 {
@@ -347,7 +414,7 @@ func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
 	}
 	rho = lagged / sum
 	rho += (1 + float64(4*rho)) / m // a short stretch's correlation is too small by as much (Kendall 1954; from memory)
-	return math.Sqrt(sum / (m - 2)), min(max(rho, 0), 0.95), true
+	return math.Sqrt(sum / (m - free)), min(max(rho, 0), 0.95), true
 }
 
 // noise is how a scale's readings scatter about what flows: by how they lie
@@ -473,9 +540,14 @@ func middleOf(vs []float64) float64 {
 // sigma is the standard deviation of one reading: never less than rounding to
 // the display digit leaves.
 func (n *noise) sigma() float64 {
-	least := max(n.white, n.digit/math.Sqrt(12))
+	rounding := n.digit / math.Sqrt(12)
+	// Few readings of a fast flow that dies away bend more than any wind blows.
+	least := min(max(n.white, rounding), max(windMost, rounding))
 	return min(max(n.spread, least), gusts*least)
 }
+
+// windMost is what wind moves a reading at the most, kg (the field guide).
+const windMost = 0.05
 
 // gusts is how much further readings lie about their level than neighbours
 // from each other, where each follows the one before it by 0.9 (a series of

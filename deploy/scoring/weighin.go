@@ -62,7 +62,7 @@ func newWeighScore() score {
 		noNear:     share{name: "near target told where the charge never comes within 1 kg of it", asked: 0.01, atMost: true},
 		over:       share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
 		told:       share{name: "  of these: whoever knew weight, flow and noise could tell by then", asked: 0.95},
-		untold:     share{name: "  of these: nobody could, at one false call in 100"},
+		untold:     share{name: "  of these: nobody could in 95 of 100, at one false call in 100"},
 		calm:       share{name: "  of these: noise below half a digit, a reading each 5 s or oftener"},
 		windy:      share{name: "  of these: noise above that"},
 		slow:       share{name: "  of these: a reading each 10 s"},
@@ -257,7 +257,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 		s.calm.count(late <= allowed)
 	}
 	s.overPlus.count(late <= allowed+c.number("every_s"))
-	if late > allowed+c.number("every_s") {
+	if late > allowed {
 		odd(fmt.Sprintf("over target told %.0f s after it was passed by a digit, %.0f allowed", late, allowed))
 	}
 }

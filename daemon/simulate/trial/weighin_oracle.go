@@ -53,37 +53,48 @@ func (s *standing) gave() float64 {
 	return s.total + s.first - s.last
 }
 
-// passing is a reading after the target was reached, and by how much that was
-// truly passed then.
+// passing is a reading after the target was passed by a digit, and by how much
+// the target itself was truly passed then.
 type passing struct{ t, kg float64 }
 
 // tells is by how many standard deviations the readings until a time tell what
-// happened from a valve shut at the very target, to somebody who knows the
-// weight, the flow and the noise (the square root of the likelihood's
-// non-centrality: Neyman and Pearson). Who may call falsely once in a hundred
-// times, and must call in 95 of a hundred, needs 2.33 + 1.64 of them: where
-// there are fewer, or no reading at all, no judge can do both.
+// happened from a valve shut at the very target, to somebody who knows flow and
+// noise (the square root of the likelihood's non-centrality: Neyman and
+// Pearson). Who may call falsely once in a hundred times, and must call in 95
+// of a hundred, needs 2.33 + 1.64 of them: where there are fewer, or no reading
+// at all, no judge can do both. A reading before the digit was passed is no
+// cause to call, whatever it shows.
 func (w *weighing) tells(until float64) float64 {
-	// The scale's noise follows itself and is rounded: a Kalman filter whitens it.
-	wind := &w.scale.wind
-	rounding := w.scale.digit * w.scale.digit / 12
-	still := wind.spread * wind.spread
-	at, state, variance, sum := math.NaN(), 0.0, still, 0.0
+	wind, digit := &w.scale.wind, w.scale.digit
+	rounding, still := float64(digit*digit)/12, float64(wind.spread*wind.spread)
+	// Where noise does not move a reading over its digit, what each cylinder
+	// weighed standing still is rounded for good.
+	ends := 0.0
+	if wind.spread < digit/2 {
+		ends = float64(rounding * float64(1+2*w.seen.swaps))
+	}
+	// The scale's noise follows itself and is rounded: a Kalman filter whitens
+	// what is to be told, and what is the same in all readings.
+	at, variance := math.NaN(), still
+	var state, same, told, both, alike float64
 	for _, p := range w.seen.passing {
 		if p.t > until {
 			break
 		}
 		if !math.IsNaN(at) {
 			keep := math.Exp(-(p.t - at) / wind.tau)
-			state *= keep
+			state, same = state*keep, same*keep
 			variance = still + float64(keep*keep*(variance-still))
 		}
 		at = p.t
-		off, of := p.kg-state, variance+float64(rounding)
-		sum += float64(off * off / of)
+		off, one, of := p.kg-state, 1-same, variance+rounding
+		told += float64(off * off / of)
+		both += float64(off * one / of)
+		alike += float64(one * one / of)
 		gain := variance / of
 		state += float64(gain * off)
+		same += float64(gain * one)
 		variance *= 1 - gain
 	}
-	return math.Sqrt(sum)
+	return math.Sqrt(max(0, told-float64(ends*both*both)/(1+float64(ends*alike))))
 }

@@ -121,7 +121,7 @@ func (w *weighing) live(shown float64) {
 		s.still = true
 		s.stands.read(shown, w.t > max(w.scale.bumped, s.touched)+rests)
 	}
-	if !math.IsNaN(s.arrival) {
+	if !math.IsNaN(s.over) {
 		s.passing = append(s.passing, passing{w.t, w.charged - s.targetKg})
 	}
 }
