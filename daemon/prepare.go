@@ -70,6 +70,7 @@ type Box struct {
 	Links   *outbox.Links
 	People  *people.Store
 	Outbox  *outbox.Outbox
+	Push    *outbox.Push
 	Brokers map[string]*broker.Broker
 	Dir     string // the data folder
 }
@@ -111,6 +112,9 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		return nil, err
 	}
 	if b.People, err = openPeople(ctx, b, s.Box.Clock == "trusted"); err != nil {
+		return nil, err
+	}
+	if b.Push, err = openPush(ctx, b, s, set.Log); err != nil {
 		return nil, err
 	}
 	for name, c := range s.Brokers {
@@ -189,7 +193,7 @@ func followers(s *Site, b *Box, log *slog.Logger) []journal.Follower {
 	}
 	b.Outbox = outbox.New(outbox.Parts{
 		Config: s.Outbox, Box: s.Box.Name, ID: b.Links.Box(), Site: s.Name, Zone: s.Zone,
-		Links: b.Links, Journal: b.Journal, Log: log,
+		Links: b.Links, Push: b.Push, Journal: b.Journal, Log: log,
 		Now: func() clock.Moment { return b.moment() }, Device: hangsOn(s), Stands: func(system, step string) string { return b.stands(system, step) },
 	})
 	return append(fs, b.Outbox.Followers()...)

@@ -22,6 +22,7 @@ type Config struct {
 
 	Alertmanagers []AlertServer
 	Watch         Watch
+	Push          PushConfig
 	FromNow       bool // a new destination begins at the newest finding, not at the journal's first
 }
 
@@ -87,13 +88,14 @@ func Read(n sensors.Node, faults *[]error) Config {
 	for _, one := range list(d, "watch") {
 		c.Watch.People = append(c.Watch.People, readPerson(one, faults))
 	}
-	if err := c.Watch.Check(pathNames(c.destinations(nil))); err != nil {
+	if err := c.Watch.Check(pathNames(c.destinations(nil, &Push{}))); err != nil {
 		at := d.Node("watch")
 		if at.Kind == sensors.Nothing {
 			at = d.Node("quiet")
 		}
 		d.Fail(at, err.Error(), `write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`)
 	}
+	c.Push = readPush(d.Node("push"), faults)
 	d.Done()
 	return c
 }

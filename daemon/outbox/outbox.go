@@ -50,6 +50,7 @@ type Parts struct {
 	Links   *Links         // makes the links that acknowledge; nil: none
 	Journal *journal.Journal
 	Log     *slog.Logger
+	Push    *Push // phones that are told by push; nil: none are
 	// Transport is how webhooks travel; nil: directly, without any proxy.
 	Transport http.RoundTripper
 	// Now is the moment by the box's own clock, and its wall clock; it gives the
@@ -67,21 +68,25 @@ type destination struct {
 	group string // by which the rota may call it, besides: the mail server's entry for all of its addresses
 	least rules.Urgency
 	way   way
+	there func(context.Context) bool // whether there is anybody at its end; nil: there is
 }
 
-// destinations are the paths that the site file names. travel is how webhooks
-// travel; nil: directly.
-func (c Config) destinations(travel http.RoundTripper) (ds []destination) {
+// destinations are the paths that the site file names, and the phones that take
+// pushes. travel is how webhooks travel; nil: directly.
+func (c Config) destinations(travel http.RoundTripper, push *Push) (ds []destination) {
 	for _, w := range c.Webhooks {
-		ds = append(ds, destination{w.Name, w.Name, w.Least, &webhook{w, travel}})
+		ds = append(ds, destination{w.Name, w.Name, w.Least, &webhook{w, travel}, nil})
 	}
 	for _, m := range c.Mails {
 		for _, to := range m.To {
-			ds = append(ds, destination{m.Name + ":" + to, m.Name, m.Least, &mailbox{m, to}})
+			ds = append(ds, destination{m.Name + ":" + to, m.Name, m.Least, &mailbox{m, to}, nil})
 		}
 	}
 	for _, s := range c.Services {
-		ds = append(ds, destination{s.Name, s.Name, s.Least, &service{s}})
+		ds = append(ds, destination{s.Name, s.Name, s.Least, &service{s}, nil})
+	}
+	if push != nil {
+		ds = append(ds, destination{pushPath, pushPath, rules.Tell, &pushes{push}, push.taken})
 	}
 	return ds
 }
@@ -131,7 +136,7 @@ func New(p Parts) *Outbox {
 	if p.Zone == nil {
 		p.Zone = time.UTC
 	}
-	o := &Outbox{parts: p, ds: p.Config.destinations(p.Transport), watch: p.Config.Watch, poke: make(chan struct{}, 1)}
+	o := &Outbox{parts: p, ds: p.Config.destinations(p.Transport, p.Push), watch: p.Config.Watch, poke: make(chan struct{}, 1)}
 	o.state = journal.FollowerState{Name: "outbox", Sentence: "not started yet"}
 	for _, d := range o.ds {
 		o.paths = append(o.paths, newFollower(p, d))
@@ -196,7 +201,7 @@ func (o *Outbox) settle(ctx context.Context, s *state, known bool) error {
 		wanted = append(wanted, "")
 	}
 	for _, d := range o.ds {
-		if !o.watch.names(d) {
+		if !o.watch.names(d) && (d.there == nil || d.there(ctx)) {
 			wanted = append(wanted, d.name)
 		}
 	}
@@ -529,6 +534,24 @@ func (o *Outbox) SetWatch(ctx context.Context, w *Watch) error {
 	}
 	o.watch = *w
 	o.kept = nil // the audiences may be others: keep them
+	if err := o.settle(ctx, o.s, true); err != nil {
+		return err
+	}
+	select {
+	case o.poke <- struct{}{}:
+	default:
+	}
+	return nil
+}
+
+// Resettle looks anew who there is to be told: a phone was added, or taken off.
+func (o *Outbox) Resettle(ctx context.Context) error {
+	if err := o.Begin(ctx); err != nil {
+		return err
+	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.kept = nil
 	if err := o.settle(ctx, o.s, true); err != nil {
 		return err
 	}

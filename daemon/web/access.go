@@ -50,6 +50,8 @@ var needs = map[string]need{
 	"GET /people": acts, "POST /people/invite": acts, "POST /people/share": acts, "POST /people/withdraw": acts,
 	"POST /people/revoke": acts, "POST /people/remove": acts,
 
+	"GET /phone": own, "POST /phone": own, "POST /phone/test": own, "POST /phone/remove": own, "GET /phone/worker.js": open,
+
 	"GET /assets/{name...}": open, "GET /metrics": machine, "POST /pair": pairs, "/": shows,
 }
 

@@ -41,6 +41,10 @@ func readAssets(files fs.FS) (map[string]asset, error) {
 			a.kind = "text/javascript; charset=utf-8"
 		case ".css":
 			a.kind = "text/css; charset=utf-8"
+		case ".webmanifest":
+			a.kind = "application/manifest+json"
+		case ".png":
+			a.kind = "image/png"
 		case ".svg":
 			a.kind = "image/svg+xml"
 		case "":

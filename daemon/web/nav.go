@@ -23,6 +23,7 @@ var places = []place{
 	{Name: "points", URL: "/points", Of: []string{"point"}},
 	{Name: "flags", URL: "/flags", Of: []string{"ack"}, Near: true},
 	{Name: "people", URL: "/people"},
+	{Name: "phone", URL: "/phone"},
 	{Name: "box", URL: "/box"},
 }
 

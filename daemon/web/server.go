@@ -22,7 +22,7 @@ import (
 // What the browser gets as it is. vendor holds the curve library where
 // deploy/assets has fetched it; its README keeps the folder in the tree.
 //
-//go:embed assets/app.js assets/door.js assets/trace.js assets/style.css assets/icon.svg assets/vendor
+//go:embed assets/app.js assets/door.js assets/trace.js assets/phone.js assets/worker.js assets/style.css assets/icon.svg assets/icon-180.png assets/icon-192.png assets/icon-512.png assets/site.webmanifest assets/vendor
 var assetFiles embed.FS
 
 //go:embed pages
@@ -58,6 +58,7 @@ type screens struct {
 	metrics http.Handler
 	people  *people.Store // nil: whoever is at this machine may do everything
 	door    *Door         // nil: nothing listens beyond this machine
+	phones  Phones        // nil: nobody is told by push
 	curves  bool          // the curve library is in the binary
 	places  chan struct{} // of open streams; bounded
 	readers chan struct{} // of the journal, for Trace; bounded
@@ -139,6 +140,7 @@ func (s *screens) routes() *routes {
 		mux.Handle("GET /metrics", s.metrics)
 	}
 	s.accessRoutes(mux)
+	s.phoneRoutes(mux)
 	mux.HandleFunc("/", s.lost)
 	return mux
 }
@@ -147,7 +149,7 @@ const (
 	mostBody    = 16 << 10 // of a form
 	mostStreams = 64       // open pages
 	mostReaders = 2        // long readings of the journal at once: many pages must not slow the box
-	policy      = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
+	policy      = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; " +
 		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
