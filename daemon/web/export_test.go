@@ -14,7 +14,7 @@ func FakeScreens(scene string) (h http.Handler, tick func()) {
 		return f.board().handler(), func() { f.tick("hold") }
 	}
 	box := newFakeBox(scene)
-	return box.screens().handler(), func() { box.tick(scene) }
+	return box.screens(WithPhones(newFakePhones())).handler(), func() { box.tick(scene) }
 }
 
 // Night is an invented night that a test can let pass at its own pace.

@@ -42,7 +42,7 @@ func TestMain(m *testing.M) {
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 	box := newFakeBox(*scene)
-	h := box.screens(WithLog(log)).handler()
+	h := box.screens(WithLog(log), WithPhones(newFakePhones())).handler()
 	if *viewed != "" {
 		dir, err := os.MkdirTemp("", "standwatch-pages-")
 		if err != nil {

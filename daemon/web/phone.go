@@ -175,7 +175,7 @@ func (s *screens) worker(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Type", "text/javascript; charset=utf-8")
 	h.Set("Cache-Control", "no-cache")
-	body := append([]byte("const words = "), said...)
+	body := append([]byte("self.said="), said...)
 	body = append(append(body, ";\n"...), s.assets["worker.js"].body...)
 	_, _ = w.Write(body) // to a browser that may have gone
 }

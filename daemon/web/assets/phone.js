@@ -44,7 +44,7 @@
     if (worker.state === "activated") return done();
     worker.addEventListener("statechange", () => {
       if (worker.state === "activated") done();
-      if (worker.state === "redundant") failed(new Error("the worker did not start"));
+      if (worker.state === "redundant") failed();
     });
   });
 

@@ -1,6 +1,7 @@
 // Shows what the box pushes, also where no page is open. It keeps nothing and
-// answers no page's requests. words comes before it.
+// answers no page's requests. What it says is set before it.
 "use strict";
+const words = self.said;
 
 self.addEventListener("install", () => self.skipWaiting());
 
