@@ -106,8 +106,12 @@ func (s *screens) mine(w http.ResponseWriter, r *http.Request) (person string, o
 		return "", false
 	}
 	person, ok = asks(r)
-	if s.phones == nil || !ok {
-		s.refuse(w, r, http.StatusForbidden, "refused.role")
+	switch {
+	case s.phones == nil:
+		s.refuse(w, r, http.StatusNotFound, "phone.off")
+		return "", false
+	case !ok:
+		s.refuse(w, r, http.StatusConflict, "phone.link")
 		return "", false
 	}
 	return person, true

@@ -134,7 +134,7 @@ func TestPhonePage(t *testing.T) {
 	if w := get("/phone"); w.Code != http.StatusOK || !strings.Contains(w.Body.String(), "Nobody can be told by push here.") {
 		t.Errorf("without pushes: %d", w.Code)
 	}
-	if w := post("/phone", sub); w.Code != http.StatusForbidden {
+	if w := post("/phone", sub); w.Code != http.StatusNotFound {
 		t.Errorf("subscribing where nothing is pushed: %d", w.Code)
 	}
 }
