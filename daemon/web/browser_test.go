@@ -22,7 +22,7 @@ import (
 	"standwatch/daemon/web"
 )
 
-var shots = flag.String("shots", os.Getenv("STANDWATCH_SHOTS"), "put a picture of every page looked at into this folder; STANDWATCH_SHOTS says the same")
+var shots = flag.String("shots", "", "put a picture of every page looked at into this folder; STANDWATCH_SHOTS is a folder for those of the played night alone")
 
 // look is how a person looks at a page.
 type look struct {
@@ -208,12 +208,20 @@ func (b *browser) checkPage(t *testing.T, base, path string, l look) {
 	if l.noScript {
 		b.script(t, false)
 	}
-	if *shots != "" {
+	if shotsOf(l.name) != "" {
 		b.picture(t, fmt.Sprintf("%s%s", l.name, strings.NewReplacer("/", "_", "?", "_", "&", "_", "=", "_").Replace(path)))
 	}
 	for _, c := range b.complaints() {
 		t.Errorf("%s %s: the console says %s", l.name, path, c)
 	}
+}
+
+// shotsOf is where a picture of this name goes; empty: nowhere.
+func shotsOf(name string) string {
+	if *shots == "" && strings.HasPrefix(name, "night-") {
+		return os.Getenv("STANDWATCH_SHOTS")
+	}
+	return *shots
 }
 
 func (b *browser) picture(t *testing.T, name string) {
@@ -224,7 +232,7 @@ func (b *browser) picture(t *testing.T, name string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(*shots, name+".png"), png, 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join(shotsOf(name), name+".png"), png, 0o644); err != nil {
 		t.Fatal(err)
 	}
 }

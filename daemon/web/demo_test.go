@@ -72,7 +72,7 @@ func (b *browser) press(t *testing.T, form, words string, fields map[string]stri
 // shot keeps a picture, where somebody wants to look at them.
 func (b *browser) shot(t *testing.T, name string) {
 	t.Helper()
-	if *shots != "" {
+	if shotsOf(name) != "" {
 		b.picture(t, name)
 	}
 }

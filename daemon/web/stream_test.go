@@ -4,13 +4,17 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"runtime"
 	"strings"
 	"testing"
 	"time"
+
+	"standwatch/rules"
 )
 
 type client struct {
@@ -173,5 +177,75 @@ func TestAStreamOutlivesTheServersTimeouts(t *testing.T) {
 	stop()
 	if err := <-done; err != nil {
 		t.Error(err)
+	}
+}
+
+// Pages that never read what they are sent disturb nobody: what goes on in the
+// box does not wait for them, a page that does read has the news, each of them
+// holds one event at most, and their places come back.
+func TestFiftyStalledPagesDisturbNobody(t *testing.T) {
+	box := newFakeBox("hold")
+	s := box.screens()
+	s.beat = 5 * time.Millisecond
+	ctx, end := context.WithCancel(t.Context())
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	served := make(chan error, 1)
+	go func() { served <- serve(ctx, server(ctx, s.handler(), slog.New(slog.DiscardHandler)), ln) }()
+	for range 50 {
+		c, err := net.Dial("tcp", ln.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		if err := c.(*net.TCPConn).SetReadBuffer(2048); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := fmt.Fprintf(c, "GET /stream?page=flags HTTP/1.1\r\nHost: %s\r\n\r\n", ln.Addr()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	reads, leave := connect(t, "http://"+ln.Addr().String(), "page=now")
+	defer leave()
+	for until := time.Now().Add(20 * time.Second); len(s.places) < 51; time.Sleep(time.Millisecond) {
+		if time.Now().After(until) {
+			t.Fatalf("%d of 51 pages are open", len(s.places))
+		}
+	}
+	var before, after runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&before)
+	padding := strings.Repeat("what happened ", 5000) // a page of flags that fills any socket's buffer
+	for i := range 200 {
+		box.change(func(n *Snapshot) {
+			n.Wall = n.Wall.Add(time.Second)
+			n.Recent = append([]Finding{{Finding: rules.Finding{Edge: rules.Raised, Flag: "point-silent", Text: padding}, ID: int64(1000 + i)}}, n.Recent[:3]...)
+		})
+		time.Sleep(time.Millisecond)
+	}
+	box.change(func(n *Snapshot) {
+		news := rules.Finding{Edge: rules.Raised, Flag: "scale-silent", Urgency: rules.Wake, Text: "The scale is silent."}
+		n.Flags = append(n.Flags, Flag{Flag: rules.Flag{Finding: news}, Raised: n.Wall})
+	})
+	for !strings.Contains(func() string { _, u := reads.next(); return u.Parts["urgent"] }(), "The scale is silent.") { // fails when the stream ends
+	}
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	// A page of flags is some 4 x 70 kB: a queue of all 200 for each of fifty would be 2.8 GB.
+	if grown := int64(after.HeapAlloc) - int64(before.HeapAlloc); grown > 200<<20 {
+		t.Errorf("fifty stalled pages hold %d MB", grown>>20)
+	} else {
+		t.Logf("fifty stalled pages hold %d MB", grown>>20)
+	}
+	end()
+	if err := <-served; err != nil {
+		t.Error(err)
+	}
+	for until := time.Now().Add(20 * time.Second); len(s.places) > 0; time.Sleep(time.Millisecond) {
+		if time.Now().After(until) {
+			t.Fatalf("%d places are still taken", len(s.places))
+		}
 	}
 }
