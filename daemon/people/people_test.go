@@ -369,18 +369,30 @@ func TestAStormOfLogInsIsSentAway(t *testing.T) {
 	}
 }
 
-// Memory of who tries is bounded, whoever tries.
+// Memory of who tries is bounded, whoever tries, and who comes new does not
+// wait for thousands of others.
 func TestTriesAreBounded(t *testing.T) {
 	var x tries
 	for i := range 3 * mostTries {
-		_ = x.take(0, who{"code from", fmt.Sprint(i)})
+		if err := x.take(0, who{"code from", fmt.Sprint(i)}); err != nil {
+			t.Fatalf("%d: %v", i, err)
+		}
 	}
-	if len(x.of) > mostTries+2 {
+	if len(x.of) > mostTries {
+		t.Errorf("%d are remembered", len(x.of))
+	}
+	// All of them waiting: the others share what room there is.
+	for i := range mostTries + 20 {
+		for range freeTries + 1 {
+			_ = x.take(0, who{"code from", fmt.Sprint("again ", i)})
+		}
+	}
+	if len(x.of) > mostTries+1 {
 		t.Errorf("%d are remembered", len(x.of))
 	}
 	var wait WaitError
 	if err := x.take(0, who{"code from", "one more"}); !errors.As(err, &wait) {
-		t.Errorf("who is not remembered does not wait: %v", err)
+		t.Errorf("there is no end of tries: %v", err)
 	}
 	x.forget(2 * forgetting)
 	if len(x.of) != 0 {

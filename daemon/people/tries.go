@@ -59,6 +59,9 @@ func (t *tries) take(now time.Duration, all ...who) error {
 		t.of = map[who]*try{}
 	}
 	for _, w := range all {
+		if t.of[w] == nil {
+			t.makeRoom(now)
+		}
 		if x := t.of[t.place(w)]; x != nil && x.until > now {
 			return WaitError{x.until - now}
 		}
@@ -85,6 +88,20 @@ func (t *tries) place(w who) who {
 		return who{w.kind, ""}
 	}
 	return w
+}
+
+// makeRoom forgets one who may try again anyway, where there are too many: who
+// comes new is not to wait because others came in thousands.
+func (t *tries) makeRoom(now time.Duration) {
+	if len(t.of) < mostTries {
+		return
+	}
+	for w, x := range t.of {
+		if x.until <= now && w.name != "" {
+			delete(t.of, w)
+			return
+		}
+	}
 }
 
 // good takes back what take counted: it was no wrong try.

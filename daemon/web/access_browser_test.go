@@ -51,7 +51,7 @@ func TestRealBrowserGetsIn(t *testing.T) {
 		b.do(t, chromedp.Navigate("about:blank"), chromedp.Navigate(address))
 	}
 
-	every, phone := []look{looks[1], looks[2], looks[3], looks[5]}, looks[:1]
+	every, phone := looks, looks[:1]
 	seen(every, "/claim")
 	seen(phone, "/people")
 	open(server.URL + "/claim")
@@ -104,9 +104,9 @@ func TestRealBrowserGetsIn(t *testing.T) {
 	press("main form button.main")
 	at("/", `document.body.classList.contains("reads")`)
 	seen(phone, "/", "/steps/vacuum-hold", "/account")
-	for _, path := range []string{"/", "/steps/vacuum-hold", "/steps/weigh-in", "/flags", "/sheet", "/takeoff"} {
+	for _, path := range []string{"/", "/steps/vacuum-hold", "/steps/weigh-in", "/flags", "/sheet", "/takeoff", "/checks", "/trace"} {
 		open(server.URL + path)
-		if offers := ask[string](t, b, `Array.from(document.querySelectorAll("main form, main button, main a[href^='/mark'], main a[href^='/confirm'], main a[href='/people']"))
+		if offers := ask[string](t, b, `Array.from(document.querySelectorAll("main form[method=post], main form[method=post] button, main a[href^='/mark'], main a[href^='/confirm'], main a[href='/people']"))
 			.filter(e => e.checkVisibility()).map(e => e.outerHTML.slice(0, 80)).join(" | ")`); offers != "" {
 			t.Errorf("%s offers who only looks on: %s", path, offers)
 		}
