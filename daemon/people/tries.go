@@ -14,7 +14,7 @@ const (
 	addressMax = 5 * time.Minute // the longest wait of one address
 	personMax  = 30 * time.Second
 	forgetting = time.Hour // without a try
-	mostTries  = 4096      // remembered; the others share one
+	mostTries  = 1024      // remembered; the others share one
 )
 
 // WaitError says that it is too early for another try.
