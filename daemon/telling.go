@@ -39,6 +39,42 @@ func (d *Daemon) stands(system, step string) string {
 	return ""
 }
 
+// keeper is the rota, as the page Watch shows and changes it.
+type keeper struct{ b *Box }
+
+// Rota is the box's rota, for its pages.
+func (b *Box) Rota() web.Keeper { return keeper{b} }
+
+// Watching says how the watch stands.
+func (k keeper) Watching() web.Watching {
+	o := k.b.Outbox
+	w, own := o.Watch()
+	x := web.Watching{Own: own, Rota: web.Rota{Quiet: w.Quiet}}
+	for _, p := range w.People {
+		x.People = append(x.People, web.OnRota(p))
+	}
+	x.Order, x.On, x.Still = o.OnWatch()
+	for _, p := range o.Paths() {
+		x.Paths = append(x.Paths, web.WatchPath{Name: p.Name, Group: p.Group, Wakes: p.Least == rules.Wake, Tries: true, FollowerState: p.FollowerState})
+	}
+	return x
+}
+
+// SetRota changes the rota.
+func (k keeper) SetRota(ctx context.Context, r *web.Rota) error {
+	if r == nil {
+		return k.b.Outbox.SetWatch(ctx, nil)
+	}
+	w := &outbox.Watch{Quiet: r.Quiet}
+	for _, p := range r.People {
+		w.People = append(w.People, outbox.Person(p))
+	}
+	return k.b.Outbox.SetWatch(ctx, w)
+}
+
+// TryPath sends a test message.
+func (k keeper) TryPath(ctx context.Context, path string) error { return k.b.Outbox.Try(ctx, path) }
+
 // links are the links in messages, as the pages show them.
 type links struct{ b *Box }
 

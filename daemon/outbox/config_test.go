@@ -53,8 +53,13 @@ func TestSettings(t *testing.T) {
       timeout: 1 min
   services: [{name: chat, url_file: chat.url, least: wake}]
   alertmanagers: {url: "http://desk.example.org:9093/", user: box, password_file: am.password}
+  watch:
+    - {name: Ana, paths: [phone, "crew:ana@example.org"], hours: 18:00-06:00}
+    - {name: Rui, paths: [crew]}
+  quiet: 22:00-06:00
 `)
 	want := Config{
+		Watch:    Watch{Quiet: "22:00-06:00", People: []Person{{Name: "Ana", Paths: []string{"phone", "crew:ana@example.org"}, Hours: "18:00-06:00"}, {Name: "Rui", Paths: []string{"crew"}}}},
 		Webhooks: []Webhook{{Name: "phone", URL: "https://hook.example.org/in?token=x", SecretFile: filepath.Join(dir, "hook.secret"), Least: rules.Wake, Timeout: 10 * time.Second}},
 		Mails: []Mail{{Name: "crew", Server: "mail.example.org:587", Security: "starttls", User: "box", PasswordFile: filepath.Join(dir, "mail.password"),
 			From: "Box One <box@example.org>", To: []string{"ana@example.org", "Rui <rui@example.org>"}, Least: rules.Tell, Timeout: time.Minute}},
@@ -91,6 +96,10 @@ func TestSettingsFaults(t *testing.T) {
 		`outbox: {alertmanagers: {url: "http://me:pw@am"}, services: {name: alertmanager, url_file: f}}`: {
 			"5:31: url: a password does not belong in an address; use user and password_file",
 			`5:25: two destinations are called "alertmanager"; give each its own name, since each keeps its own place in the journal`},
+		`outbox: {webhooks: [{name: a, url: "http://a"}], watch: [{name: Ana, paths: [a, b]}]}`: {
+			`5:57: Ana is to be reached by "b", which is no destination; the destinations are a; write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`},
+		`outbox: {webhooks: [{name: a, url: "http://a"}], quiet: midnight}`: {
+			`5:57: the quiet hours: "midnight" is no stretch of the day; write it such as 22:00-06:00; write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`},
 		`outbox: {webhooks: [{url: "http://a", least: note}]}`: {`5:46: least: "note" is not known here; write one of tell, wake`},
 	} {
 		_, _, faults := read(t, part)

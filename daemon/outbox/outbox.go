@@ -119,6 +119,7 @@ type Outbox struct {
 
 	mu    sync.Mutex // guards what follows
 	watch Watch
+	own   bool      // the rota is not the site file's
 	s     *state    // nil: not read yet
 	kept  []byte    // the state as it lies on the shelf
 	began time.Time // when its T was
@@ -183,7 +184,7 @@ func (o *Outbox) Begin(ctx context.Context) error {
 		return err
 	}
 	if changed {
-		o.watch = w
+		o.watch, o.own = w.reachable(o.ds), true
 	}
 	if err := o.settle(ctx, s, known); err != nil {
 		return err
@@ -503,11 +504,11 @@ func (o *Outbox) say() {
 	o.tell(true, sentence)
 }
 
-// Watch is who is on watch by the rota as it stands.
-func (o *Outbox) Watch() Watch {
+// Watch is the rota as it stands, and whether it was changed from the site file's.
+func (o *Outbox) Watch() (w Watch, own bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	return o.watch
+	return o.watch, o.own
 }
 
 // SetWatch changes the rota from now on; nil: back to the site file's.
@@ -522,8 +523,9 @@ func (o *Outbox) SetWatch(ctx context.Context, w *Watch) error {
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	own := w != nil
 	var err error
-	if w == nil {
+	if !own {
 		w = &o.parts.Config.Watch
 		err = o.parts.Journal.Shelf(ownShelf).Drop(watchKey)
 	} else {
@@ -532,7 +534,7 @@ func (o *Outbox) SetWatch(ctx context.Context, w *Watch) error {
 	if err != nil {
 		return err
 	}
-	o.watch = *w
+	o.watch, o.own = *w, own
 	o.kept = nil // the audiences may be others: keep them
 	if err := o.settle(ctx, o.s, true); err != nil {
 		return err
@@ -567,7 +569,7 @@ func (o *Outbox) Resettle(ctx context.Context) error {
 func (o *Outbox) OnWatch() (names []string, on, quiet bool) {
 	at := o.clock()
 	wall := time.UnixMilli(at.Wall).In(o.parts.Zone)
-	w := o.Watch()
+	w, _ := o.Watch()
 	names, on = w.order(wall, at.Proven)
 	return names, on, w.isQuiet(wall, at.Proven)
 }

@@ -108,6 +108,20 @@ func (w Watch) person(name string) (Person, bool) {
 	return w.People[i], true
 }
 
+// reachable is the rota of those who can be reached: a destination may have
+// gone from the site file since the rota was entered.
+func (w Watch) reachable(ds []destination) Watch {
+	names := pathNames(ds)
+	r := Watch{Quiet: w.Quiet}
+	for _, p := range w.People {
+		p.Paths = slices.DeleteFunc(slices.Clone(p.Paths), func(path string) bool { return !slices.Contains(names, path) })
+		if len(p.Paths) > 0 {
+			r.People = append(r.People, p)
+		}
+	}
+	return r
+}
+
 // names reports whether somebody's paths name a destination, by its own name
 // or its group's.
 func (w Watch) names(d destination) bool {

@@ -43,6 +43,7 @@ var needs = map[string]need{
 	"GET /mark/{mark}": acts, "GET /typed": acts, "GET /confirm": acts,
 	"POST /takeoff": acts, "POST /sheet": acts, "POST /typed": acts, "POST /marks": acts, "POST /commands": acts,
 	"GET /flags/ack": open, "POST /flags/ack": open, // the link in a message is its own key
+	"GET /watch": shows, "POST /watch": acts, "POST /watch/test": acts,
 
 	"GET /claim": open, "POST /claim": open, "GET /login": doors, "POST /login": doors,
 	"GET /invitation": doors, "POST /invitation": doors, "GET /share": doors, "POST /share": doors,

@@ -22,6 +22,7 @@ var places = []place{
 	{Name: "branches", URL: "/branches"},
 	{Name: "points", URL: "/points", Of: []string{"point"}},
 	{Name: "flags", URL: "/flags", Of: []string{"ack"}, Near: true},
+	{Name: "watch", URL: "/watch"},
 	{Name: "people", URL: "/people"},
 	{Name: "phone", URL: "/phone"},
 	{Name: "box", URL: "/box"},

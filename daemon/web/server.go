@@ -55,6 +55,7 @@ type screens struct {
 	pages   map[string]*template.Template
 	links   Links
 	guesses *guesses // of acknowledgement links
+	keeper  Keeper   // of the rota; nil: there is no page Watch
 	metrics http.Handler
 	people  *people.Store // nil: whoever is at this machine may do everything
 	door    *Door         // nil: nothing listens beyond this machine
@@ -129,6 +130,9 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("POST /commands", s.postCommands)
 	mux.HandleFunc("GET /flags/ack", s.ackPage)
 	mux.HandleFunc("POST /flags/ack", s.postAck)
+	mux.HandleFunc("GET /watch", s.watchPage)
+	mux.HandleFunc("POST /watch", s.postWatch)
+	mux.HandleFunc("POST /watch/test", s.postTryPath)
 	mux.HandleFunc("POST /units", s.postUnits)
 	mux.HandleFunc("GET /curve", s.curve)
 	mux.HandleFunc("GET /trace", s.tracePage)
