@@ -47,8 +47,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	base := parseBase(w, assets)
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
-		"ledger", "branches", "more", "checks", "check", "trace", "phone"} {
-		"ledger", "branches", "more", "checks", "check", "trace", "watch"} {
+		"ledger", "branches", "more", "checks", "check", "trace", "phone", "watch"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
