@@ -283,6 +283,10 @@ func (x *box) take(rs []reading) {
 	}
 }
 
+// shown tells whether there is a box at all: one whose state somebody has
+// emptied is cleared away, whatever else it left at the broker.
+func (x *box) shown() bool { return x.topics["state"] != nil }
+
 // prune drops what has not been told again since the connection began anew.
 func (x *box) prune(now time.Time) {
 	if now.Sub(x.first) < settle {
@@ -324,7 +328,9 @@ func (b *Board) Boxes() []web.Standing {
 	defer b.mu.Unlock()
 	all := make([]web.Standing, 0, len(b.boxes))
 	for _, x := range b.boxes {
-		all = append(all, b.standing(x, false))
+		if x.shown() {
+			all = append(all, b.standing(x, false))
+		}
 	}
 	return all
 }
@@ -334,7 +340,7 @@ func (b *Board) Box(broker, name string) (web.Standing, bool) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	x := b.boxes[boxKey{broker, name}]
-	if x == nil {
+	if x == nil || !x.shown() {
 		return web.Standing{}, false
 	}
 	return b.standing(x, true), true

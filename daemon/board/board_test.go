@@ -155,6 +155,10 @@ func TestWhatEndedWhileNobodyListened(t *testing.T) {
 	if _, ok := d.Box("company", "gone"); ok {
 		t.Error("a box that was cleared away stands")
 	}
+	d.retained("gone/flag/main/vacuum-rising/", flagQuay) // which is what a new board would hear of it
+	if _, ok := d.Box("company", "gone"); ok || len(d.Boxes()) != 1 {
+		t.Error("what it left at the broker brings it back")
+	}
 	d.live("gone/flag/main/vacuum-rising/", "")
 	if _, ok := d.Box("company", "gone"); ok {
 		t.Error("emptying what is left brings it back")
@@ -175,6 +179,7 @@ func TestAHostileBox(t *testing.T) {
 	d := newDeaf(t, 3)
 	d.live("good/state", "online")
 	d.live("good/step/main/vacuum-hold", holdQuay)
+	d.live("bad/state", "online")
 	for i := range 5000 {
 		d.live(fmt.Sprintf("bad/flag/main/rule-%d/x", i), flagQuay)
 		d.live(fmt.Sprintf("bad/verdict/main/step/%d", i), strings.Replace(verdictQuay, "It fell.", strings.Repeat("x", 1900), 1))

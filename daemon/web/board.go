@@ -186,7 +186,7 @@ type boxRow struct {
 	Sentence, More  string
 	Figure, Unit    string
 	Other           string
-	Urgency         string // of the gravest open flag: wake, tell, note, none
+	Urgency         string // of the gravest flag that nobody has in hand: wake, tell; else taken, or none
 	UrgencyWord     string
 	Flags           []string // the gravest ones, in words
 	FlagsMore       string
@@ -271,28 +271,30 @@ func (b *board) row(s Standing, c choice, several bool) boxRow {
 	}
 	const listed = 2
 	rest := 0
-	for _, f := range snap.Flags {
+	flags := slices.Clone(snap.Flags) // what nobody has in hand comes first
+	slices.SortStableFunc(flags, func(x, y Flag) int { return cmp.Compare(taken(x), taken(y)) })
+	for _, f := range flags {
 		find = append(find, b.words.name("flag", f.Flag.Flag), f.Subject)
 		if f.Urgency == rules.Note {
 			continue
 		}
-		rank := rankTaken
-		if !f.Acknowledged {
-			rank = rankTell - int(f.Urgency-rules.Tell)
+		title, rank := b.words.name("flag", f.Flag.Flag), rankTell
+		switch {
+		case f.Acknowledged:
+			title, rank = b.words.say("board.taken", title), rankTaken
+		case f.Urgency == rules.Wake:
+			rank = rankWake
 		}
-		if rank < r.rank {
-			r.rank = rank
-		}
+		r.rank = min(r.rank, rank)
 		if r.Urgency == "none" {
 			r.Urgency, r.UrgencyWord = f.Urgency.String(), b.words.name("urgency", f.Urgency.String())
+			if f.Acknowledged {
+				r.Urgency, r.UrgencyWord = "taken", ""
+			}
 		}
 		if len(r.Flags) == listed {
 			rest++
 			continue
-		}
-		title := b.words.name("flag", f.Flag.Flag)
-		if f.Acknowledged {
-			title = b.words.say("board.taken", title)
 		}
 		r.Flags = append(r.Flags, title)
 	}
@@ -305,6 +307,13 @@ func (b *board) row(s Standing, c choice, several bool) boxRow {
 	r.Clock = b.clockDoubt(s)
 	r.find = strings.ToLower(strings.Join(find, "\n"))
 	return r
+}
+
+func taken(f Flag) int {
+	if f.Acknowledged {
+		return 1
+	}
+	return 0
 }
 
 // wordText says whether a box is heard, and since when it is not.
@@ -485,6 +494,7 @@ type oneBoxView struct {
 	Own       string // the box's own page
 	Lead      *stepView
 	Others    []stepView
+	Urgent    []flagView // that wake somebody, and nobody has in hand
 	Flags     []flagView
 	Past      []pastView
 	Points    []pointView
@@ -555,7 +565,12 @@ func (b *board) lookAt(r *http.Request, picture bool) (view, bool) {
 	}
 	b.addSteps(r.Context(), one, s, v, &body, picture)
 	for _, f := range snap.Flags {
-		body.Flags = append(body.Flags, one.flagView(snap, v, f.Finding, f.Raised, &f))
+		fv := one.flagView(snap, v, f.Finding, f.Raised, &f)
+		if f.Urgency == rules.Wake && !f.Acknowledged { // before the curve
+			body.Urgent = append(body.Urgent, fv)
+		} else {
+			body.Flags = append(body.Flags, fv)
+		}
 	}
 	b.addPoints(r, one, s, v, &body, picture)
 	v.Body = body
@@ -723,7 +738,7 @@ func (b *board) curve(w http.ResponseWriter, r *http.Request) {
 // --- live -------------------------------------------------------------------
 
 // boardParts are the templates of one box's page that a stream renews.
-var boardParts = []string{"bar", "boxhead", "boxlead", "leadcurve", "events", "boxflags", "boxothers", "boxpast", "boxpoints", "state"}
+var boardParts = []string{"bar", "boxhead", "boxlead", "boxurgent", "leadcurve", "events", "boxflags", "boxothers", "boxpast", "boxpoints", "state"}
 
 // Between two looks of a stream at the boxes; a box tells its figures each 10 s.
 const (

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -149,6 +150,32 @@ func TestBoardShowsOneBox(t *testing.T) {
 	}
 	if _, text := visit(t, h, "GET", "/", nil); !strings.Contains(text, "Curves are missing") {
 		t.Error("the list does not say that the store is away")
+	}
+}
+
+// What somebody has in hand comes after what nobody has, and after boxes that are gone.
+func TestBoardSortsByWhatNobodyHasInHand(t *testing.T) {
+	f := newFakeFleet()
+	wake := f.boxes[1].Flags
+	held := slices.Clone(wake)
+	for i := range held {
+		held[i].Acknowledged, held[i].By = true, "Ines"
+	}
+	f.boxes[1].Flags, f.boxes[4].Flags = held, wake // harbour's in hand, granary's not
+	b := f.board()
+	rows := map[string]boxRow{}
+	for _, s := range f.boxes {
+		r := b.row(s, asMeasured, false)
+		rows[r.Site] = r
+	}
+	if r := rows["Harbour Baths"]; r.rank != rankTaken || r.Urgency != "taken" || r.UrgencyWord != "" || !strings.Contains(r.Flags[0], "acknowledged") || r.in("open") {
+		t.Errorf("in hand: %+v", r)
+	}
+	if r := rows["Granary Offices"]; r.rank != rankWake || r.Urgency != "wake" || !r.in("open") {
+		t.Errorf("not in hand: %+v", r)
+	}
+	if r := rows["Old Mill School"]; r.rank != rankAway || !r.in("away") {
+		t.Errorf("gone: %+v", r)
 	}
 }
 
