@@ -97,7 +97,7 @@ func TestSettingsFaults(t *testing.T) {
 			"5:31: url: a password does not belong in an address; use user and password_file",
 			`5:25: two destinations are called "alertmanager"; give each its own name, since each keeps its own place in the journal`},
 		`outbox: {webhooks: [{name: a, url: "http://a"}], watch: [{name: Ana, paths: [a, b]}]}`: {
-			`5:57: Ana is to be reached by "b", which is no destination; the destinations are a; write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`},
+			`5:57: Ana is to be reached by "b", which is no destination; the destinations are a, push; write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`},
 		`outbox: {webhooks: [{name: a, url: "http://a"}], quiet: midnight}`: {
 			`5:57: the quiet hours: "midnight" is no stretch of the day; write it such as 22:00-06:00; write watch: [{name: Ana, paths: [phone], hours: "18:00-06:00"}] and quiet: "22:00-06:00"`},
 		`outbox: {webhooks: [{url: "http://a", least: note}]}`: {`5:46: least: "note" is not known here; write one of tell, wake`},
