@@ -309,3 +309,20 @@ func TestEndingAStepSaysWhatVerdictItGives(t *testing.T) {
 		}
 	}
 }
+
+// A form offers first the unit in which a person reads.
+func TestFormsOfferTheUnitsAPersonReads(t *testing.T) {
+	h := newFakeBox("take-off").screens().handler()
+	for choice, want := range map[string]map[string]string{
+		"us": {"/mark/nitrogen-break?step=evacuation": "psi", "/mark/cylinder-weight?step=weigh-in": "lb", "/mark/typed?step=cooling-check": "F", "/takeoff": "ft"},
+		"si": {"/mark/nitrogen-break?step=evacuation": "kPa", "/mark/cylinder-weight?step=weigh-in": "kg", "/mark/typed?step=cooling-check": "C", "/takeoff": "m"},
+		"":   {"/mark/nitrogen-break?step=evacuation": "psi", "/mark/cylinder-weight?step=weigh-in": "kg", "/mark/typed?step=cooling-check": "C", "/takeoff": "m"},
+	} {
+		for page, unit := range want {
+			_, text := visit(t, h, "GET", page, nil, func(r *http.Request) { r.AddCookie(&http.Cookie{Name: "units", Value: choice}) })
+			if !strings.Contains(text, `<option value="`+unit+`" selected>`) {
+				t.Errorf("%q at %s: %s does not stand first", choice, page, unit)
+			}
+		}
+	}
+}

@@ -142,6 +142,9 @@ func (s *screens) markPage(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusNotFound, "refused.mark")
 		return
 	}
+	if kind, ok := markByName(name); ok {
+		choose(m.Units, unitsOf(r).offered(kind.Units))
+	}
 	if unit := q.Get("unit"); hasUnit(snap, unit) { // asked from that unit's row
 		choose(m.Rooms, unit)
 		if len(m.Rooms) == 0 {

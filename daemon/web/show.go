@@ -192,6 +192,20 @@ func (c choice) keyed(step, key string, v float64) (label, text string) {
 	return strings.ReplaceAll(key, "_", " "), sig(v)
 }
 
+// offered is the unit, of those a form offers, in which a person reads: the
+// first one where it is as measured.
+func (c choice) offered(units []string) string {
+	for _, u := range units {
+		if us := customary(u) || u == "ft" || u == "lb/ft"; c == choiceUS && us || c == choiceSI && !us {
+			return u
+		}
+	}
+	if len(units) == 0 {
+		return ""
+	}
+	return units[0]
+}
+
 // order writes a value of both worlds, the one that is wanted first.
 func (c choice) order(si, us string) string {
 	if c == choiceUS {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"encoding/csv"
 	"math"
 	"net/http"
@@ -72,7 +73,7 @@ func (s *screens) writeTakeoff(w http.ResponseWriter, r *http.Request, status in
 
 func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Values) takeoffView {
 	t := takeoffView{System: system, Title: s.stepTitle(snap, system, "take-off"), Back: stepURL(system, "take-off"),
-		BeginURL: confirmURL("begin", system, "take-off"), Form: s.takeoffForm(f)}
+		BeginURL: confirmURL("begin", system, "take-off"), Form: s.takeoffForm(c, f)}
 	st, ok := snap.running(system, "take-off")
 	t.Running = ok
 	if !ok {
@@ -168,7 +169,7 @@ func (c choice) factor(kgM float64) string {
 	return c.order(si, us)
 }
 
-func (s *screens) takeoffForm(f url.Values) takeoffForm {
+func (s *screens) takeoffForm(c choice, f url.Values) takeoffForm {
 	t := takeoffForm{Run: f.Get("run"), Other: f.Get("other"), Wall: f.Get("wall"), Length: f.Get("length"), Factor: f.Get("factor"), Sheet: f.Get("sheet"), Pasted: f.Get("sheet") != ""}
 	for _, l := range rules.RunLines {
 		t.Lines = append(t.Lines, option{l, s.words.name("line", l), l == f.Get("line")})
@@ -177,12 +178,13 @@ func (s *screens) takeoffForm(f url.Values) takeoffForm {
 		m, _ := sensors.ParseQuantity(size, sensors.Lengths) // of our own list
 		t.Sizes = append(t.Sizes, option{size, rules.TubeSize(m), size == f.Get("size")})
 	}
-	for _, u := range []string{"m", "ft"} {
-		t.Lengths = append(t.Lengths, option{u, u, u == f.Get("length_unit")})
+	units := func(key string, all ...string) (os []option) {
+		for _, u := range all {
+			os = append(os, option{u, u, u == cmp.Or(f.Get(key), c.offered(all))})
+		}
+		return os
 	}
-	for _, u := range []string{"kg/m", "lb/ft"} {
-		t.Factors = append(t.Factors, option{u, u, u == f.Get("factor_unit")})
-	}
+	t.Lengths, t.Factors = units("length_unit", "m", "ft"), units("factor_unit", "kg/m", "lb/ft")
 	return t
 }
 
