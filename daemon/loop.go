@@ -46,12 +46,19 @@ type loop struct {
 	hurry    bool      // commit now: somebody waits for it
 	failing  bool      // the newest commit failed
 
+	begun     time.Time    // when the loop was made
+	turned    atomic.Int64 // ns after begun: when it last turned with all that was due kept
 	duplicate atomic.Int64
 	commits   atomic.Int64
 }
 
 func newLoop(d *Daemon) *loop {
-	return &loop{d: d, stopped: make(chan struct{})}
+	return &loop{d: d, stopped: make(chan struct{}), begun: time.Now()}
+}
+
+// quiet is how long ago the loop last turned with all that was due kept.
+func (l *loop) quiet() time.Duration {
+	return time.Since(l.begun) - time.Duration(l.turned.Load())
 }
 
 // begin finds where the journal ends and commits this run's Started and its
@@ -117,6 +124,7 @@ func (l *loop) run(ctx context.Context) error {
 				return err
 			}
 		}
+		l.turned.Store(int64(time.Since(l.begun)))
 	}
 }
 

@@ -10,9 +10,12 @@ import (
 	"strings"
 	"time"
 
+	"periph.io/x/host/v3"
+
 	"standwatch/daemon/broker"
 	"standwatch/daemon/clock"
 	"standwatch/daemon/config"
+	"standwatch/daemon/horn"
 	"standwatch/daemon/journal"
 	"standwatch/daemon/outbox"
 	"standwatch/daemon/people"
@@ -31,6 +34,9 @@ type Site struct {
 	Outbox  outbox.Config
 	Web     web.Config
 	Brokers map[string]broker.Config // those within the box, by name
+
+	Heartbeat *Heartbeat // nil: none
+	Outputs   []horn.Config
 }
 
 // Load reads a site file and has each part checked by its owner. It touches
@@ -54,6 +60,7 @@ func Load(file string) (*Site, []error) {
 	s.Uplinks = uplink.Read(read.Uplink, &faults)
 	s.Outbox = outbox.Read(read.Outbox, &faults)
 	s.Web = web.Read(read.Web, &faults)
+	s.Heartbeat, s.Outputs = readHeartbeat(read.Heartbeat, &faults), horn.Read(read.Outputs, &faults)
 	for _, d := range read.Devices {
 		if _, err := d.Driver.New(sensors.Env{Log: slog.New(slog.DiscardHandler)}, d.Config); err != nil {
 			faults = append(faults, err)
@@ -134,6 +141,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	for _, c := range s.Outbox.Alertmanagers {
 		b.addAlertmanager(s, c, set.Log)
 	}
+	b.addOwn(s, set.Log)
 	b.Daemon.parts.Sources, err = b.sources(s, set)
 	return b, err
 }
@@ -210,6 +218,33 @@ func hangsOn(s *Site) func(point string) string {
 		}
 	}
 	return func(point string) string { return on[point] }
+}
+
+// addOwn adds what the box has of its own to be noticed by: its heartbeat, and
+// what hangs at it by a wire.
+func (b *Box) addOwn(s *Site, log *slog.Logger) {
+	if s.Heartbeat != nil {
+		b.parts.Followers = append(b.parts.Followers, newHeartbeat(*s.Heartbeat, b.loop.quiet))
+	}
+	for _, c := range s.Outputs {
+		b.parts.Followers = append(b.parts.Followers, horn.New(horn.Parts{
+			Config: c, Open: horn.Line(loadLines), Watch: b.Watch, Log: log,
+			Flags: func() (open []rules.Flag) {
+				for _, f := range b.Now().Flags {
+					open = append(open, f.Flag)
+				}
+				return open
+			},
+		}))
+	}
+}
+
+// loadLines makes the machine's GPIO lines known, once.
+func loadLines() error {
+	if _, err := host.Init(); err != nil {
+		return fmt.Errorf("this machine's lines: %w", err)
+	}
+	return nil
 }
 
 // addAlertmanager lets the box tell an Alertmanager which flags are open.

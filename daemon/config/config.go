@@ -34,6 +34,7 @@ type Site struct {
 
 	// Kept for their owners; the zero Node where not given.
 	Brokers, Uplink, Outbox, Web sensors.Node
+	Heartbeat, Outputs           sensors.Node // of the box
 }
 
 // Box is what the file says of the box itself.
@@ -221,6 +222,7 @@ func (r *reader) readBox(n sensors.Node) {
 		d.Fail(d.Node("commit"), fmt.Sprintf("commit: %s is out of range", b.Commit), "write a time from 250ms to 5s: it is what a power cut can lose")
 	}
 	b.Clock = d.OneOf("clock", "checked", "checked", "trusted")
+	r.site.Heartbeat, r.site.Outputs = d.Node("heartbeat"), d.Node("outputs")
 	d.Done()
 	r.site.Box = b
 }
