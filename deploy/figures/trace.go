@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"time"
@@ -94,7 +93,12 @@ func writeNight(ctx context.Context, dir string, known []sensors.Point, begun ti
 func timed(ctx context.Context, x *box, what, path string) error {
 	var took []time.Duration
 	var packed, plain int64
-	for range 7 {
+	if err := x.answers(ctx); err != nil { // it may still be starting
+		return err
+	}
+	const times = 25
+	before := used(x.proc.cmd.Process.Pid)
+	for range times {
 		r, err := http.NewRequestWithContext(ctx, http.MethodGet, x.url()+path, nil)
 		if err != nil {
 			return err
@@ -102,13 +106,6 @@ func timed(ctx context.Context, x *box, what, path string) error {
 		r.Header.Set("Accept-Encoding", "gzip")
 		asked := time.Now()
 		resp, err := http.DefaultClient.Do(r)
-		if err != nil && len(took) == 0 { // it may still be starting
-			if err := x.answers(ctx); err != nil {
-				return err
-			}
-			asked = time.Now()
-			resp, err = http.DefaultClient.Do(r)
-		}
 		if err != nil {
 			return err
 		}
@@ -125,9 +122,11 @@ func timed(ctx context.Context, x *box, what, path string) error {
 		}
 		took, packed = append(took, time.Since(asked)), body.n
 	}
+	busy := (used(x.proc.cmd.Process.Pid) - before) / times // of the processor, whatever else it does
 	first := took[0]
 	slices.Sort(took)
-	fmt.Printf("  %s: %v at the median, %v the first time; %.1f kB packed, %.1f kB unpacked\n", what, short(took[len(took)/2]), short(first), float64(packed)/1000, float64(plain)/1000)
+	fmt.Printf("  %s: %v at the median, %v the first time, %v of a core each; %.1f kB packed, %.1f kB unpacked\n",
+		what, short(took[len(took)/2]), short(first), busy.Round(100*time.Microsecond), float64(packed)/1000, float64(plain)/1000)
 	return nil
 }
 
@@ -167,27 +166,17 @@ const slowed = 4
 // drawn opens the page in a browser on a slowed processor and says when its
 // curves were drawn, from the beginning of the navigation.
 func drawn(ctx context.Context, x *box, path string) error {
-	program := ""
-	for _, name := range []string{"chromium-headless-shell", "headless_shell", "chromium"} {
-		if p, err := exec.LookPath(name); err == nil && program == "" {
-			program = p
-		}
+	tab, stop, err := browser(ctx)
+	if err != nil {
+		return err
 	}
-	if program == "" {
-		return errors.New("no chromium-headless-shell in the PATH: deploy/needs browser installs it")
-	}
-	alloc, stopAlloc := chromedp.NewExecAllocator(ctx, chromedp.ExecPath(program), chromedp.Headless, chromedp.NoSandbox,
-		chromedp.DisableGPU, chromedp.NoFirstRun, chromedp.UserDataDir(filepath.Join(x.dir, "browser")))
-	defer stopAlloc()
-	tab, stop := chromedp.NewContext(alloc)
 	defer stop()
 	var all []float64
 	for range 5 {
-		err := chromedp.Do(tab, chromedp.EmulateViewport(390, 844, chromedp.EmulateScale(2), chromedp.EmulateMobile, chromedp.EmulateTouch),
-			chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
-				_, err := cdp.Call(ctx, target, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: slowed})
-				return err
-			}), chromedp.Navigate(x.url()+path))
+		err := chromedp.Do(tab, chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			_, err := cdp.Call(ctx, target, emulation.SetCPUThrottlingRate, emulation.SetCPUThrottlingRateParams{Rate: slowed})
+			return err
+		}), chromedp.Navigate(x.url()+path))
 		if err != nil {
 			return err
 		}
