@@ -31,7 +31,7 @@ const (
 	surelyOver  = 0.995            // how probably it is passed, or will be
 	surelyWill  = 0.985            // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;
-	farSurer    = 0.999            // or this, at two looks
+	farSurer    = 0.999            // or this, for a third of the time: two looks
 	tooClose    = 0.1              // either side of even, at the end
 	causeSure   = 0.75             // of what rises, before its cause is named
 	riseSure    = 0.9              // how probably it rises at all
@@ -84,9 +84,10 @@ type vacuumHold struct {
 	looked    time.Duration
 	glanced   time.Duration
 	above     lasting       // surely past the limit
-	surely    time.Duration // since when the projection is surely over
-	isSurely  bool
-	farSurer  lasting
+	isSurely  bool          // the projection is surely over,
+	surely    time.Duration // as it was at this look,
+	willBe    float64       // with this probability;
+	stood     float64       // s for which that stood, the more the surer it was
 	fine      time.Duration // since when a projection that was told is no longer so
 	told      Urgency       // of the flag, where raised
 	raised    bool
@@ -714,7 +715,7 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 	v := j.view
 	surely := v.ok && j.result != Passed && t < j.ends() && (v.willBe > surelyWill || j.isSurely && v.willBe > stillWill)
 	if !surely {
-		j.isSurely, j.farSurer = false, lasting{}
+		j.isSurely = false
 		if !j.raised || j.told != Tell {
 			return out
 		}
@@ -729,14 +730,27 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 	}
 	j.fine = 0
 	if !j.isSurely {
-		j.isSurely, j.surely = true, t
+		j.isSurely, j.stood = true, 0
+	} else {
+		j.stood += float64((t - j.surely).Seconds() * standing(min(v.willBe, j.willBe)))
 	}
-	far := j.farSurer.by(t, v.willBe > farSurer, lookEvery)
-	if j.raised || t-j.surely < willFor && !far {
+	j.surely, j.willBe = t, v.willBe
+	if j.raised || j.stood < willFor.Seconds() {
 		return out
 	}
 	j.raised, j.told = true, Tell
 	return append(out, j.flag(Tell, vacuumWillPass(v, j.limit, j.ends(), j.settledCause(), j.sureOf(j.settledCause()))))
+}
+
+// standing is what a second counts for which a projection stands: one where it
+// is just sure, three where it is far surer, and between them by its log odds.
+func standing(willBe float64) float64 {
+	odds := func(p float64) float64 { return math.Log(p / (1 - p)) }
+	far := willFor.Seconds() / lookEvery.Seconds()
+	if willBe >= farSurer {
+		return far
+	}
+	return 1 + float64((far-1)*max(0, odds(willBe)-odds(surelyWill))/(odds(farSurer)-odds(surelyWill)))
 }
 
 // final is the verdict at the hold's end.
