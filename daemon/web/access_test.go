@@ -1102,3 +1102,16 @@ func readAnswer(t *testing.T, text string) (a PairAnswer) {
 	}
 	return a
 }
+
+// Who had access stands in the record, not on the curve of a step.
+func TestWhoHadAccessIsNoEventOfAStep(t *testing.T) {
+	box := newFakeBox("hold")
+	s := box.screens()
+	for _, name := range []string{"access", "oil-changed"} {
+		m := Mark{Wall: holdBegun.Add(time.Minute)}
+		m.Kind, m.Name = "mark", name
+		if got := s.concerns(box.snap, m, box.snap.Running[0]); got != (name == "oil-changed") {
+			t.Errorf("%s is an event of the step: %v", name, got)
+		}
+	}
+}
