@@ -49,7 +49,7 @@ func pages(b bench) error {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), 2*longestMeasure)
 	defer cancel()
-	if err := m.await(10*time.Second, "standwatch", "bench/"); err != nil {
+	if err := m.await(time.Minute, "standwatch", "bench/"); err != nil {
 		return err
 	}
 	published := publish(ctx, m, time.Second, points)
