@@ -240,7 +240,7 @@ func (b *browser) picture(t *testing.T, name string) {
 // The element that sticks out, and what is too small for a glove: links within
 // a sentence are text, not targets.
 const (
-	drawn  = `(!document.querySelector("[data-curve], #curve-is") || !!document.querySelector(".uplot-place canvas")) && (!document.querySelector("#trace") || !!document.querySelector(".trace-legend li"))`
+	drawn  = `(!document.querySelector("[data-curve], #curve-is") || !!document.querySelector(".uplot-place canvas")) && (!document.querySelector("#trace:not([data-points=''])") || !!document.querySelector(".trace-legend li"))`
 	widest = `Array.from(document.querySelectorAll("body *")).filter(e => e.getBoundingClientRect().right > %d + 1)
 		.map(e => e.outerHTML.slice(0, 80)).slice(0, 3).join(" | ")`
 	smallTargets = `Array.from(document.querySelectorAll("a, button, input:not([type=hidden]), select, textarea, summary"))
