@@ -327,11 +327,12 @@ func TestAThousandWrongCodesThroughThePage(t *testing.T) {
 func TestLogInAndOut(t *testing.T) {
 	g := testBox(t, true)
 	h := g.handler()
-	resp, text := visit(t, h, "GET", "/flags?before=9", nil, browsing)
+	resp, _ := visit(t, h, "GET", "/flags?before=9", nil, browsing)
 	if resp.StatusCode != 303 || resp.Header.Get("Location") != "/login?to=%2Fflags%3Fbefore%3D9" {
 		t.Fatalf("%d %s", resp.StatusCode, resp.Header.Get("Location"))
 	}
-	if _, text = visit(t, h, "GET", resp.Header.Get("Location"), nil); !strings.Contains(text, `name="to" value="/flags?before=9"`) ||
+	_, text := visit(t, h, "GET", resp.Header.Get("Location"), nil)
+	if !strings.Contains(text, `name="to" value="/flags?before=9"`) ||
 		!strings.Contains(text, `autocomplete="current-password"`) || !strings.Contains(text, `autocomplete="username"`) {
 		t.Errorf("the log-in:\n%s", text)
 	}

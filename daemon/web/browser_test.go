@@ -42,8 +42,6 @@ var looks = []look{
 	{name: "phone-noscript", width: 390, height: 844, noScript: true},
 }
 
-var desk = look{name: "desk", width: 1280, height: 900}
-
 // browser is a real one, with what its console said.
 type browser struct {
 	ctx context.Context
