@@ -282,11 +282,11 @@ func TestMeasuredPowerSpeaksAgainstTheTick(t *testing.T) {
 func TestChecksStandWithTheirSteps(t *testing.T) {
 	h := newFakeBox("checks").screens().handler()
 	_, text := visit(t, h, "GET", "/", nil)
-	if !strings.Contains(text, "3 checks open before you begin") {
+	if !strings.Contains(text, "3 checks not done before you begin") {
 		t.Error("Now does not say what is open")
 	}
 	_, text = visit(t, h, "GET", "/steps", nil)
-	if !strings.Contains(text, "1 found wrong and 3 open of 9 checks") {
+	if !strings.Contains(text, "1 found wrong, 3 not done yet, of 9 checks") {
 		t.Error("Steps does not say how they stand")
 	}
 	_, text = visit(t, h, "GET", "/steps/pressure-test", nil)

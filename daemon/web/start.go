@@ -3,7 +3,9 @@ package web
 import (
 	"net/url"
 	"slices"
+	"strings"
 
+	"standwatch/daemon/journal"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -33,16 +35,21 @@ func (s *screens) start(snap Snapshot) []startRow {
 		return p.Heard.IsZero() || snap.Wall.Sub(p.Heard) > silence(p.Point) || p.Health.Grade == sensors.Failed
 	})))
 	points.Text = s.heard(snap)
-	told := row("told", "/box", well(len(snap.Outward) > 0 && s.ways(snap) == ""))
-	if s.pages["people"] != nil {
-		told.URL = "/people"
-	}
+	told := row("told", "/watch", well(toldOnce(snap)))
 	rows := []startRow{points, told}
 	if len(snap.Site.Systems) > 0 {
 		rows = append(rows, row("take-off", takeoffURL(snap.Site.Systems[0].Name), waiting),
 			row("reported", "/mark/reported?"+url.Values{"system": {snap.Site.Systems[0].Name}}.Encode(), waiting), row("begin", "/steps", waiting))
 	}
 	return rows
+}
+
+// toldOnce is whether a message to people, a test say, has left by some path:
+// a path that is only written down has proved nothing.
+func toldOnce(snap Snapshot) bool {
+	return slices.ContainsFunc(snap.Outward, func(f journal.FollowerState) bool {
+		return strings.HasPrefix(f.Name, "outbox:") && f.OK && !f.LastDone.IsZero()
+	})
 }
 
 // unsettled are the steps, of all systems, that ended failed or not proven and

@@ -119,7 +119,10 @@ func (s *screens) showWatch(w http.ResponseWriter, r *http.Request, status int, 
 	for _, p := range k.Paths {
 		x := watchPathView{Name: p.Name, State: "suspect", Sentence: p.Sentence, Wakes: p.Wakes, Tries: p.Tries, Waiting: p.Waiting, Quarantined: p.Quarantined,
 			Last: s.words.moment(p.LastDone, time.Now(), snap.zone()), For: s.words.say("watch.path-all")}
-		if p.OK {
+		switch {
+		case p.OK && p.LastDone.IsZero(): // a square would say that it works, which nobody has seen
+			x.State, x.Sentence = waiting, s.words.say("watch.untried")
+		case p.OK:
 			x.State = "good"
 		}
 		var names []string
