@@ -110,6 +110,12 @@ type postponed struct {
 
 func (p *postponed) Error() string { return p.text }
 
+// theirs says that what failed is one person's alone: what is for others goes on.
+type theirs struct{ error }
+
+// Unwrap is what failed.
+func (t *theirs) Unwrap() error { return t.error }
+
 // Outbox decides what is to be sent. It is a follower itself.
 type Outbox struct {
 	parts Parts
@@ -412,8 +418,8 @@ func (o *Outbox) message(s journal.Stored, anchors journal.Anchors, link bool, n
 
 // keep keeps what was decided: the state and what goes into the queues, all of
 // it or nothing. Calls of one wake to one person that could not be sent yet
-// become one with the newest; only the first message of a queue may have been
-// tried already, and stays as it is.
+// become one with the newest; only the first message of a queue (of pushes, the
+// first to each person) may have been tried already, and stays as it is.
 func (o *Outbox) keep(p *plan) error {
 	first := p.Next
 	p.Next += int64(len(p.out))
@@ -458,15 +464,19 @@ func remembered(s *state) []byte {
 func enqueue(tx *journal.Change, l letter, number int64) error {
 	kind := queueShelf + l.To
 	if l.Thread != "" {
-		head := true
+		tried := false
 		err := tx.Each(kind, func(key string, body []byte) error {
-			if head {
-				head = false
+			if !tried && l.To != pushPath {
+				tried = true
 				return nil
 			}
 			var older letter
 			if err := json.Unmarshal(body, &older); err != nil {
 				return err
+			}
+			if !tried && older.Message.To == l.Message.To {
+				tried = true
+				return nil
 			}
 			if older.Thread != l.Thread {
 				return nil

@@ -26,13 +26,14 @@ type Follower struct {
 	way   way
 	news  chan struct{} // one slot: something was put into the queue
 
-	begun bool
-	mu    sync.Mutex
-	state journal.FollowerState
+	begun  bool
+	passed map[string]bool // who is passed over until the pause: what is for them has just failed
+	mu     sync.Mutex
+	state  journal.FollowerState
 }
 
 func newFollower(p Parts, d destination) *Follower {
-	return &Follower{parts: p, path: d.name, way: d.way, news: make(chan struct{}, 1),
+	return &Follower{parts: p, path: d.name, way: d.way, news: make(chan struct{}, 1), passed: map[string]bool{},
 		state: journal.FollowerState{Name: "outbox:" + d.name, Sentence: "not started yet"}}
 }
 
@@ -69,7 +70,7 @@ func (f *Follower) notify() {
 
 // Run sends what the queue holds until ctx ends.
 func (f *Follower) Run(ctx context.Context) error {
-	pause := firstPause
+	pause, asked := firstPause, time.Duration(0)
 	for ctx.Err() == nil {
 		key, m, err := f.head(ctx)
 		switch {
@@ -77,6 +78,10 @@ func (f *Follower) Run(ctx context.Context) error {
 		case err != nil:
 			f.tell(false, "its queue cannot be read: "+err.Error())
 			f.wait(ctx, &pause, 0)
+		case key == "" && len(f.passed) > 0:
+			f.wait(ctx, &pause, asked)
+			asked = 0
+			clear(f.passed)
 		case key == "":
 			f.tell(true, "up to date")
 			select {
@@ -89,14 +94,20 @@ func (f *Follower) Run(ctx context.Context) error {
 				continue
 			}
 			var p *postponed
-			after := time.Duration(0)
 			if errors.As(err, &p) {
-				after = p.after
+				asked = max(asked, p.after)
 			}
-			if ctx.Err() == nil {
-				f.tell(false, err.Error()+"; every message is kept and sent again until it is taken")
-				f.wait(ctx, &pause, after)
+			if ctx.Err() != nil {
+				return nil
 			}
+			f.tell(false, err.Error()+"; every message is kept and sent again until it is taken")
+			if t := (*theirs)(nil); errors.As(err, &t) {
+				f.passed[m.To] = true
+				continue
+			}
+			f.wait(ctx, &pause, asked)
+			asked = 0
+			clear(f.passed)
 		}
 	}
 	return nil
@@ -126,7 +137,8 @@ func (f *Follower) wait(ctx context.Context, pause *time.Duration, asked time.Du
 // pathKept is what is kept of a path.
 type pathKept struct{ LastDone time.Time }
 
-// head is the first message of the queue; an empty key: there is none.
+// head is the first message of the queue, but for who is passed over; an empty
+// key: there is none.
 func (f *Follower) head(ctx context.Context) (key string, m message, err error) {
 	if !f.begun {
 		var k pathKept
@@ -144,14 +156,16 @@ func (f *Follower) head(ctx context.Context) (key string, m message, err error) 
 	}
 	waiting := int64(0)
 	err = f.parts.Journal.Shelf(queueShelf+f.path).Each(ctx, func(k string, body []byte) error {
-		if waiting++; waiting > 1 {
+		if waiting++; key != "" {
 			return nil
 		}
 		var l letter
 		if err := json.Unmarshal(body, &l); err != nil {
 			return err
 		}
-		key, m = k, l.Message
+		if !f.passed[l.Message.To] {
+			key, m = k, l.Message
+		}
 		return nil
 	})
 	f.mu.Lock()

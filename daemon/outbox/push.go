@@ -80,10 +80,15 @@ type Push struct {
 
 	own vapid
 
-	one   sync.Mutex               // one message at a time
-	ahead map[string]time.Duration // a push service's clock less the machine's, by its host
-	sent  map[string]bool          // devices that have the message of key
+	one     sync.Mutex               // one message at a time
+	ahead   map[string]time.Duration // a push service's clock less the machine's, by its host
+	pending map[string]*pending      // by whom it is for
+}
+
+// pending is a message that not all of somebody's phones have yet.
+type pending struct {
 	key   string
+	sent  map[string]bool // devices that have it
 	tries int
 }
 
@@ -108,7 +113,7 @@ const (
 
 // OpenPush reads the box's key for pushes, and makes one where there is none.
 func OpenPush(ctx context.Context, p PushParts) (*Push, error) {
-	x := &Push{p: p, travel: p.Transport, ahead: map[string]time.Duration{}}
+	x := &Push{p: p, travel: p.Transport, ahead: map[string]time.Duration{}, pending: map[string]*pending{}}
 	if x.travel == nil {
 		t := transport(nil)
 		t.DialContext = (&net.Dialer{Timeout: 10 * time.Second, Control: publicOnly}).DialContext
@@ -274,10 +279,12 @@ const mostPushTries = 3
 func (w *pushes) send(ctx context.Context, m message) error {
 	w.one.Lock()
 	defer w.one.Unlock()
-	if w.key != m.Key || m.Test {
-		w.key, w.sent, w.tries = m.Key, map[string]bool{}, 0
+	it := w.pending[m.To]
+	if it == nil || it.key != m.Key || m.Test {
+		it = &pending{m.Key, map[string]bool{}, 0}
+		w.pending[m.To] = it
 	}
-	w.tries++
+	it.tries++
 	all, err := w.List(ctx, m.To)
 	if err != nil {
 		return err
@@ -296,7 +303,7 @@ func (w *pushes) send(ctx context.Context, m message) error {
 			continue
 		}
 		wanted++
-		if w.sent[d.ID] || d.WakeOnly && !m.wakes() && !m.Test {
+		if it.sent[d.ID] || d.WakeOnly && !m.wakes() && !m.Test {
 			continue
 		}
 		err := w.push(ctx, d, n, life, urgency, n.Tag)
@@ -304,7 +311,7 @@ func (w *pushes) send(ctx context.Context, m message) error {
 			return ctx.Err()
 		}
 		if err == nil {
-			w.sent[d.ID] = true
+			it.sent[d.ID] = true
 			continue
 		}
 		var p *postponed
@@ -314,9 +321,13 @@ func (w *pushes) send(ctx context.Context, m message) error {
 	}
 	switch {
 	case wanted == 0:
+		delete(w.pending, m.To)
 		return &refusal{"no phone takes pushes of this: let one ring on the page This phone"}
-	case failed == nil, len(w.sent) > 0 && w.tries >= mostPushTries:
+	case failed == nil, len(it.sent) > 0 && it.tries >= mostPushTries:
+		delete(w.pending, m.To)
 		return nil
+	case m.To != "":
+		return &theirs{failed}
 	}
 	return failed
 }

@@ -12,8 +12,10 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
+	"standwatch/daemon/journal"
 	"standwatch/rules"
 )
 
@@ -316,4 +318,45 @@ func TestPushSettings(t *testing.T) {
 			t.Errorf("%s: %q", contact, faults)
 		}
 	}
+}
+
+// All pushes have one queue: what one person's push service refuses waits there
+// and holds up nobody else's.
+func TestOnePersonsPhoneHoldsUpNobodyElse(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		k, s := newJournal(t), &service8030{t: t, now: time.Now, answer: map[string]int{"/ana-secret": 413}}
+		x := openTestPush(t, &shelf{}, s)
+		add(t, x, phone("Ana", "/ana-secret"))
+		add(t, x, phone("Rui", "/rui"))
+		put := func(number int64, thread, key, to string) {
+			t.Helper()
+			err := k.Change(func(tx *journal.Change) error {
+				return enqueue(tx, letter{To: pushPath, Thread: thread, Message: wakeMessage(key, to)}, number)
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		put(0, "1 Ana", "a1", "Ana")
+		put(1, "1 Rui", "r1", "Rui")
+		f := newFollower(Parts{Journal: k.Journal, Log: slog.New(slog.DiscardHandler), Zone: time.UTC}, destination{pushPath, pushPath, rules.Tell, &pushes{x}, nil})
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan error, 1)
+		go func() { ended <- f.Run(ctx) }()
+		time.Sleep(10 * time.Second)
+		synctest.Wait()
+		if got := s.paths(); !slices.Equal(got, []string{"/rui"}) || f.State().OK || f.State().Waiting != 1 {
+			t.Errorf("while Ana's push service refuses: reached %q, %+v", got, f.State())
+		}
+		put(2, "1 Ana", "a2", "Ana")
+		put(3, "1 Ana", "a3", "Ana") // in the place of a2; a1 may be under way
+		delete(s.answer, "/ana-secret")
+		time.Sleep(2 * longestPause)
+		synctest.Wait()
+		if got := s.paths(); !slices.Equal(got, []string{"/ana-secret", "/ana-secret"}) || !f.State().OK || f.State().Waiting != 0 {
+			t.Errorf("when it takes them again: reached %q, %+v", got, f.State())
+		}
+		stop()
+		<-ended
+	})
 }
