@@ -84,11 +84,12 @@ func (m *routes) Handle(pattern string, h http.Handler) {
 	})
 }
 
-// sign puts the name of who is logged in under a form, whatever stands there:
-// nobody signs for somebody else.
+// sign puts the name of who is logged in under a form, whatever stands there
+// and however the form's kind is spelt: nobody signs for somebody else. One with
+// photos, which is left unread here, is signed where it is read.
 func (s *screens) sign(w http.ResponseWriter, r *http.Request) bool {
 	v, in := people.Of(r.Context())
-	if !in || r.Method != http.MethodPost || !strings.HasPrefix(r.Header.Get("Content-Type"), "application/x-www-form-urlencoded") {
+	if !in || r.Method != http.MethodPost {
 		return true
 	}
 	if !s.form(w, r) {

@@ -419,6 +419,18 @@ func TestOtherSitesCannotLogAnybodyIn(t *testing.T) {
 	}
 }
 
+// A form's kind may be spelt in letters of any size: it is signed all the same.
+func TestNobodySignsForSomebodyElseInCapitals(t *testing.T) {
+	g := testBox(t, true)
+	h := g.handler()
+	resp, _ := visit(t, h, "POST", "/marks", form("kind", "mark", "name", "note", "note", "wind again", "by", "Mallory"), from("technician", g), func(r *http.Request) {
+		r.Header.Set("Content-Type", "Application/X-WWW-Form-Urlencoded") // the kinds' letters may be of any size (RFC 9110, section 8.3.1)
+	})
+	if resp.StatusCode != 303 || len(g.night.told) != 1 || g.night.told[0].By != "Ines Duarte" {
+		t.Errorf("with the form's kind in capitals: %d %+v", resp.StatusCode, g.night.told)
+	}
+}
+
 // Who is logged in signs, whatever a form says.
 func TestNobodySignsForSomebodyElse(t *testing.T) {
 	g := testBox(t, true)

@@ -21,6 +21,7 @@ const (
 	mostPhotoEdge = 1600      // pixels, of what is kept
 	mostPhotoKept = 400 << 10 // bytes, or the least quality
 	mostDecoded   = 96 << 20  // bytes that a picture may take in memory: a small board has 512 MB
+	mostRead      = 1<<16 - 1 // pixels of an edge, as a JPEG's: a strip of the whole is held beside it
 	mostPhotosOf  = 6         // of one mark
 )
 
@@ -59,7 +60,7 @@ func shrink(picture []byte) ([]byte, error) {
 		case color.NRGBA64Model, color.RGBA64Model, color.Gray16Model:
 			each = 8
 		}
-		if float64(c.Width)*float64(c.Height)*each > mostDecoded {
+		if max(c.Width, c.Height) > mostRead || float64(c.Width)*float64(c.Height)*each > mostDecoded {
 			return nil, photoLarge
 		}
 		read = func() (image.Image, error) { return png.Decode(bytes.NewReader(picture)) }

@@ -216,6 +216,7 @@ func TestWhatIsNoPhotoOrABombIsRefusedUndecoded(t *testing.T) {
 		"progressive 50 MP":     {sized(whole, 8200, 6100, true), photoLarge},
 		"a PNG of 1 Gpx":        {pngOf(32000, 32000, 8, 6), photoLarge},
 		"a PNG of 2^31 by 1":    {pngOf(1<<31-1, 1, 8, 6), photoLarge},
+		"a PNG of 2^24 by 1":    {pngOf(1<<24, 1, 8, 6), photoLarge},
 		"a PNG of 16 bit":       {pngOf(5000, 4000, 16, 6), photoLarge},
 		"a PNG without a size":  {pngOf(0, 0, 8, 6), photoUnread},
 		"a PNG without content": {pngOf(50, 50, 8, 6), photoUnread},
