@@ -49,7 +49,7 @@ func (s *screens) events(ctx context.Context, snap Snapshot, c choice, st Step, 
 		g = slices.DeleteFunc(g, func(m Mark) bool { return !s.concerns(snap, m, st) })
 		switch {
 		case len(g) == 1:
-			add(g[0].Wall, "mark", s.markText(c, g[0]))
+			add(g[0].Wall, "mark", s.markText(snap, c, g[0]))
 		case len(g) > 1: // of all of them the same was asked
 			add(g[0].Wall, "mark", s.words.say("event.commands", len(g), midSentence(s.words.name("command", g[0].Note))))
 		}
@@ -148,11 +148,17 @@ func unitOf(snap Snapshot, system, unit string) bool {
 }
 
 // markText says a mark: its name, its value and its note.
-func (s *screens) markText(c choice, m Mark) string {
+func (s *screens) markText(snap Snapshot, c choice, m Mark) string {
 	if m.Kind == "command" {
 		return s.words.say("event.command", m.Name, midSentence(s.words.name("command", m.Note)))
 	}
 	text := s.words.name("mark", m.Name)
+	if m.Name == "checked" {
+		tick, ok := rules.ReadTick(m.Note, func(name string) bool { _, _, known := s.check(snap, m.System, name); return known })
+		if ok {
+			return s.words.say("event.mark", s.words.name("check", tick.Check), s.words.say("checkstate."+tick.State))
+		}
+	}
 	var more []string
 	switch {
 	case m.Unit == "Pa":
