@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"net/netip"
 	"net/url"
 	"os"
@@ -1126,5 +1127,30 @@ func TestWhoHadAccessIsNoEventOfAStep(t *testing.T) {
 		if got := s.concerns(box.snap, m, box.snap.Running[0]); got != (name == "oil-changed") {
 			t.Errorf("%s is an event of the step: %v", name, got)
 		}
+	}
+}
+
+// A link may be passed on; who holds the box still sees it then.
+func TestLinksThatOnlyShowLeaveRoom(t *testing.T) {
+	s := newFakeBox("hold").screens()
+	for range mostShown {
+		s.shown <- struct{}{}
+	}
+	open := func(v people.Visitor) int {
+		ctx, cancel := context.WithCancel(people.With(t.Context(), v))
+		cancel() // the first event is enough
+		w := httptest.NewRecorder()
+		s.stream(w, httptest.NewRequestWithContext(ctx, "GET", "/stream?page=now", nil))
+		return w.Code
+	}
+	if code := open(people.Visitor{Role: people.Viewer, Share: "s"}); code != http.StatusServiceUnavailable {
+		t.Errorf("one page too many by a link: %d", code)
+	}
+	if code := open(people.Visitor{Role: people.Technician, Name: "Ana"}); code != http.StatusOK {
+		t.Errorf("who has a password: %d", code)
+	}
+	<-s.shown
+	if code := open(people.Visitor{Role: people.Viewer, Share: "s"}); code != http.StatusOK || len(s.shown) != mostShown-1 || len(s.places) != 0 {
+		t.Errorf("a page by a link: %d; %d places by links and %d in all are still taken", code, len(s.shown), len(s.places))
 	}
 }

@@ -62,6 +62,7 @@ type screens struct {
 	phones  Phones        // nil: nobody is told by push
 	curves  bool          // the curve library is in the binary
 	places  chan struct{} // of open streams; bounded
+	shown   chan struct{} // those of them that links which only show may take
 	readers chan struct{} // of the journal, for Trace; bounded
 	beat    time.Duration // the shortest time between two events of a stream
 	ping    time.Duration
@@ -80,7 +81,7 @@ func New(cfg Config, box Box, opts ...Option) http.Handler {
 
 func newScreens(cfg Config, box Box, opts ...Option) *screens {
 	s := &screens{cfg: cfg, box: box, guesses: &guesses{}, log: slog.New(slog.DiscardHandler),
-		places: make(chan struct{}, mostStreams), uploads: make(chan struct{}, 3), shrinking: make(chan struct{}, 1), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames(),
+		places: make(chan struct{}, mostStreams), shown: make(chan struct{}, mostShown), uploads: make(chan struct{}, 3), shrinking: make(chan struct{}, 1), beat: 500 * time.Millisecond, ping: 15 * time.Second, order: rules.StepNames(),
 		readers: make(chan struct{}, mostReaders)}
 	for _, o := range opts {
 		o(s)
@@ -152,6 +153,7 @@ func (s *screens) routes() *routes {
 const (
 	mostBody    = 16 << 10 // of a form
 	mostStreams = 64       // open pages
+	mostShown   = 48       // of them by links that only show
 	mostReaders = 2        // long readings of the journal at once: many pages must not slow the box
 	policy      = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; " +
 		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"

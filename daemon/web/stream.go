@@ -6,6 +6,8 @@ import (
 	"net/http"
 	"strings"
 	"time"
+
+	"standwatch/daemon/people"
 )
 
 // update is one event of a stream: the parts of the page that have changed.
@@ -25,13 +27,19 @@ func (s *screens) stream(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusNotFound, "refused.page")
 		return
 	}
-	select {
-	case s.places <- struct{}{}:
-		defer func() { <-s.places }()
-	default:
-		w.Header().Set("Retry-After", "30")
-		s.refuse(w, r, http.StatusServiceUnavailable, "refused.streams")
-		return
+	places := []chan struct{}{s.places}
+	if v, ok := people.Of(r.Context()); ok && v.Share != "" { // whoever was given a link leaves room for who has a password
+		places = append(places, s.shown)
+	}
+	for _, p := range places {
+		select {
+		case p <- struct{}{}:
+			defer func() { <-p }()
+		default:
+			w.Header().Set("Retry-After", "30")
+			s.refuse(w, r, http.StatusServiceUnavailable, "refused.streams")
+			return
+		}
 	}
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
