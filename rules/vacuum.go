@@ -912,7 +912,7 @@ func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 	if j.air.deafN > 0 {
 		h.deaf, h.noValue = elapsed-j.air.deaf, whyNoValue(j.air.reason)
 	}
-	h.spoiled, h.leaks = j.air.spoiled, j.leakRise() > steadyRise
+	h.spoiled, h.leaks, h.charging = j.air.spoiled, j.leakRise() > steadyRise, j.charging
 	switch {
 	case j.result == Passed || j.result == NotPassed:
 		sure = "sure"

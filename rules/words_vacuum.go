@@ -182,6 +182,7 @@ type holdWords struct {
 	deaf                          time.Duration // how long it speaks without a value
 	noValue                       string        // why; empty: it gives values, or is silent
 	spoiled, leaks, falls         bool
+	charging                      bool
 }
 
 func holdStands(h holdWords) string {
@@ -191,6 +192,8 @@ func holdStands(h holdWords) string {
 	}
 	now := micron(h.nowPa)
 	switch {
+	case h.charging && h.result == "":
+		return fmt.Sprintf("%s A charge has begun, so the gauge's %s is no vacuum to judge, and nobody is called for this hold any more. End it.", s, now)
 	case h.noValue != "" && h.deaf >= deafFor:
 		return fmt.Sprintf("%s The gauge has given no value for %s, last %s: %s. Air comes in beyond its range, or it failed: look.", s, span(h.deaf), now, h.noValue)
 	case h.spoiled:
