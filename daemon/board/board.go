@@ -373,7 +373,7 @@ func (b *Board) Left() []string {
 // Curve reads the store.
 func (b *Board) Curve(ctx context.Context, s web.Standing, point string, fromMs, toMs int64, most int) ([]journal.Sample, error) {
 	if b.store == nil {
-		return nil, errNoStore
+		return nil, web.ErrNoStore
 	}
 	for _, p := range s.Points {
 		if p.Name == point {

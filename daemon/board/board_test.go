@@ -327,7 +327,7 @@ func TestTheStoreIsAskedOnceAndLeftAlone(t *testing.T) {
 	if d := s.state(); d.OK || !strings.Contains(d.Sentence, "Curves are missing") {
 		t.Errorf("%+v", d)
 	}
-	if _, err := newDeaf(t, 1).Curve(t.Context(), web.Standing{}, "gauge", 0, 1, 1); !errors.Is(err, errNoStore) {
+	if _, err := newDeaf(t, 1).Curve(t.Context(), web.Standing{}, "gauge", 0, 1, 1); !errors.Is(err, web.ErrNoStore) {
 		t.Errorf("without a store: %v", err)
 	}
 }

@@ -21,8 +21,6 @@ import (
 	"standwatch/sensors"
 )
 
-var errNoStore = errors.New("the board's file names no store: add store: {url: ..., bucket: ...} to see curves")
-
 // store reads curves by InfluxQL from what the boxes' uplink wrote: one
 // measurement a quantity, tags box and point. InfluxDB 1.8 answers it, and 2
 // for a bucket of the name DATABASE or DATABASE/POLICY.

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"hash/fnv"
 	"html/template"
@@ -488,6 +489,9 @@ func (b *board) listPage(w http.ResponseWriter, r *http.Request) {
 
 // --- one box ----------------------------------------------------------------
 
+// ErrNoStore is what a fleet answers that has nowhere to get curves from.
+var ErrNoStore = errors.New("the board's file names no store: add store: {url: ..., bucket: ...} to see curves")
+
 type oneBoxView struct {
 	Row       boxRow
 	Facts     []titled
@@ -503,6 +507,7 @@ type oneBoxView struct {
 	Spans     []pick
 	Curve     *pointPageView
 	CurveWhy  string // why there is no curve
+	Curveless bool   // there will be none while this board runs, so no place is kept for one
 	NoCurve   string
 	BoxClock  string
 	Broken    []string
@@ -612,6 +617,7 @@ func (b *board) addSteps(ctx context.Context, one *screens, s Standing, v view, 
 		switch {
 		case err != nil:
 			body.CurveWhy = b.noCurve(err)
+			body.Curveless = errors.Is(err, ErrNoStore)
 		case ch == nil:
 		case ch.lastMs() == 0:
 			body.CurveWhy = b.words.say("board.curve-empty", st.Outlook.Point)
