@@ -69,6 +69,7 @@ func pages(b bench) error {
 	if err := chromedp.Do(tab, chromedp.Navigate("http://"+address+"/"), chromedp.Evaluate[chromedp.Void](watchFlags)); err != nil {
 		return err
 	}
+	told := 1 << 30 // no number that the steady readings have taken
 	for _, stalled := range []int{0, stalledPages} {
 		var shown, sent []time.Duration
 		memory := procField(fmt.Sprintf("/proc/%d/status", x.proc.cmd.Process.Pid), "VmRSS")
@@ -83,7 +84,8 @@ func pages(b bench) error {
 				return err
 			}
 			weak := func() {
-				c.Publish("bench/"+point, 1, false, fmt.Appendf(nil, `{"celsius":20,"t":%d,"battery":2}`, time.Now().UnixMilli()))
+				told++
+				c.Publish("bench/"+point, 1, false, fmt.Appendf(nil, `{"celsius":20,"t":%d,"seq":%d,"battery":2}`, time.Now().UnixMilli(), told))
 			}
 			weak()
 			weak()                                                                       // the third one raises the flag: rules/failed.go
