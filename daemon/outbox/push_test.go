@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -42,6 +43,7 @@ func (s *shelf) Drop(key string) error {
 // standards, opens what a browser would, and answers as it is told.
 type service8030 struct {
 	t      *testing.T
+	mu     sync.Mutex // what follows, where a follower runs beside the test
 	got    []pushed
 	answer map[string]int // by the endpoint's path; else 201
 	after  string         // Retry-After
@@ -54,6 +56,8 @@ type pushed struct {
 }
 
 func (s *service8030) RoundTrip(r *http.Request) (*http.Response, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	body, _ := io.ReadAll(r.Body)
 	answer := func(status int) (*http.Response, error) {
 		return &http.Response{StatusCode: status, Body: io.NopCloser(strings.NewReader("said")), Request: r,
@@ -92,6 +96,8 @@ func (s *service8030) RoundTrip(r *http.Request) (*http.Response, error) {
 
 // paths are the endpoints that got something, and forgets them.
 func (s *service8030) paths() (paths []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	for _, p := range s.got {
 		paths = append(paths, p.path)
 	}
@@ -350,7 +356,9 @@ func TestOnePersonsPhoneHoldsUpNobodyElse(t *testing.T) {
 		}
 		put(2, "1 Ana", "a2", "Ana")
 		put(3, "1 Ana", "a3", "Ana") // in the place of a2; a1 may be under way
+		s.mu.Lock()
 		delete(s.answer, "/ana-secret")
+		s.mu.Unlock()
 		time.Sleep(2 * longestPause)
 		synctest.Wait()
 		if got := s.paths(); !slices.Equal(got, []string{"/ana-secret", "/ana-secret"}) || !f.State().OK || f.State().Waiting != 0 {
