@@ -11,6 +11,7 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"slices"
 	"sync"
 	"testing"
 	"time"
@@ -263,6 +264,7 @@ func (b *fakeBox) tick(scene string) {
 			return
 		}
 		s.KeptAt = s.Wall
+		s.Points = slices.Clone(s.Points) // whoever asked before holds the old ones
 		for i := range s.Points {
 			if i < 4 {
 				s.Points[i].Taken, s.Points[i].Heard = s.Wall, s.Wall
