@@ -67,6 +67,8 @@ type Parts struct {
 	Sources   []Source
 	Followers []journal.Follower
 	Log       *slog.Logger
+
+	Supervisor Supervisor // who restarts the program where it hangs
 }
 
 // Daemon is a box put together. It serves the screens (web.Box) before, while
@@ -167,12 +169,14 @@ func (d *Daemon) Run(ctx context.Context) error {
 	for _, s := range d.parts.Sources {
 		sources.Go(func() { d.keepRunning(sourcesCtx, s, d.emit(loopCtx)) })
 	}
+	d.parts.Supervisor.tell("READY=1")
 
 	var err error
 	select {
 	case <-ctx.Done():
 	case err = <-failed:
 	}
+	d.parts.Supervisor.tell("STOPPING=1")
 	close(d.stopping)
 	stopSources()
 	waitAtMost(&sources, stopGrace, func() { d.parts.Log.Warn("a source did not end in time; going on without it") })

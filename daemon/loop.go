@@ -2,11 +2,13 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync/atomic"
 	"time"
 
 	"standwatch/daemon/clock"
+	"standwatch/daemon/journal"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -48,6 +50,7 @@ type loop struct {
 
 	begun     time.Time    // when the loop was made
 	turned    atomic.Int64 // ns after begun: when it last turned with all that was due kept
+	fed       time.Time    // when the watchdog was last told
 	duplicate atomic.Int64
 	commits   atomic.Int64
 }
@@ -125,6 +128,7 @@ func (l *loop) run(ctx context.Context) error {
 			}
 		}
 		l.turned.Store(int64(time.Since(l.begun)))
+		l.feed()
 	}
 }
 
@@ -338,6 +342,9 @@ func (l *loop) retry(err error) bool {
 	l.failing = true
 	l.d.devices.set("journal", false, fmt.Sprintf("Readings are not being kept: %v. Make room on the disk or change it; nothing is acknowledged meanwhile.", err))
 	l.d.parts.Log.Error("commit failed, trying again", "error", err)
+	if errors.Is(err, journal.ErrFull) { // a restart makes no room, and takes away the page that says so
+		l.feed()
+	}
 	select {
 	case <-l.d.stopping:
 		return false

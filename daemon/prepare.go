@@ -88,6 +88,8 @@ type Setup struct {
 	Version string
 	Demo    *clock.Own // the readings' own times are the clock; nil: the machine's
 	Log     *slog.Logger
+
+	Supervisor Supervisor // who restarts the program where it hangs
 }
 
 // Open makes a box of a site: it opens the journal and starts the brokers
@@ -131,7 +133,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	}
 	parts := Parts{
 		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir,
-		Rules: rules.All(), Journal: b.Journal, Log: set.Log,
+		Rules: rules.All(), Journal: b.Journal, Log: set.Log, Supervisor: set.Supervisor,
 	}
 	if err := setClock(&parts, set, s.Box.Clock); err != nil {
 		return nil, err

@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"net"
+	"os"
 
 	"standwatch/daemon"
 	"standwatch/daemon/clock"
@@ -26,7 +27,11 @@ func (c runCommand) Run(ctx context.Context, o output) (err error) {
 		return faults(o.err, errs)
 	}
 	log := logger(o.err, c.Debug)
-	box, err := daemon.Open(ctx, site, daemon.Setup{Data: c.Data, Version: version(), Log: log})
+	systemd, err := daemon.Systemd(os.Getenv, os.Getpid())
+	if err != nil {
+		return err
+	}
+	box, err := daemon.Open(ctx, site, daemon.Setup{Data: c.Data, Version: version(), Log: log, Supervisor: systemd})
 	if err != nil {
 		return err
 	}
