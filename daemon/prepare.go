@@ -10,8 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"periph.io/x/host/v3"
-
 	"standwatch/daemon/broker"
 	"standwatch/daemon/clock"
 	"standwatch/daemon/config"
@@ -230,7 +228,7 @@ func (b *Box) addOwn(s *Site, log *slog.Logger) {
 	}
 	for _, c := range s.Outputs {
 		b.parts.Followers = append(b.parts.Followers, horn.New(horn.Parts{
-			Config: c, Open: horn.Line(loadLines), Watch: b.Watch, Log: log,
+			Config: c, Open: func(line string) (horn.Pin, error) { return findLine(line) }, Watch: b.Watch, Log: log,
 			Flags: func() (open []rules.Flag) {
 				for _, f := range b.Now().Flags {
 					open = append(open, f.Flag)
@@ -239,14 +237,6 @@ func (b *Box) addOwn(s *Site, log *slog.Logger) {
 			},
 		}))
 	}
-}
-
-// loadLines makes the machine's GPIO lines known, once.
-func loadLines() error {
-	if _, err := host.Init(); err != nil {
-		return fmt.Errorf("this machine's lines: %w", err)
-	}
-	return nil
 }
 
 // addAlertmanager lets the box tell an Alertmanager which flags are open.
@@ -272,10 +262,7 @@ func (b *Box) sources(s *Site, set Setup) ([]Source, error) {
 		if own := b.Brokers[c.Name]; own != nil && d.Driver.Device == "broker" {
 			c.Device = reached(c.Device, own)
 		}
-		env := sensors.Env{
-			Log: set.Log.With("device", c.Name), Status: b.Status, Count: b.Count,
-			OneWire: openOneWire,
-		}
+		env := wired(sensors.Env{Log: set.Log.With("device", c.Name), Status: b.Status, Count: b.Count})
 		src, err := d.Driver.New(env, c)
 		if err != nil {
 			return nil, err
@@ -285,8 +272,13 @@ func (b *Box) sources(s *Site, set Setup) ([]Source, error) {
 				return nil, err
 			}
 		}
-		b.Status(c.Name, false, "Not reached yet.")
-		list = append(list, Source{Name: c.Name, Source: src})
+		name := c.Name
+		if d.Driver.Device == "broker" { // what is wired tells of each device by itself
+			b.Status(name, false, "Not reached yet.")
+		} else {
+			name = strings.TrimSpace(d.Driver.Name + " " + name)
+		}
+		list = append(list, Source{Name: name, Source: src})
 	}
 	for _, e := range config.Entries(s.Site.Brokers) {
 		if !config.OutwardOnly(e.Value) {

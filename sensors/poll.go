@@ -2,6 +2,8 @@ package sensors
 
 import (
 	"context"
+	"errors"
+	"slices"
 	"time"
 )
 
@@ -25,8 +27,10 @@ func (p *poller) Run(ctx context.Context, emit Emit) error {
 	pause := firstPause
 	for ctx.Err() == nil {
 		probe, err := p.open(ctx)
+		var told []Reading
 		if err == nil {
-			if p.read(ctx, probe, emit) {
+			var answered bool
+			if answered, told, err = p.read(ctx, probe, emit); answered {
 				pause = firstPause
 			}
 			_ = probe.Close() // it has already failed, or we are stopping
@@ -34,7 +38,9 @@ func (p *poller) Run(ctx context.Context, emit Emit) error {
 		if ctx.Err() != nil {
 			break
 		}
-		emit(Delivery{Readings: p.failed()})
+		if rs := p.failed(err, told); len(rs) > 0 {
+			emit(Delivery{Readings: rs})
+		}
 		if !sleep(ctx, pause) {
 			break
 		}
@@ -43,20 +49,20 @@ func (p *poller) Run(ctx context.Context, emit Emit) error {
 	return nil
 }
 
-// read polls an open probe until it fails or ctx ends, and reports whether it
-// ever answered.
-func (p *poller) read(ctx context.Context, probe Probe, emit Emit) (answered bool) {
+// read polls an open probe until it fails or ctx ends. It reports whether the probe
+// ever answered, and what it told together with its failure.
+func (p *poller) read(ctx context.Context, probe Probe, emit Emit) (answered bool, told []Reading, err error) {
 	next := time.Now()
 	for {
 		rs, err := probe.Read(ctx)
 		if ctx.Err() != nil {
-			return answered
+			return answered, nil, nil
 		}
 		if len(rs) > 0 {
 			emit(Delivery{Readings: rs})
 		}
 		if err != nil {
-			return answered
+			return answered, rs, err
 		}
 		answered = true
 		// From the due time, not from the end of the reading, so that the rate
@@ -66,18 +72,37 @@ func (p *poller) read(ctx context.Context, probe Probe, emit Emit) (answered boo
 			next = now
 		}
 		if !sleep(ctx, time.Until(next)) {
-			return answered
+			return answered, nil, nil
 		}
 	}
 }
 
-func (p *poller) failed() []Reading {
-	rs := make([]Reading, len(p.points))
-	for i, name := range p.points {
-		rs[i] = Reading{Point: name, Health: Health{Failed, ReasonDisconnected}}
+// failed tells every point as failed that the probe itself has not told so already.
+func (p *poller) failed(err error, told []Reading) []Reading {
+	reason := ReasonDisconnected
+	var b *because
+	if errors.As(err, &b) {
+		reason = b.reason
+	}
+	var rs []Reading
+	for _, name := range p.points {
+		if !slices.ContainsFunc(told, func(r Reading) bool { return r.Point == name && r.Health.Grade == Failed }) {
+			rs = append(rs, Reading{Point: name, Health: Health{Failed, reason}})
+		}
 	}
 	return rs
 }
+
+// because is an error that names the health of all points of a device.
+type because struct {
+	reason string
+	error
+}
+
+func (b *because) Unwrap() error { return b.error }
+
+// Because makes an error with which Poll tells a device's points as failed for that reason.
+func Because(reason string, err error) error { return &because{reason, err} }
 
 // sleep waits, and reports false when ctx ended first.
 func sleep(ctx context.Context, d time.Duration) bool {

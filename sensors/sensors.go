@@ -11,10 +11,15 @@ package sensors
 
 import (
 	"context"
+	"io"
+	"io/fs"
 	"log/slog"
 	"time"
 
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/spi"
 )
 
 // Point is one thing measured at one place: the trade's word. Its name is
@@ -84,6 +89,14 @@ const (
 	ReasonPowerOn      = "power-on-value" // what a chip shows before its first conversion
 	ReasonDisconnected = "disconnected"   // the device does not answer
 	ReasonFault        = "fault"          // the instrument itself reports a fault
+
+	ReasonHung      = "hung"            // it holds the bus and does not answer in time
+	ReasonIdentity  = "wrong-identity"  // what answers there is another device
+	ReasonOpen      = "open-circuit"    // a probe or its cable is broken
+	ReasonShort     = "short-circuit"   // a probe or its cable is short-circuited
+	ReasonBelowZero = "below-live-zero" // a transducer's signal is lower than its zero: no supply, or a broken wire
+	ReasonOverload  = "overload"        // more than the instrument can take
+	ReasonMotion    = "in-motion"       // suspect: a scale that has not settled
 )
 
 // Usable reports whether a judge may put the value into a comparison: it is
@@ -159,6 +172,52 @@ type Env struct {
 	Count func(what string)
 	// OneWire opens a 1-Wire bus by name.
 	OneWire func(name string) (onewire.BusCloser, error)
+	// I2C opens an I2C bus by its number or its adapter's name.
+	I2C func(name string) (i2c.BusCloser, error)
+	// SPI opens a chip select by name: "SPI0.0".
+	SPI func(name string) (spi.PortCloser, error)
+	// GPIO finds a line by its name, never by a number.
+	GPIO func(line string) (gpio.PinIO, error)
+	// Serial opens a serial port by its path. Read returns (0, nil) when the line
+	// was idle for a while, and an error once the port is gone; Close ends a waiting Read.
+	Serial func(path string, line SerialLine) (io.ReadWriteCloser, error)
+	// Root is the machine's file tree, for what the kernel measures itself
+	// (sys/bus/w1, sys/bus/iio).
+	Root fs.FS
+	// Pace is how often a point is to be read now, by the steps under way.
+	Pace func(Point) time.Duration
+}
+
+// SerialLine is how characters go over a serial line: 9600 baud, 8 data bits,
+// parity "none", "even" or "odd", 1 or 2 stop bits.
+type SerialLine struct {
+	Baud     int
+	DataBits int
+	Parity   string
+	StopBits int
+}
+
+// usualEvery is for points that do not say how often they are to be read.
+const usualEvery = 10 * time.Second
+
+// Pacer gives a device's interval for Poll: that of its most hurried point now.
+func (e Env) Pacer(points []Point) func() time.Duration {
+	return func() time.Duration {
+		least := time.Duration(0)
+		for _, p := range points {
+			every := p.Every
+			if e.Pace != nil {
+				every = e.Pace(p)
+			}
+			if every > 0 && (least == 0 || every < least) {
+				least = every
+			}
+		}
+		if least == 0 {
+			return usualEvery
+		}
+		return least
+	}
 }
 
 // Config is one device or broker with all its points, as the site file has it.
@@ -173,7 +232,7 @@ type Config struct {
 type Driver struct {
 	Name   string // the key under a point that names it: "mqtt", "onewire"
 	Doc    string // one sentence
-	Device string // the setting of a point that names its device: "broker", "bus"
+	Device string // the setting of a point that names its device: "broker", "bus", "port"
 	// New checks settings and touches nothing. All faults come at once,
 	// joined (errors.Join) of Fault values.
 	New func(env Env, c Config) (Source, error)
@@ -181,7 +240,7 @@ type Driver struct {
 
 // Poll makes a source of a probe: it opens it, reads it at the interval that
 // every gives at that moment, and reopens it with a growing pause after a failure. While it is
-// closed its points are told as failed, with the reason disconnected.
+// closed its points are told as failed, with the reason that the error names (Because), else disconnected.
 func Poll(points []string, open func(context.Context) (Probe, error), every func() time.Duration) Source {
 	return &poller{points: points, open: open, every: every}
 }

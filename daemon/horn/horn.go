@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
-	"periph.io/x/conn/v3/gpio/gpioreg"
 
 	"standwatch/daemon/journal"
 	"standwatch/rules"
@@ -71,20 +70,6 @@ func Read(n sensors.Node, faults *[]error) (all []Config) {
 type Pin interface {
 	Out(gpio.Level) error
 	Halt() error
-}
-
-// Line finds the line of a name. load makes the machine's lines known.
-func Line(load func() error) func(name string) (Pin, error) {
-	return func(name string) (Pin, error) {
-		if err := load(); err != nil {
-			return nil, err
-		}
-		pin := gpioreg.ByName(name)
-		if pin == nil {
-			return nil, fmt.Errorf("this machine has no GPIO line called %s", name)
-		}
-		return pin, nil
-	}
 }
 
 // Parts is what an output is made of.

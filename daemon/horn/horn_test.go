@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
-	"periph.io/x/conn/v3/gpio/gpioreg"
 	"periph.io/x/conn/v3/gpio/gpiotest"
 
 	"standwatch/daemon/config"
@@ -167,23 +166,6 @@ func TestHornAndLamp(t *testing.T) {
 			t.Error("an output was read back, which makes it an input")
 		}
 	})
-}
-
-func TestLine(t *testing.T) {
-	pin := &gpiotest.Pin{N: "STANDWATCH-TEST-LINE", Num: 9017}
-	if err := gpioreg.Register(pin); err != nil {
-		t.Fatal(err)
-	}
-	open := Line(func() error { return nil })
-	if got, err := open("STANDWATCH-TEST-LINE"); err != nil || got == nil {
-		t.Errorf("%v, %v", got, err)
-	}
-	if _, err := open("GPIO17-NOT-HERE"); err == nil || !strings.Contains(err.Error(), "no GPIO line called GPIO17-NOT-HERE") {
-		t.Error(err)
-	}
-	if _, err := Line(func() error { return errors.New("no chip") })("x"); err == nil {
-		t.Error("a machine without lines has one")
-	}
 }
 
 func TestSettings(t *testing.T) {

@@ -4,6 +4,7 @@ package all
 
 import (
 	"standwatch/sensors"
+	"standwatch/sensors/bus"
 	"standwatch/sensors/ds18b20"
 	"standwatch/sensors/mqtt"
 )
@@ -13,5 +14,17 @@ func Drivers() []sensors.Driver {
 	return []sensors.Driver{
 		mqtt.Driver(),
 		ds18b20.Driver(),
+		bus.I2C(I2CChips()...),
+		bus.SPI(SPIChips()...),
 	}
+}
+
+// I2CChips returns every chip that can be on an I2C bus.
+func I2CChips() []sensors.Chip {
+	return []sensors.Chip{}
+}
+
+// SPIChips returns every chip that can be on an SPI port.
+func SPIChips() []sensors.Chip {
+	return []sensors.Chip{}
 }

@@ -2,8 +2,11 @@ package all
 
 import (
 	"os"
+	"slices"
 	"strings"
 	"testing"
+
+	"standwatch/sensors"
 )
 
 // Every instrument's folder is in the list, and no name is there twice.
@@ -17,14 +20,16 @@ func TestEveryDriverIsListed(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	folders := 0
+	drivers, chips := 2, 0 // those of sensors/bus
 	for _, e := range entries {
-		if !e.IsDir() || e.Name() == "all" || e.Name() == "sensortest" || e.Name() == "testdata" {
-			continue
-		}
-		folders++
-		if !strings.Contains(string(source), "\t\t"+e.Name()+".Driver(),") {
-			t.Errorf("sensors/%s is not in Drivers", e.Name())
+		switch {
+		case !e.IsDir(), slices.Contains([]string{"all", "bus", "sensortest", "testdata"}, e.Name()):
+		case strings.Contains(string(source), "\t\t"+e.Name()+".Driver(),"):
+			drivers++
+		case strings.Contains(string(source), "\t\t"+e.Name()+".Chip(),"):
+			chips++
+		default:
+			t.Errorf("sensors/%s is neither in Drivers nor among the chips", e.Name())
 		}
 	}
 	names := map[string]bool{}
@@ -34,7 +39,16 @@ func TestEveryDriverIsListed(t *testing.T) {
 		}
 		names[d.Name] = true
 	}
-	if len(names) != folders {
-		t.Errorf("%d drivers for %d folders", len(names), folders)
+	if len(names) != drivers {
+		t.Errorf("%d drivers, want %d", len(names), drivers)
+	}
+	listed := append(I2CChips(), SPIChips()...)
+	for i, c := range listed {
+		if c.Doc == "" || c.New == nil || slices.ContainsFunc(listed[:i], func(o sensors.Chip) bool { return o.Name == c.Name }) {
+			t.Errorf("chip %q: twice, or without its sentence or New", c.Name)
+		}
+	}
+	if len(listed) != chips {
+		t.Errorf("%d chips, want %d", len(listed), chips)
 	}
 }

@@ -9,13 +9,18 @@ package sensortest
 import (
 	"context"
 	"errors"
+	"io"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/spi"
 
 	"standwatch/sensors"
 )
@@ -60,10 +65,18 @@ func Run(t *testing.T, s Suite) {
 
 // settings checks that New names every fault with its place, and touches nothing.
 func (s Suite) settings(t *testing.T) {
-	untouched := sensors.Env{OneWire: func(string) (onewire.BusCloser, error) {
-		t.Error("New opens a bus")
-		return nil, errors.New("not to be opened")
-	}}
+	refuse := errors.New("not to be opened")
+	touched := func() { t.Error("New opens a bus, a line or a port") }
+	untouched := sensors.Env{
+		OneWire: func(string) (onewire.BusCloser, error) { touched(); return nil, refuse },
+		I2C:     func(string) (i2c.BusCloser, error) { touched(); return nil, refuse },
+		SPI:     func(string) (spi.PortCloser, error) { touched(); return nil, refuse },
+		GPIO:    func(string) (gpio.PinIO, error) { touched(); return nil, refuse },
+		Serial: func(string, sensors.SerialLine) (io.ReadWriteCloser, error) {
+			touched()
+			return nil, refuse
+		},
+	}
 	if _, err := s.Driver.New(untouched, s.Config); err != nil {
 		t.Errorf("good settings are refused: %v", err)
 	}
@@ -167,7 +180,15 @@ type run struct {
 func (s Suite) start(t *testing.T, scene Scene) *run {
 	env, end := s.World(scene)
 	r := &run{done: make(chan error, 1), got: make(chan sensors.Delivery), end: end, buses: &buses{}}
-	env.OneWire = r.buses.watch(env.OneWire)
+	env.OneWire = watch(r.buses, env.OneWire, func(b onewire.BusCloser, c *closes) onewire.BusCloser { return &watched1W{b, c} })
+	env.I2C = watch(r.buses, env.I2C, func(b i2c.BusCloser, c *closes) i2c.BusCloser { return &watchedI2C{b, c} })
+	env.SPI = watch(r.buses, env.SPI, func(p spi.PortCloser, c *closes) spi.PortCloser { return &watchedSPI{p, c} })
+	if open := env.Serial; open != nil {
+		env.Serial = func(path string, line sensors.SerialLine) (io.ReadWriteCloser, error) {
+			return watch(r.buses, func(string) (io.ReadWriteCloser, error) { return open(path, line) },
+				func(p io.ReadWriteCloser, c *closes) io.ReadWriteCloser { return &watchedPort{p, c} })(path)
+		}
+	}
 	source, err := s.Driver.New(env, s.Config)
 	if err != nil {
 		t.Fatal(err)
@@ -211,46 +232,60 @@ func (r *run) finish(t *testing.T, most time.Duration) {
 // buses counts what is opened and closed.
 type buses struct {
 	mu   sync.Mutex
-	open []*watchedBus
+	open []*closes
 }
 
-type watchedBus struct {
-	onewire.BusCloser
-	b      *buses
-	closed int
-}
+// closes counts how often one thing opened was closed.
+type closes struct{ n atomic.Int32 }
 
-func (b *buses) watch(open func(string) (onewire.BusCloser, error)) func(string) (onewire.BusCloser, error) {
+// watch wraps what a driver opens, so that its closing is counted.
+func watch[B any](b *buses, open func(string) (B, error), wrap func(B, *closes) B) func(string) (B, error) {
 	if open == nil {
 		return nil
 	}
-	return func(name string) (onewire.BusCloser, error) {
+	return func(name string) (B, error) {
 		o, err := open(name)
 		if err != nil {
 			return o, err
 		}
-		w := &watchedBus{BusCloser: o, b: b}
+		c := &closes{}
 		b.mu.Lock()
 		defer b.mu.Unlock()
-		b.open = append(b.open, w)
-		return w, nil
+		b.open = append(b.open, c)
+		return wrap(o, c), nil
 	}
 }
 
-// Close counts.
-func (w *watchedBus) Close() error {
-	w.b.mu.Lock()
-	w.closed++
-	w.b.mu.Unlock()
-	return w.BusCloser.Close()
-}
+type (
+	watched1W struct {
+		onewire.BusCloser
+		c *closes
+	}
+	watchedI2C struct {
+		i2c.BusCloser
+		c *closes
+	}
+	watchedSPI struct {
+		spi.PortCloser
+		c *closes
+	}
+	watchedPort struct {
+		io.ReadWriteCloser
+		c *closes
+	}
+)
+
+func (w *watched1W) Close() error   { w.c.n.Add(1); return w.BusCloser.Close() }
+func (w *watchedI2C) Close() error  { w.c.n.Add(1); return w.BusCloser.Close() }
+func (w *watchedSPI) Close() error  { w.c.n.Add(1); return w.PortCloser.Close() }
+func (w *watchedPort) Close() error { w.c.n.Add(1); return w.ReadWriteCloser.Close() }
 
 func (b *buses) check(t *testing.T) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	for i, w := range b.open {
-		if w.closed != 1 {
-			t.Errorf("bus %d of %d was closed %d times", i+1, len(b.open), w.closed)
+	for i, c := range b.open {
+		if n := c.n.Load(); n != 1 {
+			t.Errorf("bus %d of %d was closed %d times", i+1, len(b.open), n)
 		}
 	}
 }

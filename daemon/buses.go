@@ -1,0 +1,109 @@
+package daemon
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpioreg"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/i2c/i2creg"
+	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/onewire/onewirereg"
+	"periph.io/x/conn/v3/spi"
+	"periph.io/x/conn/v3/spi/spireg"
+	"periph.io/x/host/v3"
+	"periph.io/x/host/v3/sysfs"
+
+	"standwatch/sensors"
+)
+
+const boot = "is it switched on in the machine's boot configuration, and may the box use it?"
+
+// wired is what the machine itself has: its buses, lines and files.
+func wired(env sensors.Env) sensors.Env {
+	env.OneWire, env.I2C, env.SPI, env.GPIO = openOneWire, openI2C, openSPI, findLine
+	env.Root = os.DirFS("/")
+	return env
+}
+
+// load makes the machine's buses and lines known, once; a box that asks for none needs none.
+func load() error {
+	if _, err := host.Init(); err != nil {
+		return fmt.Errorf("this machine's buses: %w", err)
+	}
+	return nil
+}
+
+// openOneWire opens a 1-Wire bus by name; empty: the first there is.
+func openOneWire(name string) (onewire.BusCloser, error) {
+	if err := load(); err != nil {
+		return nil, err
+	}
+	bus, err := onewirereg.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("1-Wire bus %q: %w; %s", name, err, boot)
+	}
+	return bus, nil
+}
+
+// openI2C opens an I2C bus by its number ("1", "I2C1") or by its adapter's name, which stays
+// when an adapter that is plugged in gets another number; empty: the first there is.
+func openI2C(name string) (i2c.BusCloser, error) {
+	if err := load(); err != nil {
+		return nil, err
+	}
+	if n, ok := adapter(name); ok {
+		name = strconv.Itoa(n)
+	}
+	bus, err := i2creg.Open(name)
+	if n, wrong := strconv.Atoi(name); err != nil && wrong == nil {
+		bus, err = sysfs.NewI2C(n) // plugged in after the start
+	}
+	if err != nil {
+		return nil, fmt.Errorf("I2C bus %q: %w; %s", name, err, boot)
+	}
+	return bus, nil
+}
+
+// adapter finds the number of an I2C adapter's name.
+func adapter(name string) (n int, ok bool) {
+	files, _ := filepath.Glob("/sys/bus/i2c/devices/i2c-*/name") // the pattern is well formed
+	for _, f := range files {
+		text, err := os.ReadFile(f)
+		if err != nil || strings.TrimSpace(string(text)) != name {
+			continue
+		}
+		if n, err = strconv.Atoi(strings.TrimPrefix(filepath.Base(filepath.Dir(f)), "i2c-")); err == nil {
+			return n, true
+		}
+	}
+	return 0, false
+}
+
+// openSPI opens a chip select by name: "SPI0.0".
+func openSPI(name string) (spi.PortCloser, error) {
+	if err := load(); err != nil {
+		return nil, err
+	}
+	port, err := spireg.Open(name)
+	if err != nil {
+		return nil, fmt.Errorf("SPI port %q: %w; %s", name, err, boot)
+	}
+	return port, nil
+}
+
+// findLine finds a GPIO line by its name.
+func findLine(name string) (gpio.PinIO, error) {
+	if err := load(); err != nil {
+		return nil, err
+	}
+	pin := gpioreg.ByName(name)
+	if pin == nil {
+		return nil, fmt.Errorf("this machine has no GPIO line called %s", name)
+	}
+	return pin, nil
+}
