@@ -262,7 +262,7 @@ func (b *Box) sources(s *Site, set Setup) ([]Source, error) {
 		if own := b.Brokers[c.Name]; own != nil && d.Driver.Device == "broker" {
 			c.Device = reached(c.Device, own)
 		}
-		env := wired(sensors.Env{Log: set.Log.With("device", c.Name), Status: b.Status, Count: b.Count})
+		env := wired(sensors.Env{Log: set.Log.With("device", c.Name), Status: b.Status, Count: b.Count, Pace: b.judging.view.pace.of})
 		src, err := d.Driver.New(env, c)
 		if err != nil {
 			return nil, err

@@ -31,6 +31,7 @@ type view struct {
 	heardAt  map[string]rules.Instant
 	takenAt  map[string]time.Duration
 	steps    []pastStep // in the order begun
+	pace     *pace
 	reported []said
 	verdicts []rules.Finding
 	recent   []journal.Stored
@@ -66,6 +67,7 @@ func newView(p Parts) view {
 		p: p, anchors: journal.Anchors{}, points: map[string]*web.Point{},
 		pointsAt: map[string]rules.Instant{}, heardAt: map[string]rules.Instant{}, takenAt: map[string]time.Duration{},
 		sheets: map[string]*rules.AddressSheet{}, checks: map[string]*rules.CheckList{},
+		pace: &pace{},
 	}
 	for _, sys := range p.Site.Systems {
 		v.sheets[sys.Name] = rules.NewAddressSheet(sys, p.Site.OthersOf(sys.Name)...)
@@ -140,8 +142,10 @@ func (v *view) mark(e rules.Entry) {
 				Step:  rules.Step{System: system, Name: b.Name, Begin: e.Seq, Limits: b.Limits},
 				begun: e.At, open: true,
 			})
+			v.pace.set(v.steps)
 		case "end":
 			v.end(system, b.Name, e.At)
+			v.pace.set(v.steps)
 		case "mark", "command":
 			v.told(b, e.At)
 			for _, list := range v.checks {

@@ -18,6 +18,8 @@ type poller struct {
 const (
 	firstPause   = time.Second
 	longestPause = 30 * time.Second
+	// A step that begins may want a slow point read fast from then on.
+	longestNap = time.Second
 	// No instrument on a bus is worth asking more often, whatever every says.
 	shortestEvery = 10 * time.Millisecond
 )
@@ -65,13 +67,23 @@ func (p *poller) read(ctx context.Context, probe Probe, emit Emit) (answered boo
 			return answered, rs, err
 		}
 		answered = true
-		// From the due time, not from the end of the reading, so that the rate
-		// is the one asked for; a slow probe falls behind rather than piling up.
-		next = next.Add(max(p.every(), shortestEvery))
-		if now := time.Now(); next.Before(now) {
-			next = now
+		last := next
+		for {
+			// From the due time, not from the end of the reading, so that the rate
+			// is the one asked for; a slow probe falls behind rather than piling up.
+			next = last.Add(max(p.every(), shortestEvery))
+			left := time.Until(next)
+			if left < 0 {
+				next = next.Add(-left)
+			}
+			if left <= 0 {
+				break
+			}
+			if !sleep(ctx, min(left, longestNap)) {
+				return answered, nil, nil
+			}
 		}
-		if !sleep(ctx, time.Until(next)) {
+		if ctx.Err() != nil {
 			return answered, nil, nil
 		}
 	}

@@ -166,3 +166,38 @@ func TestPollRestsBetweenReadings(t *testing.T) {
 		return Poll([]string{"a"}, open, every(0))
 	}, "0 read", "0.01 read", "0.02 read")
 }
+
+// A step that begins while a slow point waits has it read fast from then on.
+func TestPollHurriesWithinASecond(t *testing.T) {
+	run(t, 65500*time.Millisecond, func(d *diary) Source {
+		open := func(context.Context) (Probe, error) {
+			return probe{func(context.Context) ([]Reading, error) { d.note("read"); return nil, nil }, func() {}}, nil
+		}
+		return Poll([]string{"a"}, open, func() time.Duration {
+			if time.Since(d.begin) < 62500*time.Millisecond {
+				return time.Minute
+			}
+			return time.Second
+		})
+	}, "0 read", "60 read", "63 read", "64 read", "65 read")
+}
+
+func TestEveryAmid(t *testing.T) {
+	p := Point{Every: 10 * time.Second, During: []Pace{
+		{"vacuum-hold", time.Second}, {"weigh-in", 500 * time.Millisecond}, {"preheat", time.Minute},
+	}}
+	for _, c := range []struct {
+		want  time.Duration
+		steps []string
+	}{
+		{10 * time.Second, nil},
+		{10 * time.Second, []string{"trial-run"}},
+		{time.Second, []string{"vacuum-hold"}},
+		{500 * time.Millisecond, []string{"preheat", "weigh-in", "trial-run"}},
+		{time.Minute, []string{"preheat"}},
+	} {
+		if got := p.EveryAmid(c.steps); got != c.want {
+			t.Errorf("amid %v each %s, want %s", c.steps, got, c.want)
+		}
+	}
+}

@@ -14,6 +14,7 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
+	"slices"
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
@@ -31,10 +32,29 @@ type Point struct {
 	Role        string        // what it stands for in a step: "vacuum-gauge", "charging-scale", ...
 	Unit        string        // what the instrument speaks where a payload names no unit
 	Every       time.Duration // how often a reading is expected
+	During      []Pace        // how often instead while a step is under way, in the site file's order
 	SilentAfter time.Duration // longest allowed silence
 	VolumeM3    float64       // of pipe-air: the pipework that it stands for; 0: not given
 	Source      string        // the driver's name ("mqtt", "onewire"); empty: replay only
 	Settings    Node          // the driver's own part of the site file, with positions
+}
+
+// Pace is how often a point is read while a step is under way.
+type Pace struct {
+	Step  string
+	Every time.Duration
+}
+
+// EveryAmid is how often the point is to be read while these steps are under way:
+// the shortest of what it says for them.
+func (p Point) EveryAmid(steps []string) time.Duration {
+	every, found := p.Every, false
+	for _, d := range p.During {
+		if slices.Contains(steps, d.Step) && (!found || d.Every < every) {
+			every, found = d.Every, true
+		}
+	}
+	return every
 }
 
 // Roles lists the roles a point may have, in the order of the contract.

@@ -423,3 +423,29 @@ points:
 		t.Errorf("faults: %v", faults)
 	}
 }
+
+func TestPaceDuringSteps(t *testing.T) {
+	const file = `site: {name: Quayside Library}
+system: {refrigerant: R-410A}
+points:
+  - {name: sump, measures: temperature, role: oil-sump, every: 10s, during: {preheat: 60s, trial-run: 2s}, silent_after: 2min}
+`
+	s := accepted(t, file)
+	want := []sensors.Pace{{Step: "preheat", Every: time.Minute}, {Step: "trial-run", Every: 2 * time.Second}}
+	if got := s.Points[0].During; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+	for bad, want := range map[string]string{
+		"during: {preheet: 60s}":        "did you mean preheat?",
+		"during: {preheat: 60}":         `"60" has no unit`,
+		"during: {preheat: 0s}":         "preheat must be more than nothing",
+		"during: {preheat: 3min}":       "longer than silent_after",
+		"during: preheat":               "should be a mapping",
+		"during: {preheat: {each: 1s}}": "single value",
+	} {
+		text := strings.Replace(file, "during: {preheat: 60s, trial-run: 2s}", bad, 1)
+		if _, faults := load(t, text); len(faults) != 1 || !strings.Contains(faults[0].Error(), want) || !strings.HasPrefix(faults[0].Error(), "4:") {
+			t.Errorf("%s: %v, want %q", bad, faults, want)
+		}
+	}
+}

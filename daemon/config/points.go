@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"standwatch/rules"
 	"standwatch/sensors"
 )
 
@@ -57,6 +58,39 @@ func (r *reader) readPoints(n sensors.Node) {
 	}
 }
 
+// readDuring reads how often a point is read while a step is under way.
+func (r *reader) readDuring(d *sensors.Decoder, p *sensors.Point) {
+	n, given := d.Given("during")
+	if !given {
+		return
+	}
+	if n.Kind != sensors.Mapping {
+		d.Fail(n, "during should be a mapping of steps to times", "write during: {vacuum-hold: 1s}")
+		return
+	}
+	if p.Source == "mqtt" {
+		d.Fail(n, "during: an instrument that publishes keeps its own pace", "set it at the instrument; during is for what is wired to the box")
+	}
+	in := r.decode(n)
+	for _, f := range n.Fields {
+		if !slices.Contains(rules.StepNames(), f.Key) {
+			r.faults = append(r.faults, sensors.Fault{File: n.File, Line: f.Line, Column: f.Col,
+				Problem: fmt.Sprintf("during: there is no step %q", f.Key), Want: sensors.Known(f.Key, rules.StepNames(), "")})
+			in.Node(f.Key)
+			continue
+		}
+		every := in.Time(f.Key, p.Every)
+		if every <= 0 {
+			d.Fail(f.Value, fmt.Sprintf("during: %s must be more than nothing", f.Key), "write how often it is read in that step, such as 1s")
+			continue
+		}
+		if every > p.SilentAfter {
+			d.Fail(f.Value, fmt.Sprintf("during: %s is longer than silent_after (%s)", every, p.SilentAfter), "a point that is read so seldom would count as silent")
+		}
+		p.During = append(p.During, sensors.Pace{Step: f.Key, Every: every})
+	}
+}
+
 func (r *reader) readPoint(n sensors.Node) sensors.Point {
 	d := r.decode(n)
 	d.Required("name")
@@ -67,6 +101,7 @@ func (r *reader) readPoint(n sensors.Node) sensors.Point {
 	r.readSystemOf(d, &p)
 	r.readVolume(d, &p)
 	r.readSource(d, &p)
+	r.readDuring(d, &p)
 	d.Done()
 	if fits := roleFits[p.Role]; fits != nil && p.Quantity != sensors.NoQuantity && !slices.Contains(fits, p.Quantity) {
 		d.Fail(d.Node("role"), fmt.Sprintf("a point of role %s cannot measure %s", p.Role, p.Quantity), "write measures: "+words(fits))
