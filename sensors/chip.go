@@ -30,6 +30,20 @@ type Chip struct {
 	// how it measures, and says in a few words what it shows ("23.4 C"). Nil: nothing
 	// tells it from another.
 	Find func(ctx context.Context, c conn.Conn) (shows string, err error)
+
+	// Start are the points that a starting configuration gives a chip that was found.
+	Start []Start
+}
+
+// Start is a point of a starting configuration: what can be known by looking at an
+// instrument, without knowing what it hangs on.
+type Start struct {
+	Name     string // after the instrument's own: "temperature"
+	Measures Quantity
+	Settings string // beside where it is, as in the site file: "channel: 0"
+	// Lacks is what only a person can say (which probe hangs there); such a point is written as
+	// a comment, with that beside it.
+	Lacks string
 }
 
 // Open opens a chip: sets it up as its points want it. It is called again after each failure,
