@@ -22,6 +22,8 @@ type figures struct {
 	commits, duplicates   int64
 	queued                int // deliveries that wait for the loop
 	journalBytes, walByte int64
+	quiet                 time.Duration // since the loop last turned with all that was due kept
+	diskFree              float64       // the part of the journal's disk; below 0: not known
 	odd                   map[string]uint64 // counters of odd things by name
 }
 
@@ -31,7 +33,13 @@ func (d *Daemon) Metrics() http.Handler {
 }
 
 func (d *Daemon) figures() figures {
-	f := figures{commits: d.loop.commits.Load(), duplicates: d.loop.duplicate.Load(), queued: len(d.queue), odd: d.devices.counted()}
+	f := figures{commits: d.loop.commits.Load(), duplicates: d.loop.duplicate.Load(), queued: len(d.queue), odd: d.devices.counted(),
+		quiet: d.loop.quiet(), diskFree: -1}
+	if d.parts.Data != "" {
+		if part, err := diskFree(d.parts.Data); err == nil {
+			f.diskFree = part
+		}
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
 	defer cancel()
 	if db, wal, err := d.parts.Journal.Size(ctx); err == nil { // else the sizes are 0, which no journal has
@@ -107,6 +115,10 @@ func (e emitter) figures(f figures) {
 	e.counter(metric("commits_total", "Commits to the journal since the program started."), float64(f.commits))
 	e.counter(metric("duplicate_readings_total", "Readings dropped because they had come before."), float64(f.duplicates))
 	e.gauge(metric("queue_deliveries", "Deliveries that wait for the loop."), float64(f.queued))
+	e.gauge(metric("not_kept_seconds", "How long ago all that was due was last durable: some seconds at most, on a box that is well."), f.quiet.Seconds())
+	if f.diskFree >= 0 {
+		e.gauge(metric("disk_free_ratio", "The part of the journal's disk that the box may still fill."), f.diskFree)
+	}
 	e.gauge(metric("journal_size_bytes", "Size of the journal's database."), float64(f.journalBytes))
 	e.gauge(metric("journal_wal_size_bytes", "Size of the journal's write-ahead log."), float64(f.walByte))
 	odd := metric("odd_things_total", "Things that should not come, by what they were.", "what")

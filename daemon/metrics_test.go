@@ -68,7 +68,7 @@ func night() web.Snapshot {
 // The page is compared whole with testdata/metrics.txt; STANDWATCH_GOLDEN=1
 // writes it anew.
 func TestMetrics(t *testing.T) {
-	text := scrape(t, night(), figures{commits: 5, duplicates: 2, queued: 4, journalBytes: 8192, walByte: 4096, odd: map[string]uint64{"unclaimed-message": 3}})
+	text := scrape(t, night(), figures{commits: 5, duplicates: 2, queued: 4, journalBytes: 8192, walByte: 4096, quiet: 1500 * time.Millisecond, diskFree: 0.25, odd: map[string]uint64{"unclaimed-message": 3}})
 	golden := filepath.Join("testdata", "metrics.txt")
 	if os.Getenv("STANDWATCH_GOLDEN") != "" {
 		if err := os.WriteFile(golden, []byte(ours(text)), 0o644); err != nil {
