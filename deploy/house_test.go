@@ -133,6 +133,8 @@ var layers = []layer{
 	{"daemon", []string{"sensors", "sensors/", "rules", "rules/", "daemon/"}, "it joins the parts; only cmd stands above it"},
 	{"cmd/", []string{"sensors", "sensors/", "rules", "rules/", "daemon", "daemon/"}, "the command wires everything"},
 	{"deploy/scoring", []string{"sensors/all", "rules", "daemon/simulate/trial", "daemon/fieldlog", "daemon/config"}, "it lets the rules judge trials and counts"},
+	{"deploy/machine/chips", nil, "a chip that is played from what a driver believes of it would prove nothing of the driver"},
+	{"deploy/machine/guest", []string{"deploy/machine/chips"}, "it knows the product from outside only"},
 	{"deploy/figures", []string{"sensors", "rules", "sensors/mqtt", "daemon/journal", "daemon"}, "it measures the program from outside and reads what it kept"},
 }
 
@@ -230,6 +232,9 @@ var askClock = map[string]string{
 	"cmd/standwatch":     "how long the demo has run, for its summary",
 	"sensors/sensortest": "deadlines of its tests",
 	"deploy/figures":     "it measures how long things take",
+
+	"deploy/machine/chips": "a chip takes its time to convert",
+	"deploy/machine/guest": "how soon the box heals",
 }
 
 func TestOneClockStamps(t *testing.T) {
