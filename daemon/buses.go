@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -18,7 +19,9 @@ import (
 	"periph.io/x/host/v3"
 	"periph.io/x/host/v3/sysfs"
 
+	"standwatch/daemon/doctor"
 	"standwatch/sensors"
+	"standwatch/sensors/all"
 )
 
 const boot = "is it switched on in the machine's boot configuration, and may the box use it?"
@@ -106,4 +109,23 @@ func findLine(name string) (gpio.PinIO, error) {
 		return nil, fmt.Errorf("this machine has no GPIO line called %s", name)
 	}
 	return pin, nil
+}
+
+// Machine is this machine as the doctor looks at it.
+func Machine() doctor.Machine {
+	return doctor.Machine{
+		Env: wired(sensors.Env{Log: slog.New(slog.DiscardHandler)}), Lines: lineNames,
+		I2C: all.I2CChips(), SPI: all.SPIChips(),
+	}
+}
+
+// lineNames lists the GPIO lines by name; the kernel gives those without one none to be found by.
+func lineNames() (names []string) {
+	if load() != nil {
+		return nil
+	}
+	for _, p := range gpioreg.All() {
+		names = append(names, p.Name())
+	}
+	return names
 }

@@ -125,6 +125,7 @@ var layers = []layer{
 	{"daemon/broker", []string{"sensors"}, "the broker carries messages and knows nothing of them"},
 	{"daemon/uplink", []string{"sensors", "rules", "daemon/journal"}, "what leaves the box follows the journal, and one way out never waits for another"},
 	{"daemon/outbox", []string{"sensors", "rules", "daemon/journal", "daemon/clock"}, "what leaves the box follows the journal, and one way out never waits for another; how long the box was away the clock can prove"},
+	{"daemon/doctor", []string{"sensors", "daemon/config"}, "it looks at a machine and a site file; the chips it looks for are handed to it"},
 	{"daemon/horn", []string{"sensors", "rules", "daemon/journal"}, "a horn needs the flags and a wire, and no other part of the box"},
 	{"daemon/web", []string{"sensors", "rules", "rules/physics", "daemon/journal", "daemon/people"}, "the screens show the box through one interface"},
 	{"daemon/board", []string{"sensors", "sensors/mqtt", "rules", "daemon/config", "daemon/journal", "daemon/web"}, "it knows a box by what that tells a broker and a store, and by nothing else"},

@@ -27,6 +27,7 @@ type commands struct {
 	Demo     demoCommand     `cmd:"" help:"Play a night at an invented site, over real MQTT, with the screens."`
 	Pair     pairCommand     `cmd:"" help:"Let somebody in: print the box's one-time code, and open it to the site network for a claim."`
 	Board    boardCommand    `cmd:"" help:"Show many boxes on one page, from what they tell a broker and a store."`
+	Doctor   doctorCommand   `cmd:"" help:"Look at this machine: its buses, the instruments on them and what they show, what the site file expects, and what is missing."`
 	Check    checkCommand    `cmd:"" help:"Check site files: every fault at once, FILE:LINE:COLUMN."`
 	Replay   replayCommand   `cmd:"" help:"Put field logs through the rules and print the findings."`
 	Export   exportCommand   `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`

@@ -1,0 +1,87 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"standwatch/daemon/doctor"
+	"standwatch/sensors"
+)
+
+// A machine with nothing on it: what the site file expects is missing, and the command fails.
+func TestDoctorOfABareMachine(t *testing.T) {
+	t.Parallel()
+	m := doctor.Machine{Env: sensors.Env{Root: fstest.MapFS{}}}
+	file := filepath.Join(t.TempDir(), "new.yaml")
+	var out, errs bytes.Buffer
+	err := doctorCommand{Config: "../../configs/onewire.yaml", Write: file, Wait: time.Second}.look(t.Context(), output{&out, &errs}, m)
+	if err == nil {
+		t.Error("three missing probes are no failure")
+	}
+	for _, want := range []string{"This machine has no bus", "oil-sump-ou1", "no value: disconnected", "3 of 3 do not answer", "standwatch check " + file} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("no %q in\n%s", want, out.String())
+		}
+	}
+	out.Reset()
+	if status := run(t.Context(), []string{"check", file}, &out, &errs); status != exitDone {
+		t.Errorf("the file written is not accepted: %s%s", out.String(), errs.String())
+	}
+	before, _ := os.ReadFile(file)
+	err = doctorCommand{Write: file, Wait: time.Second}.look(t.Context(), output{&out, &errs}, m)
+	if after, _ := os.ReadFile(file); err == nil || !strings.Contains(err.Error(), "is there already") || !bytes.Equal(before, after) {
+		t.Errorf("a site file was overwritten: %v", err)
+	}
+}
+
+func TestDoctorWritesJSON(t *testing.T) {
+	t.Parallel()
+	m := doctor.Machine{Env: sensors.Env{Root: fstest.MapFS{
+		"sys/bus/w1/devices/28-0316a2794bff/id": {},
+		"sys/bus/iio/devices/iio:device0/name":  {Data: []byte("hx711\n")},
+	}}}
+	var out bytes.Buffer
+	err := doctorCommand{Config: "../../configs/onewire.yaml", Wait: time.Second, JSON: true}.look(t.Context(), output{&out, &out}, m)
+	if err == nil {
+		t.Error("missing probes are no failure")
+	}
+	var got struct {
+		Buses []struct {
+			Kind  string
+			Found []struct {
+				Where string
+				Lacks []string
+			}
+		}
+		Expected []seen
+	}
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
+		t.Fatalf("%v: %s", err, out.String())
+	}
+	if len(got.Buses) != 2 || got.Buses[0].Found[0].Where != "28-0316a2794bff" || len(got.Buses[1].Found[0].Lacks) != 1 {
+		t.Errorf("%s", out.String())
+	}
+	if len(got.Expected) != 3 || !got.Expected[0].Missing || got.Expected[0].Value != nil {
+		t.Errorf("%s", out.String())
+	}
+}
+
+func TestDoctorUsage(t *testing.T) {
+	t.Parallel()
+	for _, args := range [][]string{{"doctor", "--wait", "0s"}, {"doctor", "--wait", "soon"}, {"doctor", "x"}} {
+		var out bytes.Buffer
+		if status := run(t.Context(), args, &out, &out); status != exitUsage {
+			t.Errorf("%v: status %d, %s", args, status, out.String())
+		}
+	}
+	var out bytes.Buffer
+	if status := run(t.Context(), []string{"doctor", "--config", "not-here.yaml"}, &out, &out); status != exitFailed || !strings.Contains(out.String(), "not-here.yaml") {
+		t.Errorf("%d, %s", status, out.String())
+	}
+}
