@@ -1,13 +1,18 @@
 package daemon
 
 import (
+	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"log/slog"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
+	"go.bug.st/serial"
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpioreg"
 	"periph.io/x/conn/v3/i2c"
@@ -29,7 +34,7 @@ const boot = "is it switched on in the machine's boot configuration, and may the
 // wired is what the machine itself has: its buses, lines and files.
 func wired(env sensors.Env) sensors.Env {
 	env.OneWire, env.I2C, env.SPI, env.GPIO = openOneWire, openI2C, openSPI, findLine
-	env.Root = os.DirFS("/")
+	env.Serial, env.Root = openSerial, os.DirFS("/")
 	return env
 }
 
@@ -95,6 +100,34 @@ func openSPI(name string) (spi.PortCloser, error) {
 	port, err := spireg.Open(name)
 	if err != nil {
 		return nil, fmt.Errorf("SPI port %q: %w; %s", name, err, boot)
+	}
+	return port, nil
+}
+
+// idle is how long Read of a serial port waits for a character.
+const idle = 200 * time.Millisecond
+
+// openSerial opens a serial port by its path.
+func openSerial(path string, line sensors.SerialLine) (io.ReadWriteCloser, error) {
+	mode := &serial.Mode{BaudRate: line.Baud, DataBits: line.DataBits,
+		Parity:   map[string]serial.Parity{"even": serial.EvenParity, "odd": serial.OddParity}[line.Parity],
+		StopBits: map[int]serial.StopBits{2: serial.TwoStopBits}[line.StopBits]}
+	port, err := serial.Open(path, mode)
+	if err != nil {
+		var said *serial.PortError
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			return nil, errors.New("there is no such port: is its adapter plugged in?")
+		case !errors.As(err, &said):
+		case said.Code() == serial.PermissionDenied:
+			return nil, errors.New("the box may not use it: is its user in the group dialout?")
+		case said.Code() == serial.PortBusy:
+			return nil, errors.New("another program has it")
+		}
+		return nil, err
+	}
+	if err := port.SetReadTimeout(idle); err != nil {
+		return nil, errors.Join(err, port.Close())
 	}
 	return port, nil
 }

@@ -116,13 +116,14 @@ const (
 	ReasonShort     = "short-circuit"   // a probe or its cable is short-circuited
 	ReasonBelowZero = "below-live-zero" // a transducer's signal is lower than its zero: no supply, or a broken wire
 	ReasonOverload  = "overload"        // more than the instrument can take
-	ReasonMotion    = "in-motion"       // suspect: a scale that has not settled
+	ReasonMotion    = "in-motion"       // suspect, yet the value stands: a scale that has not settled
 )
 
 // Usable reports whether a judge may put the value into a comparison: it is
-// good, or suspect for a reason that does not touch the value.
+// good, or suspect for a reason that does not touch the value. A weight in motion is one: while
+// refrigerant flows a cylinder on a platform never settles, and the judges know noise.
 func (h Health) Usable() bool {
-	return h.Grade == Good || h.Grade == Suspect && (h.Reason == ReasonBatteryLow || h.Reason == ReasonTime)
+	return h.Grade == Good || h.Grade == Suspect && (h.Reason == ReasonBatteryLow || h.Reason == ReasonTime || h.Reason == ReasonMotion)
 }
 
 // Live reports whether the reading is a sign of life: something measured now,

@@ -7,6 +7,7 @@ import (
 	"standwatch/sensors/bus"
 	"standwatch/sensors/ds18b20"
 	"standwatch/sensors/mqtt"
+	"standwatch/sensors/serialscale"
 )
 
 // Drivers returns every driver.
@@ -14,6 +15,7 @@ func Drivers() []sensors.Driver {
 	return []sensors.Driver{
 		mqtt.Driver(),
 		ds18b20.Driver(),
+		serialscale.Driver(),
 		bus.I2C(I2CChips()...),
 		bus.SPI(SPIChips()...),
 	}
