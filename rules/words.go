@@ -85,6 +85,16 @@ var reasonWords = map[string]string{
 	"wrong-unit":     "it sends another unit (wrong-unit)",
 	"oversize":       "what it sends is too long to be a reading (oversize)",
 	"fault":          "it reports a fault of its own (fault)",
+
+	"short-circuit":  "its probe or cable is short-circuited (short-circuit)",
+	"hung":           "it holds its bus and does not answer in time (hung)",
+	"wrong-identity": "another device answers in its place (wrong-identity)",
+	"brown-out":      "its supply broke down (brown-out)",
+	"stale":          "it answers but measures nothing new (stale)",
+	"over-voltage":   "a wire of its probe carries a foreign voltage (over-voltage)",
+	"ground-contact": "a wire of its probe touches ground (ground-contact)",
+	"cold-junction":  "its converter is itself too cold or too hot (cold-junction)",
+	"reversed":       "it is colder than its pipe can be (reversed): the two wires of its thermocouple may be exchanged",
 }
 
 func fails(point string, since time.Duration, reason string) string {

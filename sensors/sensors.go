@@ -117,6 +117,13 @@ const (
 	ReasonBelowZero = "below-live-zero" // a transducer's signal is lower than its zero: no supply, or a broken wire
 	ReasonOverload  = "overload"        // more than the instrument can take
 	ReasonMotion    = "in-motion"       // suspect, yet the value stands: a scale that has not settled
+
+	ReasonBrownOut     = "brown-out"      // its supply broke down meanwhile
+	ReasonStale        = "stale"          // it answers, and converts no more
+	ReasonOverVoltage  = "over-voltage"   // a probe's wire is above the supply or below ground
+	ReasonGround       = "ground-contact" // a probe's wire touches ground
+	ReasonColdJunction = "cold-junction"  // a thermocouple's converter is itself too cold or too hot
+	ReasonReversed     = "reversed"       // suspect: a thermocouple colder than its pipe can be
 )
 
 // Usable reports whether a judge may put the value into a comparison: it is

@@ -114,7 +114,9 @@ func TestEveryNameOfTheContractHasWords(t *testing.T) {
 	need("command", commands...)
 	need("reason", sensors.ReasonBatteryLow, sensors.ReasonRetained, sensors.ReasonRedelivered, sensors.ReasonQueued, sensors.ReasonTime,
 		sensors.ReasonOffline, sensors.ReasonGarbage, sensors.ReasonOversize, sensors.ReasonUnit, sensors.ReasonNotANumber,
-		sensors.ReasonOffScale, sensors.ReasonCRC, sensors.ReasonPowerOn, sensors.ReasonDisconnected, sensors.ReasonFault)
+		sensors.ReasonOffScale, sensors.ReasonCRC, sensors.ReasonPowerOn, sensors.ReasonDisconnected, sensors.ReasonFault,
+		sensors.ReasonHung, sensors.ReasonIdentity, sensors.ReasonOpen, sensors.ReasonShort, sensors.ReasonBelowZero, sensors.ReasonOverload, sensors.ReasonMotion,
+		sensors.ReasonBrownOut, sensors.ReasonStale, sensors.ReasonOverVoltage, sensors.ReasonGround, sensors.ReasonColdJunction, sensors.ReasonReversed)
 	need("done", "begin", "end", "mark", "acknowledge")
 	for page := range liveParts {
 		need("title", page)

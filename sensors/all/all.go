@@ -6,6 +6,7 @@ import (
 	"standwatch/sensors"
 	"standwatch/sensors/bus"
 	"standwatch/sensors/ds18b20"
+	"standwatch/sensors/max31856"
 	"standwatch/sensors/mqtt"
 	"standwatch/sensors/serialscale"
 )
@@ -28,5 +29,7 @@ func I2CChips() []sensors.Chip {
 
 // SPIChips returns every chip that can be on an SPI port.
 func SPIChips() []sensors.Chip {
-	return []sensors.Chip{}
+	return []sensors.Chip{
+		max31856.Chip(),
+	}
 }
