@@ -50,6 +50,10 @@ func Chip() sensors.Chip {
 		Mode:  spi.Mode1,
 		New:   newOpen,
 		Find:  find,
+		Start: []sensors.Start{
+			{Name: "terminals", Measures: sensors.Temperature, Settings: "reads: cold-junction"},
+			{Name: "thermocouple", Measures: sensors.Temperature, Settings: "type: K", Lacks: "the letter on the thermocouple's plug"},
+		},
 	}
 }
 
