@@ -213,6 +213,7 @@ func (j *chargeTarget) verdict() Finding {
 	c := j.charge()
 	last, heard := j.ledger.heard()
 	quiet := j.ledger.clock.newest - last
+	c.highKg = wholeMg(c.highKg + j.ledger.flowsOn(quiet))
 	f := Finding{Edge: Given, Points: []string{j.scale}}
 	key := "charged_kg"
 	if j.step.Name == "draw-in" {

@@ -106,7 +106,7 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 		w.cylinder, w.flowed, w.stopped.holds = cylinder, false, false
 	}
 	last, _ := j.ledger.heard()
-	if last-w.silent > gapAtLeast && last-w.silent > 3*j.ledger.usual() { // what was not seen was not still
+	if last-w.silent > gapAtLeast && (last-w.silent).Seconds() > float64(lostReads*j.ledger.usual().Seconds()) { // what was not seen was not still
 		w.stopped.holds = false
 	}
 	w.silent = last

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"time"
 )
@@ -48,6 +49,8 @@ const (
 	emptyKg     = 0.3                    // an empty platform shows less (the field guide)
 	emptyShare  = 0.05                   // of the weight before: about nought, with a hose laid on; our choice
 	gapAtLeast  = 30 * time.Second       // a silence in which flow is bridged
+	backAfter   = 10 * time.Second       // a silence after which a scale may come back zeroed: scale-silent speaks by then (the contract)
+	lostReads   = 3.5                    // of the usual time between readings: three on end are lost by chance once in 30,000 times where one in 30 is; our choice
 	noFlow      = 0.02 / 60              // kg/s: the draw-in's end (the field guide)
 	gapHigh     = 1.25                   // what may have flowed in a gap, of the rate before it (the field guide)
 	pause       = 500 * time.Millisecond // readings closer than this are one
@@ -82,7 +85,9 @@ type platform struct {
 	joint    *joint   // it may be the one before, that went on
 	lifted   bool     // the cylinder was lifted off: what is weighed is the platform
 	stood    weight   // the cylinder before it was
-	onKg     float64  // what may have flowed until it was, or while the scale was zeroed under it
+	onKg     float64  // what may have flowed until it was
+	flowing  weight   // the same cylinder, were it the flow that went on
+	offRow   int      // the index and one of the row that ended with its being lifted off
 	empties  []weight // what the platform showed since
 
 	good    []sample // readings of the open segment that are believed
@@ -112,6 +117,7 @@ type platform struct {
 	// The scale came back zeroed with the cylinder on it: which row tells what
 	// nobody saw, and the weights before and after.
 	zeroedRow   int     // its index and one; nought: none
+	blind       *blind  // the same row, while the flow after it is not known for good
 	zeroedGross float64 // before it
 	zero        float64 // what the empty platform showed last
 
@@ -311,6 +317,8 @@ func (p *platform) fold() {
 	if p.joint != nil {
 		p.joint.rows--
 	}
+	p.blind = nil
+	p.offRow = max(0, p.offRow-1)
 }
 
 // weigh takes one gross weight.
@@ -355,7 +363,7 @@ func (p *platform) weigh(s sample) {
 		p.pending, p.fast, p.unheard = []sample{s}, []sample{s}, s.t-last.t
 		return
 	}
-	if gap := s.t - last.t; gap >= gapAtLeast && gap > 3*p.usual() && len(p.own()) > 1 {
+	if p.silence(s.t-last.t, gapAtLeast) && len(p.own()) > 1 {
 		why := EndedSilence
 		if p.cut {
 			why = EndedPowerCut
@@ -436,15 +444,15 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 		r.Cylinder = 0 // nothing stood there
 	}
 	p.rows = append(p.rows, r)
-	p.betweenKg, p.betweenHi = 0, 0
+	p.betweenKg, p.betweenHi, p.blind = 0, 0, nil
 }
 
 // flowedLifted reports whether what was taken for an empty platform gives
 // charge: then it is a scale that was zeroed with the cylinder on it, and
 // shows less than nothing. A hand on an empty one never does for long.
 func (p *platform) flowedLifted(fallKg float64) bool {
-	least := max(0.1, float64(jumpNoise*p.noise.sigma()))
-	return p.fastest > 0 && fallKg > least && math.Abs(p.start.kg) < emptyKg && p.start.kg-fallKg < p.zero-least
+	least := min(max(0.1, float64(jumpNoise*p.noise.sigma())), emptyKg)
+	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && math.Abs(p.start.kg) < emptyKg && p.start.kg-fallKg < p.zero-least
 }
 
 // continues reports whether a reading goes on from an earlier one, whether the
@@ -571,7 +579,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 // went in is known the less.
 func (p *platform) passed(s, last, newest sample) bool {
 	first := p.pending[0]
-	if gap := s.t - newest.t; gap < gapAtLeast || gap <= 3*p.usual() || newest.t-first.t >= bumpMost || p.lifted || p.back || p.hintedAt(s.t) ||
+	if !p.silence(s.t-newest.t, gapAtLeast) || newest.t-first.t >= bumpMost || p.lifted || p.back || p.hintedAt(s.t) ||
 		math.Abs(newest.v) < emptyKg || !p.continues(last, s, p.fit.rate) {
 		return false
 	}
@@ -667,7 +675,7 @@ func (p *platform) hintedAt(t time.Duration) bool { return p.hinted > 0 && t <= 
 // although a cylinder stood on it and cannot have emptied.
 func (p *platform) cameBackZeroed(last, s sample) bool {
 	gap := s.t - last.t
-	if gap < gapAtLeast || gap <= 3*p.usual() || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
+	if !p.silence(gap, backAfter) || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
 		return false
 	}
 	meant := float64(p.fit.rate * gap.Seconds())
@@ -676,6 +684,12 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 	}
 	// It was zeroed before: about nought again although it flowed.
 	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10)
+}
+
+// silence reports whether a time without a reading is one, and not a few that
+// were lost on their way.
+func (p *platform) silence(gap, least time.Duration) bool {
+	return gap >= least && gap.Seconds() > float64(lostReads*p.usual().Seconds())
 }
 
 // usual is the time between readings.
@@ -700,7 +714,6 @@ func (p *platform) own() []sample {
 // next with what came since.
 func (p *platform) breakSegment() {
 	p.refit()
-	rate := p.fit.rate
 	p.finish()
 	last, first := p.good[len(p.good)-1], p.pending[0]
 	was := p.fit
@@ -709,9 +722,10 @@ func (p *platform) breakSegment() {
 	fall := was.kg - after.kg
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
 	stands := false // another load: it is put on, and what was there taken off, with the valve shut
-	silent := p.unheard >= gapAtLeast && p.unheard > 3*p.usual()
+	silent := p.back || p.silence(p.unheard, gapAtLeast)
 	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed"
 	if (empty || math.Abs(fall) > gulpMost || p.lifted) && !silent && !zeroed && len(p.own()) > 0 {
+		p.flowing = was
 		rest := restLevel(p.own(), p.noise, false)
 		was.kg, was.se, stands = rest.kg, rest.se, true
 		p.fit.se, fall = rest.se, rest.kg-after.kg
@@ -726,7 +740,7 @@ func (p *platform) breakSegment() {
 		p.betweenHi = p.mostBetween(gap)
 		p.next(last.t, last.v, EndedSwap, true)
 	case silent: // the best guess is that it flowed on as before
-		p.breakSilent(was, after, rate, gap)
+		p.breakSilent(was, after, gap)
 	case frozen: // it showed its last value while it flowed
 		since := p.pending
 		p.bridge(since[0], EndedSilence)
@@ -739,7 +753,7 @@ func (p *platform) breakSegment() {
 		return
 	case p.lifted && fall > gulpMost: // what was taken for an empty platform was zeroed under a cylinder that is lifted now
 		p.next(last.t, was.kg, EndedSwap, false)
-		p.lifted, p.stood, p.empties = true, was, nil
+		p.lifted, p.stood, p.empties, p.offRow = true, was, nil, 0
 	case p.lifted && math.Abs(after.kg) < emptyKg && was.kg < -1: // zeroed, empty
 		p.next(last.t, was.kg, EndedZeroed, false)
 		p.empties = append(p.empties, was)
@@ -751,16 +765,14 @@ func (p *platform) breakSegment() {
 	case fall > gulpMost && after.kg > emptyKg: // no empty platform: another cylinder, between two readings
 		p.next(last.t, was.kg, EndedSwap, true)
 		p.stuckOn(last, fall)
+	case zeroed && math.Abs(after.kg) < emptyKg && (empty || fall > gulpMost):
+		p.next(last.t, was.kg, EndedZeroed, false)
+		p.unwatched(len(p.rows), was, after, last.t, first.t)
 	case empty || fall > gulpMost:
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
-		if zeroed {
-			p.rows[len(p.rows)-1].Ended = EndedZeroed
-			p.flowedOn(p.onKg)
-			break
-		}
 		p.rows[len(p.rows)-1].HighKg += p.onKg
-		p.lifted, p.stood, p.empties = true, was, nil
+		p.lifted, p.stood, p.empties, p.offRow = true, was, nil, len(p.rows)
 	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
 		empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
 		if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
@@ -773,7 +785,18 @@ func (p *platform) breakSegment() {
 		}
 		p.lifted = empty
 	case math.Abs(after.kg) < emptyKg: // it showed what had left it since it was zeroed
+		empty := p.lifted
 		p.next(last.t, was.kg, EndedZeroed, false)
+		if !empty {
+			p.unwatched(len(p.rows), was, after, last.t, first.t)
+		}
+	case zeroed && p.zeroedRow > 0: // lifted off, zeroed and put back, between two readings
+		p.next(last.t, was.kg, EndedSwap, false)
+		p.regain(after.kg, 0)
+		if p.zeroedRow > 0 { // another one
+			p.cylinder++
+			p.zeroedRow = 0
+		}
 	default: // another one, between two readings
 		p.next(last.t, was.kg, EndedSwap, true)
 	}
@@ -851,7 +874,7 @@ func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
 	p.lifted = false
 	if another {
 		p.cylinder++
-		p.zeroedRow = 0
+		p.zeroedRow, p.blind = 0, nil
 		p.swapped = t
 		if p.hint == "cylinder-swapped" { // it has said its say
 			p.hinted = 0
@@ -860,9 +883,8 @@ func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
 }
 
 // breakSilent closes the segment before a silence after which the weight
-// cannot be compared. It flowed on as before, as far as is known; where it was
-// only seen to flow after it, it may have begun at any time.
-func (p *platform) breakSilent(was, after weight, rate float64, gap time.Duration) {
+// cannot be compared.
+func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 	lifted := p.lifted
 	why := EndedSilence
 	if p.cut {
@@ -875,19 +897,76 @@ func (p *platform) breakSilent(was, after weight, rate float64, gap time.Duratio
 		p.cylinder++
 		return
 	}
-	best, high := float64(rate*gap.Seconds()), float64(gapHigh*rate*gap.Seconds())
-	if rate <= noFlow && after.rate > noFlow {
-		high = float64(gapHigh * after.rate * gap.Seconds())
-		best = high / 2
-	}
-	p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: last.t, Until: first.t, FromKg: was.kg, ToKg: after.kg,
-		BestKg: best, HighKg: high, Ended: EndedHeard, Unseen: true})
+	p.unwatched(len(p.rows), was, after, last.t, first.t)
 	if p.hintedAt(first.t) && p.hint == "cylinder-swapped" {
 		p.cylinder++
-		p.zeroedRow = 0
+		p.zeroedRow, p.blind = 0, nil
+	}
+}
+
+// blind is what flowed while nobody weighed, and where that stands.
+type blind struct {
+	row    int // its index
+	before weight
+	silent bool // nothing was heard for longer than between two readings
+}
+
+// unwatched adds a row of what flowed between two weights that cannot be
+// compared, as the readings before and after tell it.
+func (p *platform) unwatched(i int, before, after weight, from, until time.Duration) {
+	p.rows = slices.Insert(p.rows, i, Segment{Scale: p.point, Cylinder: p.cylinder, Since: from, Until: until, FromKg: before.kg, ToKg: after.kg,
+		Ended: EndedHeard, Unseen: true})
+	p.blind = &blind{i, before, p.silence(until-from, 0)}
+	p.zeroedRow, p.zeroedGross = i+1, before.kg-p.zero
+	p.reckon(after)
+}
+
+// reckon says what flowed unseen: by the rate before, at the least nothing, at
+// the most a quarter more (the field guide). Where it flows otherwise after it,
+// the valve was turned at any moment, all alike: half of it by each rate, at the
+// most by the greater. Between two readings that no silence kept apart nobody
+// had the time for that.
+func (p *platform) reckon(after weight) {
+	u := p.blind
+	if u == nil {
 		return
 	}
-	p.zeroedRow, p.zeroedGross = len(p.rows), was.kg-p.zero
+	r := &p.rows[u.row]
+	s := (r.Until - r.Since).Seconds()
+	low, best, high := 0.0, u.before.rate, max(float64(gapHigh*u.before.rate), after.rate)
+	if !steady(u.before, after) {
+		best = (u.before.rate + after.rate) / 2
+	}
+	if !u.silent {
+		low = max(0, min(u.before.rate-2*u.before.rateSe, after.rate-2*after.rateSe))
+	}
+	for _, w := range []weight{u.before, after} { // two standard errors of the rates
+		if w.span >= 3*bumpMost && !math.IsInf(w.rateSe, 1) {
+			high = max(high, w.rate+2*w.rateSe)
+		}
+	}
+	r.ToKg = after.kg
+	r.LowKg, r.BestKg, r.HighKg = low*s, best*s, high*s
+}
+
+// loaded looks whether what was taken for an empty platform gives charge: then
+// the scale was zeroed with the cylinder on it, and what flowed at that moment
+// nobody saw.
+func (p *platform) loaded() {
+	if !p.lifted || p.offRow == 0 || !p.flowedLifted(p.start.kg-p.levelKg()) {
+		return
+	}
+	r := &p.rows[p.offRow-1]
+	more := p.stood.kg - p.flowing.kg
+	r.Ended, r.ToKg = EndedZeroed, p.flowing.kg
+	r.LowKg, r.BestKg, r.HighKg = r.LowKg+more, r.BestKg+more, r.HighKg+more-p.onKg
+	until := p.began
+	if p.offRow < len(p.rows) {
+		until = p.rows[p.offRow].Since
+	}
+	p.lifted, p.empties, p.nought = false, nil, false
+	p.unwatched(p.offRow, p.flowing, p.start, r.Until, until)
+	p.offRow = 0
 }
 
 // putOn is a cylinder set on the platform. The one that was lifted off proves
@@ -912,7 +991,7 @@ func (p *platform) putOn(was, after weight) {
 		}
 	}
 	p.cylinder++
-	p.zeroedRow = 0
+	p.zeroedRow, p.blind = 0, nil
 }
 
 // regain takes what the cylinder truly weighs, and what left it in the open
@@ -931,7 +1010,7 @@ func (p *platform) regain(grossKg, openKg float64) {
 	}
 	flowed = max(0, flowed)
 	r.LowKg, r.BestKg, r.HighKg = flowed, flowed, flowed
-	p.zeroedRow = 0
+	p.zeroedRow, p.blind = 0, nil
 }
 
 // pairs is how far noise moves two readings on end apart, four standard
@@ -1047,6 +1126,7 @@ func (p *platform) refit() {
 	if p.joint != nil && p.begun[len(p.begun)-1].t-p.begun[0].t >= 3*bumpMost {
 		p.rejoin()
 	}
+	p.loaded()
 	if len(p.begun) == 0 || p.settled && p.noise.blur() > 0.7*p.blur {
 		return
 	}
@@ -1130,6 +1210,9 @@ func (p *platform) finish() {
 func (p *platform) begin(first weight) {
 	if p.from == nil {
 		p.start, p.blur = first, p.noise.blur()
+		if !p.lifted {
+			p.reckon(first)
+		}
 		return
 	}
 	fall := p.from.v - first.kg
@@ -1315,6 +1398,16 @@ func (l *ledger) heard() (last time.Duration, ok bool) {
 		}
 	}
 	return last, ok
+}
+
+// flowsOn is what may have gone in since a scale was last heard.
+func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
+	for _, p := range l.platforms {
+		if p.silence(quiet, backAfter) && !p.lifted && p.fit.rate > noFlow {
+			kg += float64(gapHigh * p.fit.rate * quiet.Seconds())
+		}
+	}
+	return kg
 }
 
 // usual is the time between readings, of the slowest scale.
