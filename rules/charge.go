@@ -225,7 +225,7 @@ func (j *chargeTarget) verdict() Finding {
 	}
 	wide := c.widened()
 	f.Values = append(f.Values, Value{"charged_low_kg", wide.lowKg}, Value{"charged_high_kg", wide.highKg},
-		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest)})
+		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest - j.ledger.stepAt)})
 	f.Values = append(f.Values, j.ledger.grosses()...)
 	if !heard {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)
@@ -294,7 +294,7 @@ func (j *chargeTarget) Due() (time.Duration, bool) { return 0, false }
 // Outlook says how the charge stands.
 func (j *chargeTarget) Outlook(at Instant) Outlook {
 	clock := j.ledger.clock
-	o := Outlook{Ledger: j.ledger.segments(), Point: j.scale, Quantity: sensors.Mass, Elapsed: max(0, clock.of(at.Since)), Left: -1, Sure: "sure"}
+	o := Outlook{Ledger: j.ledger.segments(), Point: j.scale, Quantity: sensors.Mass, Elapsed: max(0, clock.of(at.Since)-j.ledger.stepAt), Left: -1, Sure: "sure"}
 	last, heard := j.ledger.heard()
 	if !heard {
 		o.Sentence, o.Sure = chargeNotHeard(j.step.Name, j.aimed, j.target), "too early to say"
@@ -310,7 +310,7 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 			o.Left, o.Sure = left, "likely"
 		}
 	}
-	quiet := o.Elapsed - last
+	quiet := o.Elapsed + j.ledger.stepAt - last
 	if quiet < j.quiet {
 		quiet = 0
 	} else {

@@ -24,6 +24,7 @@ type Engine struct {
 
 	standing []*seat
 	running  []*stage
+	between  []*seat            // that follow a scale from one weighing step to the next
 	seats    []*seat            // all of them, in the order in which they are asked
 	byPoint  map[string][]place // who wants a point's readings
 	earliest time.Duration      // the earliest deadline, where armed
@@ -108,7 +109,8 @@ func withRoles(site Site) []sensors.Point {
 //
 // A replay that begins at a *Started entry gives exactly the findings of the
 // first time. One that begins later, at a step's begin, gives those of that
-// step's judges, and of the standing ones from the next *Started on.
+// step's judges, and of the standing ones from the next *Started on; but a
+// weighing step goes on from what was heard since the last one in the same boot.
 func (e *Engine) Resume(open []Flag) { e.open = append([]Flag(nil), open...) }
 
 // Recall tells a new engine which verdicts were given before its first entry,
@@ -355,7 +357,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 		s.armed = false
 	}
 	e.armed = false
-	e.standing = nil
+	e.standing, e.between = nil, nil
 	for i := range e.rules {
 		r := &e.rules[i]
 		if r.Steps != nil {
@@ -463,6 +465,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	step := Step{System: system, Name: b.Name, Begin: entry.Seq, Limits: b.Limits}
 	of, step := byTakeOff(e.of(system), step, e.given)
 	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
+	heard := e.heardBetween(system, b.Name)
 	for i := range e.rules {
 		r := &e.rules[i]
 		if !names(r.Steps, b.Name) {
@@ -472,7 +475,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""])})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), between: heard})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -493,6 +496,7 @@ func (e *Engine) end(entry Entry, system, name string, out []Finding) []Finding 
 			out = e.ask(s, entry, out)
 		}
 		e.running = append(e.running[:i:i], e.running[i+1:]...)
+		e.listen(entry, system, name)
 		e.seatAll()
 		return append(out, e.clearEnded(st.Step)...)
 	}
@@ -553,6 +557,7 @@ func (e *Engine) seatAll() {
 	for _, st := range e.running {
 		e.seats = append(e.seats, st.seats...)
 	}
+	e.seats = append(e.seats, e.between...)
 	e.byPoint = map[string][]place{}
 	for _, s := range e.seats {
 		for i := range s.points {

@@ -14,7 +14,8 @@ import (
 // over draw-in and weigh-in.
 type ledger struct {
 	clock     watch
-	before    charge // by the steps before this one
+	stepAt    time.Duration // the step's begin, by that clock: what was heard since the last weighing step goes before
+	before    charge        // by the steps before this one
 	platforms []*platform
 }
 
@@ -130,6 +131,9 @@ type platform struct {
 }
 
 func beginLedger(s Start) *ledger {
+	if l, ok := s.between.goesOn(s); ok {
+		return l
+	}
 	l := &ledger{clock: startWatch(s)}
 	for _, p := range s.Points {
 		if p.Role == "charging-scale" {
@@ -1397,7 +1401,7 @@ func (l *ledger) heard() (last time.Duration, ok bool) {
 			last, ok = max(last, ss[len(ss)-1].t), true
 		}
 	}
-	return last, ok
+	return last, ok && last >= l.stepAt
 }
 
 // flowsOn is what may have gone in since a scale was last heard.

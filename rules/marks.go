@@ -88,6 +88,7 @@ type markDoubtful struct {
 	running []Step
 	checks  *CheckList // nil: of no system
 	up      []string   // subjects
+	weighed bool       // a draw-in or weigh-in has ended: its ledger still listens
 }
 
 func beginMarkDoubtful(s Start) Judge {
@@ -109,6 +110,7 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 		if b.Kind == "begin" && !under {
 			j.running = append(slices.Clone(j.running), Step{System: b.System, Name: b.Name})
 		} else if b.Kind == "end" {
+			j.weighed = j.weighed || under && isWeighing(b.Name)
 			j.running = slices.DeleteFunc(slices.Clone(j.running), func(s Step) bool { return s.Name == b.Name && s.System == b.System })
 		}
 		for _, subject := range j.up { // whoever went on has seen it, or need not
@@ -131,7 +133,7 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 			return []Finding{j.doubt(check, tickUnclear(check))}
 		}
 		steps := markSteps(b.Name)
-		if steps != nil && b.System == j.system && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {
+		if steps != nil && b.System == j.system && !(j.weighed && slices.ContainsFunc(steps, isWeighing)) && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {
 			return []Finding{j.doubt(b.Name, markStray(b.Name, steps))}
 		}
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -49,12 +50,22 @@ func through(site rules.Site, entries []rules.Entry) (found []rules.Finding, bef
 	for i, e := range entries {
 		_, starts := e.Body.(*rules.Started)
 		told, is := e.Body.(*rules.Told)
-		if begins := is && told.Kind == "begin"; (begins || starts && i > 0) && len(engine.Running()) == 0 {
+		begins := is && told.Kind == "begin" && !weighedBefore(told.Name, e.At.Boot, found)
+		if (begins || starts && i > 0) && len(engine.Running()) == 0 {
 			before = append(before, idle{i, len(found), engine.Open()})
 		}
 		found = append(found, engine.Next(e)...)
 	}
 	return found, before
+}
+
+// weighedBefore is where a weighing step goes on from what was heard since the
+// last one ended, in the same boot.
+func weighedBefore(step string, boot uint32, found []rules.Finding) bool {
+	weighs := func(s string) bool { return s == "draw-in" || s == "weigh-in" }
+	return weighs(step) && slices.ContainsFunc(found, func(f rules.Finding) bool {
+		return f.Edge == rules.Given && weighs(f.Step) && f.At.Boot == boot
+	})
 }
 
 // anchorsChangeNothing feeds the same again with anchors between: time that

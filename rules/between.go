@@ -1,0 +1,104 @@
+package rules
+
+import (
+	"slices"
+	"time"
+
+	"standwatch/sensors"
+)
+
+// between follows the scale from the end of a draw-in or weigh-in on: what
+// flows then, or another cylinder, is part of the one ledger, and the next of
+// these steps begins with what was seen. It finds nothing. A start of the box
+// ends it; then the next step goes on from the last verdict's weight alone.
+type between struct{ *ledger }
+
+// Next follows the scale.
+func (b between) Next(e Entry) []Finding {
+	b.ledger.Next(e)
+	return nil
+}
+
+// Due is nothing.
+func (between) Due() (time.Duration, bool) { return 0, false }
+
+// betweenWeighings is no rule of a site: the engine begins it.
+var betweenWeighings = Rule{Name: "between-weighings"}
+
+// listen begins to follow a system's scales where a weighing step has ended.
+func (e *Engine) listen(entry Entry, system, step string) {
+	points := e.points(&ChargeTarget, system, true)
+	s := Start{System: system, Entry: entry, Points: points, Earlier: e.givenOn(system), Began: entry.At}
+	last, given := lastWeighed(s.Earlier)
+	if !isWeighing(step) || !given || last.Seq != entry.Seq {
+		return
+	}
+	for _, st := range e.running { // the scale weighs for that
+		if isWeighing(st.Name) {
+			return
+		}
+	}
+	e.drop(system)
+	e.between = append(e.between, &seat{rule: &betweenWeighings, system: system, points: points, judge: between{beginLedger(s).rested()}})
+}
+
+// heardBetween is the ledger since the last weighing step of a system, for the
+// next one. No other system's by the same scale goes on: that weighs for this one now.
+func (e *Engine) heardBetween(system, step string) (l *ledger) {
+	if !isWeighing(step) {
+		return nil
+	}
+	for _, s := range e.between {
+		if s.system == system {
+			l = s.judge.(between).ledger
+		}
+	}
+	e.drop(system)
+	return l
+}
+
+// drop forgets what was heard since the last weighing step of a system, and of
+// others that share a scale with it.
+func (e *Engine) drop(system string) {
+	own := e.points(&ChargeTarget, system, true)
+	e.between = slices.DeleteFunc(e.between, func(s *seat) bool {
+		return s.system == system || slices.ContainsFunc(s.points, func(p sensors.Point) bool {
+			return slices.ContainsFunc(own, func(q sensors.Point) bool { return p.Name == q.Name })
+		})
+	})
+}
+
+// goesOn is the ledger at a step's begin, where what was heard since the last
+// one tells more than that one's last weight.
+func (l *ledger) goesOn(s Start) (*ledger, bool) {
+	if l == nil {
+		return nil, false
+	}
+	now := l.clock.of(s.Began.Since)
+	last, heard := l.heard()
+	if !heard || now-last > endedMost {
+		return nil, false
+	}
+	c := *l
+	c.platforms = nil
+	moved := false
+	for _, p := range l.platforms {
+		q := *p
+		q.rows, q.begun, q.good = slices.Clone(p.rows), slices.Clone(p.begun), slices.Clone(p.good)
+		q.pending, q.fast, q.empties = slices.Clone(p.pending), slices.Clone(p.fast), slices.Clone(p.empties)
+		if p.joint != nil {
+			j := *p.joint
+			j.begun, q.joint = slices.Clone(j.begun), &j
+		}
+		if p.blind != nil {
+			b := *p.blind
+			q.blind = &b
+		}
+		q.rest = 0
+		moved = moved || len(p.rows) > 0 || p.lifted || p.fastest > 0
+		c.platforms = append(c.platforms, &q)
+	}
+	c.stepAt = now
+	c.clock.newest = max(c.clock.newest, c.clock.of(s.Entry.At.Since))
+	return &c, moved
+}
