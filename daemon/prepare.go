@@ -63,6 +63,12 @@ func Load(file string) (*Site, []error) {
 		if _, err := d.Driver.New(sensors.Env{Log: slog.New(slog.DiscardHandler)}, d.Config); err != nil {
 			faults = append(faults, err)
 		}
+		for _, o := range s.Outputs {
+			if d.Driver.Name == "contact" && d.Config.Name == o.Line { // one end would drive what the other reads
+				faults = append(faults, d.Config.Points[0].Settings.Fault(
+					fmt.Sprintf("the line %s is the box's output %s already", o.Line, o.Name), "give the contact a line of its own"))
+			}
+		}
 	}
 	return s, config.Faults(errors.Join(faults...))
 }

@@ -5,6 +5,7 @@ package all
 import (
 	"standwatch/sensors"
 	"standwatch/sensors/bus"
+	"standwatch/sensors/contact"
 	"standwatch/sensors/ds18b20"
 	"standwatch/sensors/max31856"
 	"standwatch/sensors/mqtt"
@@ -17,6 +18,7 @@ func Drivers() []sensors.Driver {
 		mqtt.Driver(),
 		ds18b20.Driver(),
 		serialscale.Driver(),
+		contact.Driver(),
 		bus.I2C(I2CChips()...),
 		bus.SPI(SPIChips()...),
 	}
