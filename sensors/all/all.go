@@ -8,6 +8,7 @@ import (
 	"standwatch/sensors/contact"
 	"standwatch/sensors/ds18b20"
 	"standwatch/sensors/max31856"
+	"standwatch/sensors/max31865"
 	"standwatch/sensors/mqtt"
 	"standwatch/sensors/serialscale"
 )
@@ -33,5 +34,6 @@ func I2CChips() []sensors.Chip {
 func SPIChips() []sensors.Chip {
 	return []sensors.Chip{
 		max31856.Chip(),
+		max31865.Chip(),
 	}
 }
