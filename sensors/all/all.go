@@ -11,6 +11,7 @@ import (
 	"standwatch/sensors/max31865"
 	"standwatch/sensors/mqtt"
 	"standwatch/sensors/serialscale"
+	"standwatch/sensors/sht4x"
 )
 
 // Drivers returns every driver.
@@ -27,7 +28,9 @@ func Drivers() []sensors.Driver {
 
 // I2CChips returns every chip that can be on an I2C bus.
 func I2CChips() []sensors.Chip {
-	return []sensors.Chip{}
+	return []sensors.Chip{
+		sht4x.Chip(),
+	}
 }
 
 // SPIChips returns every chip that can be on an SPI port.
