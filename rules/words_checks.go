@@ -107,6 +107,7 @@ func tradeChecks() []Check {
 
 // Sentences of checks in findings.
 
+// begunWithOpen says "not done yet" of a check, never "open": that could be a valve.
 func begunWithOpen(step string, open []CheckState) string {
 	var names []string
 	for _, c := range open {
@@ -117,9 +118,9 @@ func begunWithOpen(step string, open []CheckState) string {
 		names = append(names, name)
 	}
 	if len(open) == 1 {
-		return fmt.Sprintf("%s was begun while a check that no sensor makes was open: %s. No reading shows it. Look at it and tick it, or write down why it stays open.", stepWord(step), names[0])
+		return fmt.Sprintf("%s was begun while a check that no sensor makes was not done yet: %s. No reading shows it. Look at it and tick it, or write down why it is left undone.", stepWord(step), names[0])
 	}
-	return fmt.Sprintf("%s was begun while %d checks that no sensor makes were open: %s. No reading shows them. Look at each and tick it, or write down why it stays open.",
+	return fmt.Sprintf("%s was begun while %d checks that no sensor makes were not done yet: %s. No reading shows them. Look at each and tick it, or write down why it is left undone.",
 		stepWord(step), len(open), strings.Join(names, ", "))
 }
 
