@@ -121,7 +121,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 			return nil, fmt.Errorf("keep the journal to the box: %w", err)
 		}
 	}
-	if b.Links, err = outbox.OpenLinks(dir, s.Web.URL()); err != nil {
+	if b.Links, err = outbox.OpenLinks(dir, s.Web.Abroad); err != nil {
 		return nil, err
 	}
 	if b.People, err = openPeople(ctx, b, s.Box.Clock == "trusted"); err != nil {

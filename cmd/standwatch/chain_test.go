@@ -37,7 +37,7 @@ box: {name: chain, data: data}
 brokers: [{name: site, url: "tcp://%s", user: hands, password_file: broker.password}]
 uplink: {url: "%s", bucket: site}
 outbox: {webhooks: [{name: phone, url: "%s"}]}
-web: {listen: "127.0.0.1:%d"}
+web: {listen: "127.0.0.1:%d", public_url: "https://quayside.example.org"}
 points:
   - {name: scale, measures: mass, role: charging-scale, unit: kg, every: 1s, silent_after: %s, mqtt: {topic: q/scale}}
 steps:
@@ -124,8 +124,8 @@ func (h *hook) wait(t *testing.T, flag, urgency string, most time.Duration) (at 
 		defer h.mu.Unlock()
 		for i, m := range h.got {
 			if m["rule"] == flag && m["urgency"] == urgency && m["state"] == "raised" {
-				if link, _ := m["ack_url"].(string); !strings.Contains(link, "/flags/ack?") {
-					t.Errorf("the message has no acknowledgement link: %v", m)
+				if link, _ := m["ack_url"].(string); !strings.HasPrefix(link, "https://quayside.example.org/flags/ack?") {
+					t.Errorf("the message has no acknowledgement link that a phone can open: %v", m)
 				}
 				at = h.when[i]
 				return true

@@ -41,6 +41,9 @@ func (c checkCommand) Run(o output) error {
 			continue
 		}
 		fmt.Fprintf(o.out, "%s: in order: %d points, %d systems\n", file, len(site.Points), len(site.Systems))
+		if site.Web.OnlyHere() && site.Outbox.Reaches() { // no fault of the file: somebody may sit at the box
+			fmt.Fprintf(o.out, "%s: note: messages carry no link that acknowledges, for only this machine can open the pages; set web.listen to an address of the site network, or web.public_url where a proxy brings people here\n", file)
+		}
 		for i, e := range site.Equipment {
 			_, doubts := site.Systems[i].TakenOff(rules.Entered{})
 			for _, d := range doubts { // no fault of the file: the take-off's own judge says the same

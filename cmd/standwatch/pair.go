@@ -93,7 +93,7 @@ func accessKey(dir string) ([]byte, error) {
 	if _, err := os.Stat(filepath.Join(dir, outbox.KeyFile)); err != nil {
 		return nil, fmt.Errorf("the box's key: %w; start the box once with standwatch run, and run this as the user it runs as", err)
 	}
-	l, err := outbox.OpenLinks(dir, "")
+	l, err := outbox.OpenLinks(dir, func() string { return "" })
 	if err != nil {
 		return nil, fmt.Errorf("%w; run this as the user the box runs as", err)
 	}

@@ -43,7 +43,7 @@ func linked(t *testing.T) (k *kept, o *Outbox, stop func()) {
 	t.Helper()
 	k = newJournal(t)
 	o = New(Parts{Config: Config{Webhooks: []Webhook{{Name: "phone", URL: "http://hook.invalid/in", Least: rules.Tell, Timeout: time.Second}}, FromNow: true},
-		Box: "box-1", ID: "j1", Journal: k.Journal, Links: &Links{make([]byte, 32), "http://box.local"}, Log: slog.New(slog.DiscardHandler), Transport: &hook{}, Now: runsOn})
+		Box: "box-1", ID: "j1", Journal: k.Journal, Links: &Links{make([]byte, 32), at("http://box.local")}, Log: slog.New(slog.DiscardHandler), Transport: &hook{}, Now: runsOn})
 	if err := o.Begin(t.Context()); err != nil {
 		t.Fatal(err)
 	}

@@ -26,6 +26,9 @@ type Config struct {
 	FromNow       bool // a new destination begins at the newest finding, not at the journal's first
 }
 
+// Reaches reports whether messages go to people.
+func (c Config) Reaches() bool { return len(c.Webhooks)+len(c.Mails)+len(c.Services) > 0 }
+
 // Webhook is an address that takes messages as JSON.
 type Webhook struct {
 	Name       string

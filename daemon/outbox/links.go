@@ -24,13 +24,14 @@ const KeyFile = "links.key"
 // acknowledge one flag and nothing else.
 type Links struct {
 	key    []byte
-	public string // the address under which people reach the box; empty: no links
+	public func() string
 }
 
 // OpenLinks reads the box's key from its data folder, and makes one where
-// there is none. public is the address under which people reach the box's
-// pages; empty: no links are made.
-func OpenLinks(dir, public string) (*Links, error) {
+// there is none. public says under which address other people's devices reach
+// the box's pages at the moment; where it says none, no link is made, for one
+// that nobody can open is worse than none.
+func OpenLinks(dir string, public func() string) (*Links, error) {
 	path := filepath.Join(dir, KeyFile)
 	key, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -42,7 +43,7 @@ func OpenLinks(dir, public string) (*Links, error) {
 	if len(key) < 32 {
 		return nil, fmt.Errorf("the key for acknowledgement links, %s, is cut off; remove it, and a new one is made (links already sent end with it)", path)
 	}
-	return &Links{key, strings.TrimRight(public, "/")}, nil
+	return &Links{key, public}, nil
 }
 
 // makeKey writes a new key, complete or not at all.
@@ -71,13 +72,14 @@ func makeKey(path string) ([]byte, error) {
 const linkFor = 24 * time.Hour
 
 // Make returns the link that acknowledges a finding's flag until a moment of
-// the outbox's own clock; empty where the box has no address for people.
+// the outbox's own clock; empty where no other device reaches the box.
 func (l *Links) Make(id int64, until time.Duration) string {
-	if l.public == "" {
+	base := strings.TrimRight(l.public(), "/")
+	if base == "" {
 		return ""
 	}
 	q := url.Values{"id": {strconv.FormatInt(id, 10)}, "until": {strconv.FormatInt(int64(until/time.Second), 10)}, "key": {l.sign(id, until)}}
-	return l.public + "/flags/ack?" + q.Encode()
+	return base + "/flags/ack?" + q.Encode()
 }
 
 // Check reports whether key is the one that Make gave for id and until.

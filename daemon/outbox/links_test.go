@@ -10,9 +10,12 @@ import (
 	"time"
 )
 
+// at is an address that does not change.
+func at(address string) func() string { return func() string { return address } }
+
 func TestLinks(t *testing.T) {
 	dir := t.TempDir()
-	l, err := OpenLinks(dir, "https://box.local:8443/")
+	l, err := OpenLinks(dir, at("https://box.local:8443/"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -45,7 +48,19 @@ func TestLinks(t *testing.T) {
 		t.Errorf("key file %v, %v; want mode 0600", info, err)
 	}
 
-	again, err := OpenLinks(dir, "")
+	address := ""
+	moved, err := OpenLinks(dir, func() string { return address })
+	if err != nil {
+		t.Fatal(err)
+	}
+	if link := moved.Make(17, time.Hour); link != "" {
+		t.Errorf("a box that only its own machine reaches makes the link %s", link)
+	}
+	address = "https://192.0.2.7:8443" // the network came after the box
+	if link := moved.Make(17, time.Hour); !strings.HasPrefix(link, address+"/flags/ack?") {
+		t.Errorf("reached at %s it makes the link %q", address, link)
+	}
+	again, err := OpenLinks(dir, at(""))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -55,7 +70,7 @@ func TestLinks(t *testing.T) {
 	if again.Make(17, time.Hour) != "" {
 		t.Errorf("a link without an address: %q", again.Make(17, time.Hour))
 	}
-	other, err := OpenLinks(t.TempDir(), "")
+	other, err := OpenLinks(t.TempDir(), at(""))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -66,7 +81,7 @@ func TestLinks(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, KeyFile), []byte("short"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := OpenLinks(dir, ""); err == nil || !strings.Contains(err.Error(), "remove it") {
+	if _, err := OpenLinks(dir, at("")); err == nil || !strings.Contains(err.Error(), "remove it") {
 		t.Errorf("a cut key: %v", err)
 	}
 }

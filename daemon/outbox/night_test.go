@@ -127,7 +127,7 @@ func (n night) play() {
 	}
 	var stop func()
 	start := func() {
-		o := New(Parts{Config: config, Box: "box-1", ID: "j1", Site: "Quayside Library", Journal: k.Journal, Links: &Links{make([]byte, 32), "http://box.local"},
+		o := New(Parts{Config: config, Box: "box-1", ID: "j1", Site: "Quayside Library", Journal: k.Journal, Links: &Links{make([]byte, 32), at("http://box.local")},
 			Log: slog.New(slog.DiscardHandler), Transport: p.transport(begun), Now: runsOn})
 		if err := o.Begin(t.Context()); err != nil {
 			t.Fatal(err)

@@ -167,7 +167,7 @@ func begin(t *testing.T, m *kept, rt http.RoundTripper, w Webhook, fromNow bool)
 		w.Least = rules.Tell
 	}
 	o := New(Parts{Config: Config{Webhooks: []Webhook{w}, FromNow: fromNow}, Box: "box-1", ID: "j1", Site: "Quayside Library", Journal: m.Journal,
-		Links: &Links{make([]byte, 32), "http://box.local"}, Log: slog.New(slog.DiscardHandler), Transport: rt, Now: runsOn})
+		Links: &Links{make([]byte, 32), at("http://box.local")}, Log: slog.New(slog.DiscardHandler), Transport: rt, Now: runsOn})
 	if err := o.Begin(t.Context()); err != nil {
 		t.Fatal(err)
 	}

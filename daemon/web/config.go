@@ -92,6 +92,19 @@ func (c Config) URL() string {
 	return "http://" + c.Local
 }
 
+// Abroad is where other machines open the page now; empty: none can.
+func (c Config) Abroad() string {
+	at := c.URL()
+	if u, err := url.Parse(at); err != nil || loopbackHost(u.Hostname()) {
+		return ""
+	}
+	return at
+}
+
+// OnlyHere reports whether the site file lets no other machine open the page,
+// whatever network there is.
+func (c Config) OnlyHere() bool { return !c.Beyond() && c.Abroad() == "" }
+
 // Addresses are where the box is reached on the site network: by the names the
 // site file gives, then by the addresses this machine has now.
 func (c Config) Addresses() (all []string) {

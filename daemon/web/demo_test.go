@@ -150,7 +150,11 @@ func TestRealBrowserPlaysTheNight(t *testing.T) {
 	if status != http.StatusForbidden {
 		t.Errorf("a mark of the supervisor is answered by %d", status)
 	}
-	desk.complaints() // of that answer
+	for end := time.Now().Add(20 * time.Second); len(desk.complaints()) == 0; time.Sleep(50 * time.Millisecond) { // the console's, of that answer
+		if time.Now().After(end) {
+			t.Fatal("the console says nothing of an answer 403")
+		}
+	}
 
 	// The charge: a cylinder is swapped, and the ledger has it.
 	desk.do(t, chromedp.Navigate(base+"/ledger"))

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"standwatch/daemon/journal"
 	"standwatch/sensors"
 )
 
@@ -191,7 +192,38 @@ func TestConfigOfThePages(t *testing.T) {
 	if c, _ := read(keys{"public_url": "https://box.example.org/"}); c.URL() != "https://box.example.org" {
 		t.Errorf("%q", c.URL())
 	}
-	if c, _ := read(keys{"listen": "192.0.2.7:8443"}); c.URL() != "https://192.0.2.7:8443" {
-		t.Errorf("%q", c.URL())
+	if c, _ := read(keys{"listen": "192.0.2.7:8443"}); c.URL() != "https://192.0.2.7:8443" || c.Abroad() != c.URL() || c.OnlyHere() {
+		t.Errorf("%q, from elsewhere %q", c.URL(), c.Abroad())
+	}
+	for _, k := range []keys{{}, {"public_url": "http://localhost:9000"}, {"listen": "[::1]:80"}} {
+		if c, _ := read(k); c.Abroad() != "" || !c.OnlyHere() {
+			t.Errorf("%v: other machines are sent to %q", k, c.Abroad())
+		}
+	}
+	if c, _ := read(keys{"public_url": "https://box.example.org"}); c.Abroad() != "https://box.example.org" || c.OnlyHere() {
+		t.Errorf("behind a proxy other machines are sent to %q", c.Abroad())
+	}
+}
+
+// The page Box says when messages carry no link.
+func TestTheBoxSaysThatNoPhoneCouldFollowALink(t *testing.T) {
+	const says = "carry no link that acknowledges"
+	box := newFakeBox("hold")
+	page := func(c Config) string {
+		s := box.screens()
+		s.cfg = c
+		_, text := visit(t, s.handler(), "GET", "/box", nil)
+		return text
+	}
+	here, abroad := Config{Listen: DefaultListen, Local: DefaultListen}, Config{Listen: DefaultListen, Local: DefaultListen, PublicURL: "https://box.example.org"}
+	if text := page(here); strings.Contains(text, says) {
+		t.Error("it says so of a box that sends no messages")
+	}
+	box.snap.Outward = append(box.snap.Outward, journal.FollowerState{Name: "outbox:mail", OK: true, Sentence: "up to date"})
+	if text := page(here); !strings.Contains(text, says) {
+		t.Error("it does not say so")
+	}
+	if text := page(abroad); strings.Contains(text, says) {
+		t.Error("it says so of a box that phones reach")
 	}
 }

@@ -1248,6 +1248,7 @@ type boxView struct {
 	KeptAt  moment
 	Clock   string
 	Zone    string
+	NoLinks bool // messages leave the box, and no phone could open a link in them
 	Access  accessView
 }
 
@@ -1259,6 +1260,7 @@ func (s *screens) boxPage(snap Snapshot) boxView {
 		b.Devices = append(b.Devices, deviceView{d.Name, okState(d.OK), d.Sentence, s.words.moment(d.Since, snap.Wall, snap.zone())})
 	}
 	for _, f := range snap.Outward {
+		b.NoLinks = b.NoLinks || strings.HasPrefix(f.Name, "outbox:") && s.cfg.OnlyHere()
 		b.Outward = append(b.Outward, outwardView{s.wayTitle(f.Name), wayState(f), f.Sentence, f.Waiting, f.Quarantined,
 			s.words.moment(f.LastDone, snap.Wall, snap.zone())})
 	}
