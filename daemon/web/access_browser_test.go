@@ -14,6 +14,7 @@ import (
 // A technician claims a box, gives the supervisor a link and logs out; the
 // supervisor looks on. Every page on the way is looked at, on a phone and on a desk.
 func TestRealBrowserGetsIn(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	h, code, done, err := web.FakeDoors(t.TempDir())
 	if err != nil {

@@ -13,6 +13,7 @@ import (
 // The board's pages are looked at as the box's are; and the list goes on by
 // itself while somebody looks at it.
 func TestRealBrowserLooksAtTheBoard(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	h, tick := web.FakeScreens("board")
 	server := httptest.NewServer(h)

@@ -136,7 +136,7 @@ func ask[T any](t *testing.T, b *browser, script string) T {
 // until waits for a page to come to something.
 func (b *browser) until(t *testing.T, what, script string) {
 	t.Helper()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if ask[bool](t, b, script) {
 			return
 		}
@@ -259,6 +259,7 @@ var checkPages = []string{"/steps", "/steps/pressure-test", "/confirm?do=begin&s
 var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger", "checks": "/checks"}
 
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "idle", "empty", "old"} {
 		h, _ := web.FakeScreens(scene)
@@ -295,6 +296,7 @@ func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 }
 
 func TestRealBrowserShowsNewsAndSaysWhenItLosesTheBox(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	b.as(t, looks[0])
 	h, tick := web.FakeScreens("hold")

@@ -83,6 +83,7 @@ func (b *browser) shot(t *testing.T, name string) {
 // supervisor, at a desk, comes by the shared link, sees all of it come by
 // itself, and can do nothing.
 func TestRealBrowserPlaysTheNight(t *testing.T) {
+	t.Parallel()
 	phone, desk := openBrowser(t), openBrowser(t) // two people, two browsers
 	base, code := startDemo(t, "--speed", "400", "--scenario", "eventful")
 	phone.as(t, looks[0])

@@ -62,6 +62,7 @@ const clockOnPage = `document.querySelector(".where .clock").textContent`
 // says within seconds that it has lost the box, and comes back by itself with
 // what happened meanwhile. One that nobody sees keeps no stream.
 func TestRealBrowserStaysOpenOvernight(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	b.as(t, looks[0])
 	night := web.FakeNight("hold")

@@ -12,6 +12,7 @@ import (
 // A real browser takes the worker under the pages' policy; it has no say over
 // any page; and the page says why this browser cannot be told.
 func TestRealBrowserTakesTheWorker(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	b.as(t, looks[0])
 	h, _ := web.FakeScreens("hold")

@@ -18,6 +18,7 @@ const (
 
 // The curves move by keys, buttons, wheel and finger; the address goes along.
 func TestRealBrowserMovesThroughATrace(t *testing.T) {
+	t.Parallel()
 	b := openBrowser(t)
 	h, tick := web.FakeScreens("hold")
 	server := httptest.NewServer(h)

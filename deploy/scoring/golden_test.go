@@ -44,6 +44,20 @@ func line(ls []string, i int) string {
 	return ""
 }
 
-// TestFewTrials is also run on an emulated machine, and with the race detector.
+// TestTrialsTogether is the one that is run with the race detector: trials are
+// judged side by side, and nothing may depend on that.
+func TestTrialsTogether(t *testing.T) {
+	var first, second bytes.Buffer
+	for _, w := range []*bytes.Buffer{&first, &second} {
+		if err := report(w, 1, 2, nil, false); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !bytes.Equal(first.Bytes(), second.Bytes()) {
+		t.Errorf("the same trials were counted as\n%s\nand as\n%s", &first, &second)
+	}
+}
+
+// TestFewTrials is also run on an emulated machine.
 func TestFewTrials(t *testing.T)  { golden(t, "few.txt") }
 func TestSomeTrials(t *testing.T) { golden(t, "some.txt") }
