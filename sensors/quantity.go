@@ -137,12 +137,13 @@ const (
 	Voltages
 	MassRates // mass per time
 	Densities // mass per volume: of liquid, of a room's air
+	Resistances
 )
 
-var dimensionWords = [...]string{"", "a temperature", "a temperature difference", "a pressure", "a mass", "a length", "a time", "a ratio", "a flow", "a volume", "a current", "a voltage", "a mass per time", "a mass per volume"}
+var dimensionWords = [...]string{"", "a temperature", "a temperature difference", "a pressure", "a mass", "a length", "a time", "a ratio", "a flow", "a volume", "a current", "a voltage", "a mass per time", "a mass per volume", "a resistance"}
 
 // dimensionSI is the SI unit of each dimension, as people write it.
-var dimensionSI = [...]string{"", "C", "K", "Pa", "kg", "m", "s", "1", "m3/s", "m3", "A", "V", "kg/s", "kg/m3"}
+var dimensionSI = [...]string{"", "C", "K", "Pa", "kg", "m", "s", "1", "m3/s", "m3", "A", "V", "kg/s", "kg/m3", "ohm"}
 
 // String returns the dimension as a noun: "a pressure".
 func (d Dimension) String() string { return dimensionWords[d] }
@@ -231,6 +232,12 @@ var units = map[string]unit{
 	"mA": {dim: Currents, scale: 1e-3},
 	"V":  {dim: Voltages, scale: 1},
 	"mV": {dim: Voltages, scale: 1e-3},
+
+	"ohm":  {dim: Resistances, scale: 1},
+	"kohm": {dim: Resistances, scale: 1e3},
+	"Mohm": {dim: Resistances, scale: 1e6},
+	"Ω":    {dim: Resistances, scale: 1},
+	"kΩ":   {dim: Resistances, scale: 1e3},
 
 	"kg/min": {dim: MassRates, scale: 1.0 / 60},
 	"kg/s":   {dim: MassRates, scale: 1},

@@ -4,6 +4,7 @@ package all
 
 import (
 	"standwatch/sensors"
+	"standwatch/sensors/ads1115"
 	"standwatch/sensors/bus"
 	"standwatch/sensors/contact"
 	"standwatch/sensors/ds18b20"
@@ -30,6 +31,7 @@ func Drivers() []sensors.Driver {
 func I2CChips() []sensors.Chip {
 	return []sensors.Chip{
 		sht4x.Chip(),
+		ads1115.Chip(),
 	}
 }
 
