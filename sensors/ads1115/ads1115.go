@@ -63,13 +63,20 @@ func Chip() sensors.Chip {
 	}
 }
 
-// starts are its four inputs, each for somebody to say what hangs there.
-func starts() (all []sensors.Start) {
-	for i := range 4 {
-		all = append(all, sensors.Start{Name: fmt.Sprintf("input-%d", i), Measures: sensors.Voltage, Settings: fmt.Sprintf("channel: %d", i),
-			Lacks: "what hangs there: measures, and its scale (ntc, ratiometric, loop, linear, log or table)"})
+// starts are the voltages at its four inputs, which tell somebody with a clamp in his hand which one
+// it hangs on, and how the usual probes are written.
+func starts() []sensors.Start {
+	var all []sensors.Start
+	for _, input := range channels[4:] {
+		all = append(all, sensors.Start{Name: "input-" + input, Measures: sensors.Voltage, Settings: "channel: " + input})
 	}
-	return all
+	return append(all,
+		sensors.Start{Name: "clamp", Measures: sensors.Temperature,
+			Settings: "channel: 0, supply: 3.3 V, ntc: {resistance: 10 kohm, beta: 3950 K, series: 10 kohm}",
+			Lacks:    "its input in place of the voltage there, the thermistor's figures, the resistor and what feeds them"},
+		sensors.Start{Name: "transducer", Measures: sensors.Pressure,
+			Settings: "channel: 1, supply: 5 V, ratiometric: {from: 0 bar, to: 50 bar}",
+			Lacks:    "its input in place of the voltage there, its range and what feeds it; for 4 to 20 mA loop: {shunt: 150 ohm, from: 0 bar, to: 50 bar}"})
 }
 
 // Reasons of this instrument.

@@ -418,6 +418,26 @@ type closer struct{ i2c.Bus }
 
 func (closer) Close() error { return nil }
 
+// What doctor writes for a chip that it found is a site file that works, also once people have taken the
+// examples in.
+func TestStart(t *testing.T) {
+	t.Parallel()
+	var plain, examples []string
+	for _, s := range Chip().Start {
+		point := fmt.Sprintf("{name: %s, measures: %s, every: 10s, %s%s}}", s.Name, s.Measures, at48, s.Settings)
+		if s.Lacks == "" {
+			plain = append(plain, point)
+		} else {
+			examples = append(examples, point)
+		}
+	}
+	if len(plain) != 4 || len(examples) != 2 {
+		t.Errorf("%d and %d points", len(plain), len(examples))
+	}
+	mustLoad(t, plain...)
+	mustLoad(t, examples...)
+}
+
 // Every fault has its place and what would be right.
 func TestSettings(t *testing.T) {
 	t.Parallel()
