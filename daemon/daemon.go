@@ -166,6 +166,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	followers.Go(func() { d.seal(followCtx) })
 	followers.Go(func() { d.rollUp(followCtx) })
 	followers.Go(func() { d.watchBox(followCtx) })
+	followers.Go(func() { d.selfTest(followCtx) })
 	for _, s := range d.parts.Sources {
 		sources.Go(func() { d.keepRunning(sourcesCtx, s, d.emit(loopCtx)) })
 	}

@@ -22,8 +22,8 @@ type figures struct {
 	commits, duplicates   int64
 	queued                int // deliveries that wait for the loop
 	journalBytes, walByte int64
-	quiet                 time.Duration // since the loop last turned with all that was due kept
-	diskFree              float64       // the part of the journal's disk; below 0: not known
+	quiet                 time.Duration     // since the loop last turned with all that was due kept
+	diskFree              float64           // the part of the journal's disk; below 0: not known
 	odd                   map[string]uint64 // counters of odd things by name
 }
 

@@ -403,3 +403,30 @@ func must(t *testing.T, err error) {
 		t.Fatal(err)
 	}
 }
+
+// A card that dies damages what nobody reads: Whole finds it, wherever it is.
+func TestDamageIsFound(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir)
+	for n := range uint64(2000) {
+		put(t, j, rules.Entry{At: rules.Instant{Boot: 1, Since: time.Duration(n) * time.Second}, Body: &rules.Told{Kind: "mark", Name: "note", Note: strings.Repeat("x", 200)}})
+	}
+	sentence, err := j.Whole(t.Context())
+	if err != nil || !strings.HasPrefix(sentence, "The journal is whole: 2000 entries, schema ") {
+		t.Errorf("%q, %v", sentence, err)
+	}
+	must(t, j.Close())
+	path := filepath.Join(dir, dataFile)
+	b, err := os.ReadFile(path)
+	must(t, err)
+	for i := range 4096 { // a page in the midst of it
+		b[len(b)/2/4096*4096+i] ^= 0x5a
+	}
+	must(t, os.WriteFile(path, b, 0o600))
+	r, err := OpenReader(t.Context(), dir)
+	must(t, err)
+	if _, err := r.Whole(t.Context()); err == nil || !strings.Contains(err.Error(), "is damaged") || !strings.Contains(err.Error(), dir) {
+		t.Errorf("damaged: error %v", err)
+	}
+	must(t, r.Close())
+}
