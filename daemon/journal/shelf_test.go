@@ -2,14 +2,16 @@ package journal
 
 import (
 	"bytes"
+	"compress/gzip"
 	"errors"
 	"fmt"
+	"io"
+	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
-
-	"zombiezen.com/go/sqlite"
 )
 
 type parcel struct{ To string }
@@ -128,31 +130,53 @@ func TestPhotosHaveABound(t *testing.T) {
 	}
 }
 
-// A journal that an earlier program wrote opens, with all that is in it.
+// Journals that the programs of those schemas wrote (built at the commits before
+// the next schema came) open with all that is in them, and go on.
 func TestAnEarlierSchemaGrows(t *testing.T) {
-	dir := t.TempDir()
-	j := open(t, dir)
-	put(t, j, reading(10, "gauge", 1))
-	if err := j.Close(); err != nil {
-		t.Fatal(err)
-	}
-	conn, err := sqlite.OpenConn(filepath.Join(dir, dataFile), sqlite.OpenReadWrite)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, q := range []string{`DROP TABLE shelf`, `DROP TABLE photos`, `DROP TABLE rollups`, `PRAGMA user_version = 1`} {
-		if err := execute(conn, q); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := conn.Close(); err != nil {
-		t.Fatal(err)
-	}
-	j = open(t, dir)
-	if got := keep(t, j.Entries(t.Context(), 0, 0, nil)); len(got) != 1 {
-		t.Errorf("the grown journal holds %d entries, want the 1", len(got))
-	}
-	if err := j.Shelf("parcels").Put("a", parcel{}); err != nil {
-		t.Error(err)
+	for schema := 1; schema < len(schemas); schema++ {
+		t.Run(fmt.Sprint(schema), func(t *testing.T) {
+			packed, err := os.Open(fmt.Sprintf("testdata/schema%d.db.gz", schema))
+			if err != nil {
+				t.Fatalf("%v; a new schema needs a journal of the one before: have that program write what this test asks for", err)
+			}
+			defer packed.Close()
+			z, err := gzip.NewReader(packed)
+			must(t, err)
+			b, err := io.ReadAll(z)
+			must(t, err)
+			dir := t.TempDir()
+			must(t, os.WriteFile(filepath.Join(dir, dataFile), b, 0o600))
+			if r, err := OpenReader(t.Context(), dir); err != nil { // export, before the new program has run
+				t.Error(err)
+			} else {
+				if n := whole(t, r.Entries(t.Context(), 0, 0, nil)); n != 1000 {
+					t.Errorf("a reader sees %d entries, want 1000", n)
+				}
+				must(t, r.Close())
+			}
+
+			j := open(t, dir)
+			if n := whole(t, j.Entries(t.Context(), 0, 0, nil)); n != 1000 {
+				t.Errorf("the grown journal holds %d entries, want 1000", n)
+			}
+			found, err := j.Findings(t.Context(), 0, 10)
+			if err != nil || len(found) != 1 || found[0].Finding.Text != "kept by an earlier program" || found[0].Finding.Seq != 900 {
+				t.Errorf("findings %+v, %v", found, err)
+			}
+			if at, err := j.Cursor(t.Context(), "uplink:desk"); at != 777 || err != nil {
+				t.Errorf("cursor %d, %v", at, err)
+			}
+			put(t, j, numbered(1001))
+			must(t, j.Shelf("parcels").Put("a", parcel{}))
+			must(t, j.Close())
+
+			j = open(t, dir)
+			if n := whole(t, j.Entries(t.Context(), 0, 0, nil)); n != 1001 {
+				t.Errorf("after a restart %d entries, want 1001", n)
+			}
+			if sentence, err := j.Whole(t.Context()); err != nil || !strings.Contains(sentence, fmt.Sprintf("schema %d of %[1]d", len(schemas))) {
+				t.Errorf("%q, %v", sentence, err)
+			}
+		})
 	}
 }
