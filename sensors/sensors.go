@@ -116,6 +116,7 @@ const (
 	ReasonShort     = "short-circuit"   // a probe or its cable is short-circuited
 	ReasonBelowZero = "below-live-zero" // a transducer's signal is lower than its zero: no supply, or a broken wire
 	ReasonOverload  = "overload"        // more than the instrument can take
+	ReasonUnderload = "underload"       // less than the instrument can show
 	ReasonMotion    = "in-motion"       // suspect, yet the value stands: a scale that has not settled
 
 	ReasonBrownOut     = "brown-out"      // its supply broke down meanwhile

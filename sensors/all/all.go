@@ -8,6 +8,7 @@ import (
 	"standwatch/sensors/bus"
 	"standwatch/sensors/contact"
 	"standwatch/sensors/ds18b20"
+	"standwatch/sensors/loadcell"
 	"standwatch/sensors/max31856"
 	"standwatch/sensors/max31865"
 	"standwatch/sensors/mqtt"
@@ -22,6 +23,7 @@ func Drivers() []sensors.Driver {
 		ds18b20.Driver(),
 		serialscale.Driver(),
 		contact.Driver(),
+		loadcell.Driver(),
 		bus.I2C(I2CChips()...),
 		bus.SPI(SPIChips()...),
 	}

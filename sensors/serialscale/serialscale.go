@@ -53,9 +53,8 @@ func Driver() sensors.Driver {
 
 // Reasons of this instrument.
 const (
-	reasonUnderload = "underload"    // below what it can show: the platform was lifted, or lies on its side
-	reasonNet       = "net-weight"   // somebody has pressed tare
-	reasonGross     = "gross-weight" // somebody has cleared the tare
+	reasonNet   = "net-weight"   // somebody has pressed tare
+	reasonGross = "gross-weight" // somebody has cleared the tare
 )
 
 const (
@@ -361,7 +360,7 @@ func (p *port) reading(w weight) sensors.Reading {
 	case w.says&overload != 0:
 		return failed(name, sensors.ReasonOverload)
 	case w.says&underload != 0:
-		return failed(name, reasonUnderload)
+		return failed(name, sensors.ReasonUnderload)
 	case !w.has:
 		return failed(name, sensors.ReasonNotANumber)
 	}
