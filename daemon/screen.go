@@ -255,6 +255,14 @@ func (v *view) wall(at rules.Instant) time.Time {
 	return time.UnixMilli(ms).In(v.p.Zone)
 }
 
+// happened is when a mark was made: its own time (Unix ms) where it has one.
+func (v *view) happened(at rules.Instant, own int64) time.Time {
+	if own != 0 {
+		return time.UnixMilli(own).In(v.p.Zone)
+	}
+	return v.wall(at)
+}
+
 // NightIsOver lets the pages of a demo say that no more will come.
 func (d *Daemon) NightIsOver() { d.over.Store(true) }
 
@@ -287,7 +295,7 @@ func (d *Daemon) Now() web.Snapshot {
 	}
 	s.Reported = v.saidBy(v.reported)
 	for _, p := range d.parts.Site.Points {
-		s.Points = append(s.Points, v.point(p.Name))
+		s.Points = append(s.Points, v.point(p.Name, g.engine.Calibrations()))
 	}
 	for _, f := range g.engine.Open() {
 		s.Flags = append(s.Flags, web.Flag{Flag: f, Raised: v.wall(f.First), Newest: v.wall(f.At)})
@@ -305,11 +313,7 @@ func (d *Daemon) Now() web.Snapshot {
 	}
 	for i := len(v.marks) - 1; i >= 0; i-- {
 		m := v.marks[i]
-		wall := v.wall(m.at)
-		if m.Own != 0 {
-			wall = time.UnixMilli(m.Own).In(d.parts.Zone)
-		}
-		s.Marks = append(s.Marks, web.Mark{Told: m.Told, Seq: m.seq, Wall: wall})
+		s.Marks = append(s.Marks, web.Mark{Told: m.Told, Seq: m.seq, Wall: v.happened(m.at, m.Own)})
 	}
 	s.Devices = d.devices.list()
 	for _, f := range d.parts.Followers {
@@ -323,11 +327,7 @@ func (v *view) checked(list *rules.CheckList) (all []web.Check) {
 	for _, c := range list.All() {
 		x := web.Check{CheckState: c}
 		for _, m := range c.Marks {
-			at := v.wall(m.At)
-			if m.Own != 0 {
-				at = time.UnixMilli(m.Own).In(v.p.Zone)
-			}
-			x.Said = append(x.Said, web.CheckMark{CheckMark: m, Wall: at})
+			x.Said = append(x.Said, web.CheckMark{CheckMark: m, Wall: v.happened(m.At, m.Own)})
 		}
 		all = append(all, x)
 	}
@@ -344,8 +344,9 @@ func (d *Daemon) Photo(ctx context.Context, name string) ([]byte, error) {
 	return d.parts.Journal.Photo(ctx, name)
 }
 
-func (v *view) point(name string) web.Point {
+func (v *view) point(name string, said *rules.Calibrations) web.Point {
 	p := *v.points[name]
+	v.instrument(&p, said)
 	if at, ok := v.pointsAt[name]; ok {
 		p.Taken = v.wall(rules.Instant{Boot: at.Boot, Since: v.takenAt[name]})
 	}
@@ -424,12 +425,17 @@ func (d *Daemon) Findings(ctx context.Context, before int64, most int) ([]web.Fi
 
 // Curve returns a point's samples between two wall times (Unix ms).
 func (d *Daemon) Curve(ctx context.Context, point string, fromMs, toMs int64, most int) ([]journal.Sample, error) {
-	return d.parts.Journal.Series(ctx, point, fromMs, toMs, most)
+	ss, err := d.parts.Journal.Series(ctx, point, fromMs, toMs, most)
+	return d.correctionsOf(point)[0].samples(ss), err
 }
 
 // Columns returns what points' readings between two wall times (Unix ms) come to.
 func (d *Daemon) Columns(ctx context.Context, points []string, fromMs, toMs int64, most int) (journal.Columns, error) {
-	return d.parts.Journal.Columns(ctx, points, fromMs, toMs, most)
+	cs, err := d.parts.Journal.Columns(ctx, points, fromMs, toMs, most)
+	for i, c := range d.correctionsOf(points...) {
+		cs.Points[i] = c.columns(cs.Points[i], cs.Width.Milliseconds())
+	}
+	return cs, err
 }
 
 // Tell records marks, all of them or none; they are durable when Tell returns without error.

@@ -18,6 +18,7 @@ func All() []Rule {
 		RoomLimit,
 		MarkDoubtful,
 		PointMissing,
+		InstrumentsTrusted,
 		Evacuation,
 		TrialRun,
 		DischargeTooHot,

@@ -26,7 +26,7 @@ func (between) Due() (time.Duration, bool) { return 0, false }
 var betweenWeighings = Rule{Name: "between-weighings"}
 
 // listen begins to follow a system's scales where a weighing step has ended.
-func (e *Engine) listen(entry Entry, system, step string) {
+func (e *Engine) listen(entry Entry, system, step string, fixes []*Correction) {
 	points := e.points(&ChargeTarget, system, true)
 	s := Start{System: system, Entry: entry, Points: points, Earlier: e.givenOn(system), Began: entry.At}
 	last, given := lastWeighed(s.Earlier)
@@ -39,22 +39,22 @@ func (e *Engine) listen(entry Entry, system, step string) {
 		}
 	}
 	e.drop(system)
-	e.between = append(e.between, &seat{rule: &betweenWeighings, system: system, points: points, judge: between{beginLedger(s).rested()}})
+	e.between = append(e.between, &seat{rule: &betweenWeighings, system: system, points: points, fixes: fixes, judge: between{beginLedger(s).rested()}})
 }
 
 // heardBetween is the ledger since the last weighing step of a system, for the
 // next one. No other system's by the same scale goes on: that weighs for this one now.
-func (e *Engine) heardBetween(system, step string) (l *ledger) {
+func (e *Engine) heardBetween(system, step string) (l *ledger, fixes []*Correction) {
 	if !isWeighing(step) {
-		return nil
+		return nil, nil
 	}
 	for _, s := range e.between {
 		if s.system == system {
-			l = s.judge.(between).ledger
+			l, fixes = s.judge.(between).ledger, s.fixes
 		}
 	}
 	e.drop(system)
-	return l
+	return l, fixes
 }
 
 // drop forgets what was heard since the last weighing step of a system, and of

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -38,6 +39,8 @@ type Engine struct {
 	answered []Step             // that a person answers for: reported, or accepted
 	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
 	checks   []*CheckList       // of each system
+	said     *Calibrations      // of the instruments
+	fixed    Measured           // a reading corrected, on its way to a judge
 	sealed   sealed             // the pipework that must not be cut by indoor power
 	again    bool               // a step is being ended by its own second begin
 	wall     int64              // Unix ms at the boot's beginning, by the newest anchor
@@ -53,6 +56,8 @@ type seat struct {
 	system string
 	step   Step // zero for a standing rule
 	points []sensors.Point
+	fixes  []*Correction // of each point, as they stood at the step's begin; nil: none
+	mixed  []string      // points whose instrument was exchanged since
 	judge  Judge
 	due    time.Duration
 	armed  bool
@@ -78,7 +83,7 @@ func NewEngine(site Site, rules []Rule) *Engine {
 		site.Systems = []System{{}}
 	}
 	site.Points = withRoles(site)
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}, said: NewCalibrations(site)}
 	for _, s := range site.Systems {
 		e.checks = append(e.checks, NewCheckList(site, s.Name))
 	}
@@ -140,6 +145,7 @@ func (e *Engine) Past(entry Entry) {
 	e.swap(entry, b)
 	e.answer(b)
 	e.tick(entry, b)
+	e.said.Tell(entry, b)
 	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
 		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
 	}
@@ -160,7 +166,7 @@ func (e *Engine) ordered(entry Entry, b *Told) {
 			e.askedAt[b.Name] = entry.At
 		}
 		e.commands[b.Name] = b.Note
-	case b.Kind == "mark" && b.Name == "placed":
+	case b.Kind == "mark" && b.Name == "placed" && !IsExchange(b.Note):
 		e.placed = append(e.placed, b.Note)
 		e.placed = e.placed[max(0, len(e.placed)-mostPlaced):]
 	}
@@ -178,6 +184,10 @@ func (e *Engine) Next(entry Entry) []Finding {
 	case *Measured:
 		for _, p := range e.byPoint[b.Point] {
 			entry.place = p.index
+			if entry.Body = b; p.fixes != nil && p.fixes[p.index] != nil {
+				e.fixed = Measured{Reading: p.fixes[p.index].Of(p.points[p.index].Quantity, b.Reading), Taken: b.Taken}
+				entry.Body = &e.fixed // judges keep none
+			}
 			out = e.ask(p.seat, entry, out)
 		}
 	case *Told:
@@ -297,6 +307,10 @@ func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
 		if s.step.powered() {
 			f.Text += powerAllowed(true)
 		}
+		if len(s.mixed) > 0 && f.Result == Passed && holds(s.step.Name) { // its end and its beginning were read by two instruments
+			f.Result, f.Cause, f.Text = NotProven, "gauge", heldByTwo(s.step.Name, s.mixed)
+		}
+		f.Text += e.instruments(s, f)
 		e.remember(f)
 		return f, true
 	case Raised:
@@ -372,10 +386,10 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			if len(points) == 0 && (r.Roles == nil || len(r.Roles) > 0) { // but it may judge marks alone
 				continue
 			}
-			of, s := e.of(system), &seat{rule: r, system: system, points: points}
+			of, s := e.of(system), &seat{rule: r, system: system, points: points, fixes: e.fixesOf(points)}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenTo(r, system), Began: entry.At,
-				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system)})
+				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said})
 			e.standing = append(e.standing, s)
 		}
 	}
@@ -424,6 +438,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		e.answer(b)
 		e.swap(entry, b)
 		e.tick(entry, b)
+		e.correct(entry, b)
 	}
 	for _, s := range e.seats {
 		if b.System == "" || b.System == s.system || s.system == "" && s.rule.Steps == nil { // the box's own points serve every system
@@ -465,17 +480,20 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	step := Step{System: system, Name: b.Name, Begin: entry.Seq, Limits: b.Limits}
 	of, step := byTakeOff(e.of(system), step, e.given)
 	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
-	heard := e.heardBetween(system, b.Name)
+	heard, readBy := e.heardBetween(system, b.Name)
 	for i := range e.rules {
 		r := &e.rules[i]
 		if !names(r.Steps, b.Name) {
 			continue
 		}
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
+		if s.fixes = e.fixesOf(s.points); heard != nil && r.Name == ChargeTarget.Name {
+			s.fixes = readBy // one ledger, one correction
+		}
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), between: heard})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Said: e.said, Reads: e.readBy(b.Name, system), between: heard})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -496,7 +514,13 @@ func (e *Engine) end(entry Entry, system, name string, out []Finding) []Finding 
 			out = e.ask(s, entry, out)
 		}
 		e.running = append(e.running[:i:i], e.running[i+1:]...)
-		e.listen(entry, system, name)
+		var fixes []*Correction
+		for _, s := range st.seats {
+			if s.rule.Name == ChargeTarget.Name {
+				fixes = s.fixes
+			}
+		}
+		e.listen(entry, system, name, fixes)
 		e.seatAll()
 		return append(out, e.clearEnded(st.Step)...)
 	}
@@ -659,6 +683,86 @@ func (e *Engine) sealedOf(system string) (of sealed) {
 	}
 	return of
 }
+
+// correct takes what a mark says of an instrument. What stands watch goes by it
+// at once. A step under way goes on with what it began with, so that no judge
+// takes a correction for an event; only where the instrument itself was
+// exchanged the old one's correction ends there too.
+func (e *Engine) correct(entry Entry, b *Told) {
+	m, ok := e.said.Tell(entry, b)
+	if !ok || m.Problem != "" {
+		return
+	}
+	for _, s := range e.standing {
+		s.fixes = e.fixesOf(s.points)
+	}
+	if m.What != Exchanged {
+		return
+	}
+	at := slices.Clone(e.between)
+	for _, st := range e.running {
+		at = append(at, st.seats...)
+	}
+	for _, s := range at {
+		for i, p := range s.points {
+			if p.Name != m.Point {
+				continue
+			}
+			if s.mixed = append(s.mixed, p.Name); s.fixes != nil {
+				s.fixes[i] = nil
+			}
+		}
+	}
+}
+
+// holds reports whether a step compares what one instrument shows at two times.
+func holds(step string) bool { return step == "vacuum-hold" || step == "pressure-test" }
+
+// fixesOf are the corrections in force of points; nil where there is none.
+func (e *Engine) fixesOf(points []sensors.Point) (fixes []*Correction) {
+	for i, p := range points {
+		if c := e.said.Correction(p.Name); c != nil {
+			if fixes == nil {
+				fixes = make([]*Correction, len(points))
+			}
+			fixes[i] = c
+		}
+	}
+	return fixes
+}
+
+// readBy lists the points that a step's rules read by their roles.
+func (e *Engine) readBy(step, system string) (ps []sensors.Point) {
+	for _, p := range e.points(&Rule{}, system, true) {
+		if slices.ContainsFunc(e.rules, func(r Rule) bool { return names(r.Steps, step) && p.Role != "" && names(r.Roles, p.Role) }) {
+			ps = append(ps, p)
+		}
+	}
+	return ps
+}
+
+// instruments says by which corrections a verdict was read, and whose
+// calibration had run out: evidence that stands with it.
+func (e *Engine) instruments(s *seat, f Finding) string {
+	var fixes, old []string
+	for i, p := range s.points {
+		if p.Role == "" || s.rule.Roles == nil || len(f.Points) > 0 && !slices.Contains(f.Points, p.Name) {
+			continue
+		}
+		if s.fixes != nil && s.fixes[i] != nil {
+			fixes = append(fixes, p.Name+" "+fixWords(*s.fixes[i], p.Quantity))
+		}
+		if e.proven != 0 {
+			if until, expired := e.said.Expired(p.Name, e.proven+e.now.Since.Milliseconds()); expired {
+				old = append(old, fmt.Sprintf("%s (%s)", p.Name, until))
+			}
+		}
+	}
+	return readCorrected(fixes) + readExpired(old)
+}
+
+// Calibrations is what is said of the instruments; read only.
+func (e *Engine) Calibrations() *Calibrations { return e.said }
 
 // tick keeps how the checks stand.
 func (e *Engine) tick(entry Entry, b *Told) {

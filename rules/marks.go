@@ -12,7 +12,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, and a step begun with checks open that nobody was asked about.",
+	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, a word on an instrument that cannot be read, and a step begun with checks open that nobody was asked about.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
@@ -87,12 +87,13 @@ type markDoubtful struct {
 	system  string
 	running []Step
 	checks  *CheckList // nil: of no system
-	up      []string   // subjects
-	weighed bool       // a draw-in or weigh-in has ended: its ledger still listens
+	said    *Calibrations
+	up      []string // subjects
+	weighed bool     // a draw-in or weigh-in has ended: its ledger still listens
 }
 
 func beginMarkDoubtful(s Start) Judge {
-	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks}
+	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said}
 	for _, f := range s.Open {
 		j.up = append(j.up, f.Subject)
 	}
@@ -131,6 +132,9 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 	case "mark":
 		if check := j.unclear(b); check != "" {
 			return []Finding{j.doubt(check, tickUnclear(check))}
+		}
+		if m, ok := j.said.unclear(b); ok && b.System == j.system {
+			return []Finding{j.doubt(strings.TrimSpace(b.Name+" "+m.Point), calibrationUnclear(m, b.Name))}
 		}
 		steps := markSteps(b.Name)
 		if steps != nil && b.System == j.system && !(j.weighed && slices.ContainsFunc(steps, isWeighing)) && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {

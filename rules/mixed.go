@@ -135,7 +135,7 @@ func (j *mixedRun) Next(e Entry) (out []Finding) {
 		switch {
 		case b.Kind == "command":
 			j.command(b, now)
-		case b.Kind == "mark" && b.Name == "placed":
+		case b.Kind == "mark" && b.Name == "placed" && !IsExchange(b.Note):
 			j.air.place(b.Note, now)
 		case b.Kind == "mark" && b.Name == "typed":
 			if a := j.air.typing(b, now); a != nil {

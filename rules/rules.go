@@ -342,6 +342,8 @@ type Start struct {
 	Swapped  uint64             // the sequence number of the last mark of a cylinder swapped; 0: none
 	between  *ledger            // since the system's last draw-in or weigh-in ended; nil: none did, or the box has started since
 	Checks   *CheckList         // of the system, for a standing rule; read only; nil: the box's own points
+	Said     *Calibrations      // of the instruments; read only
+	Reads    []sensors.Point    // of a step: the points that its rules read by their roles
 	Sealed   sealed             // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }
 

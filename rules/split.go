@@ -188,7 +188,7 @@ func (j *splitPoor) told(b *Told, now time.Duration) []Finding {
 	switch {
 	case b.Kind == "command":
 		return j.command(b, now)
-	case b.Kind == "mark" && b.Name == "placed":
+	case b.Kind == "mark" && b.Name == "placed" && !IsExchange(b.Note):
 		return j.placed(b, now)
 	case b.Kind == "mark" && b.Name == "typed":
 		if a := j.air.typing(b, now); a != nil {

@@ -84,6 +84,7 @@ var reasonWords = map[string]string{
 	"off-scale":      "its value is outside what can be (off-scale)",
 	"wrong-unit":     "it sends another unit (wrong-unit)",
 	"oversize":       "what it sends is too long to be a reading (oversize)",
+	"over-corrected": "its correction makes a value of it that cannot be (over-corrected): look at its calibration",
 	"fault":          "it reports a fault of its own (fault)",
 
 	"short-circuit":   "its probe or cable is short-circuited (short-circuit)",

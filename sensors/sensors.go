@@ -34,6 +34,7 @@ type Point struct {
 	Every       time.Duration // how often a reading is expected
 	During      []Pace        // how often instead while a step is under way, in the site file's order
 	SilentAfter time.Duration // longest allowed silence
+	Instrument  Instrument    // what hangs there, by the site file
 	VolumeM3    float64       // of pipe-air: the pipework that it stands for; 0: not given
 	Source      string        // the driver's name ("mqtt", "onewire"); empty: replay only
 	Settings    Node          // the driver's own part of the site file, with positions
@@ -55,6 +56,15 @@ func (p Point) EveryAmid(steps []string) time.Duration {
 		}
 	}
 	return every
+}
+
+// Instrument is what the papers of a point's instrument say; any of it may be
+// empty. Days are written 2027-03-01.
+type Instrument struct {
+	Serial     string
+	Calibrated string // the day
+	ValidUntil string // the last day on which that holds
+	Against    string // the reference or the laboratory
 }
 
 // Roles lists the roles a point may have, in the order of the contract.

@@ -25,7 +25,7 @@ func (c pointsCommand) Run(ctx context.Context, o output) error {
 	if len(errs) > 0 {
 		return faults(o.err, errs)
 	}
-	newest, err := newestReadings(ctx, c.Data, site.Box.Data)
+	newest, err := newestReadings(ctx, c.Data, site)
 	if err != nil {
 		return err
 	}
@@ -42,6 +42,9 @@ func (c pointsCommand) Run(ctx context.Context, o output) error {
 				value = fmt.Sprintf("%v %s", n.Value, p.Quantity.SI())
 				if shown, ok := asMeasured(p, n.Value); ok {
 					value = shown + " (" + value + ")"
+				}
+				if n.Value != n.shown {
+					value += fmt.Sprintf(", the instrument shows %v %s", n.shown, p.Quantity.SI())
 				}
 			}
 			taken = n.taken.In(site.Zone).Format("2006-01-02 15:04:05")
@@ -67,19 +70,20 @@ func asMeasured(p sensors.Point, si float64) (shown string, ok bool) {
 }
 
 type newestReading struct {
-	rules.Measured
-	taken time.Time
+	rules.Measured // corrected by what is said of its instrument
+	shown          float64
+	taken          time.Time
 }
 
 // newestReadings looks through the journal's newest readings; without a
 // journal there are none.
-func newestReadings(ctx context.Context, given, configured string) (map[string]newestReading, error) {
+func newestReadings(ctx context.Context, given string, site *daemon.Site) (map[string]newestReading, error) {
 	dir := given
 	if dir == "" {
-		if found, _ := filepath.Glob(filepath.Join(configured, "*.db")); len(found) == 0 {
+		if found, _ := filepath.Glob(filepath.Join(site.Box.Data, "*.db")); len(found) == 0 {
 			return nil, nil
 		}
-		dir = configured
+		dir = site.Box.Data
 	}
 	r, err := journal.OpenReader(ctx, dir)
 	if err != nil {
@@ -87,6 +91,20 @@ func newestReadings(ctx context.Context, given, configured string) (map[string]n
 	}
 	defer r.Close()
 	anchors, err := r.Anchors(ctx)
+	if err != nil {
+		return nil, err
+	}
+	marks, err := r.Told(ctx, 0)
+	if err != nil {
+		return nil, err
+	}
+	said := rules.NewCalibrations(site.Site.Site)
+	for _, e := range marks {
+		if b, ok := e.Body.(*rules.Told); ok {
+			said.Tell(e, b)
+		}
+	}
+	quantities, err := r.Quantities(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -103,7 +121,9 @@ func newestReadings(ctx context.Context, given, configured string) (map[string]n
 			continue
 		}
 		ms, _ := anchors.Wall(rules.Instant{Boot: e.At.Boot, Since: m.Taken})
-		newest[m.Point] = newestReading{*m, time.UnixMilli(ms)}
+		shown := m.Value
+		m.Reading = said.Correction(m.Point).Of(quantities[m.Point], m.Reading)
+		newest[m.Point] = newestReading{*m, shown, time.UnixMilli(ms)}
 	}
 	return newest, nil
 }

@@ -32,12 +32,13 @@ const (
 
 // Marks that the log itself knows by name. Any other is kept as it is.
 const (
-	powerCut  = "power-cut"       // a new boot begins
-	clockSet  = "clock-set"       // the wall clock was corrected
-	weight    = "cylinder-weight" // has a mass
-	unproven  = "unproven"        // note of a power cut whose length is not known
-	restarted = "restarted"       // note of a power cut that was none: only the program ended
-	noValue   = "no-value"        // reason of a reading for which the log gives none
+	powerCut   = "power-cut"       // a new boot begins
+	clockSet   = "clock-set"       // the wall clock was corrected
+	weight     = "cylinder-weight" // has a mass
+	calibrated = "calibrated"      // its value is a difference
+	unproven   = "unproven"        // note of a power cut whose length is not known
+	restarted  = "restarted"       // note of a power cut that was none: only the program ended
+	noValue    = "no-value"        // reason of a reading for which the log gives none
 )
 
 var commands = []string{"off", "fan", "cool", "heat"}
@@ -79,7 +80,12 @@ func (r *Row) toSI() {
 	if r.Unit == "" {
 		r.Unit = "1"
 	}
-	if v, unit, err := sensors.SI(r.Value, r.Unit); err == nil {
+	v, unit, err := sensors.SI(r.Value, r.Unit)
+	if err == nil && unit == "C" && r.Kind == Mark && r.Name == calibrated { // how far off, and no temperature
+		zero, _, _ := sensors.SI(0, r.Unit)
+		v, unit = v-zero, "K"
+	}
+	if err == nil {
 		// Twelve digits: what a person writes, without the last bits of a
 		// multiplication (24 lb is 10.88621688 kg, not ...80000001).
 		v, _ = strconv.ParseFloat(strconv.FormatFloat(v, 'g', 12, 64), 64)

@@ -72,6 +72,17 @@ func (m *memory) Entries(ctx context.Context, from, to uint64, points []string) 
 	}
 }
 
+func (m *memory) Told(_ context.Context, after uint64) (marks []rules.Entry, _ error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	for _, e := range m.entries {
+		if _, ok := e.Body.(*rules.Told); ok && e.Seq > after {
+			marks = append(marks, e)
+		}
+	}
+	return marks, nil
+}
+
 func (m *memory) Findings(ctx context.Context, after int64, limit int) ([]journal.Stored, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

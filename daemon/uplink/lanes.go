@@ -47,6 +47,9 @@ type aside struct{ item, reason string }
 func (f *Follower) entries() *lane {
 	l := &lane{cursor: f.name, ranks: newRanks(entrySpan), stamp: f.stamp, load: f.parts.Journal.Cursor}
 	l.read = func(ctx context.Context, from int64, take func(item) (bool, error)) error {
+		if err := f.hear(ctx); err != nil {
+			return err
+		}
 		for e, err := range f.parts.Journal.Entries(ctx, uint64(from), 0, nil) {
 			if err != nil {
 				return err
@@ -58,6 +61,25 @@ func (f *Follower) entries() *lane {
 		return nil
 	}
 	return l
+}
+
+// hear learns, once, what was ever said of the instruments: readings go out
+// corrected by what held when they were taken.
+func (f *Follower) hear(ctx context.Context) error {
+	if f.said != nil {
+		return nil
+	}
+	marks, err := f.parts.Journal.Told(ctx, 0)
+	if err != nil {
+		return err
+	}
+	f.said = rules.NewCalibrations(f.parts.Site)
+	for _, e := range marks {
+		if b, ok := e.Body.(*rules.Told); ok {
+			f.said.Tell(e, b)
+		}
+	}
+	return nil
 }
 
 func (f *Follower) findings() *lane {
@@ -100,8 +122,14 @@ func (f *Follower) entryItem(e rules.Entry) item {
 			return it
 		}
 		it.series = seriesKey{kind: "point", a: b.Point}
+		if fix := f.said.At(b.Point, e.Seq); fix != nil {
+			c := *b
+			c.Reading = fix.Of(p.Quantity, b.Reading)
+			b = &c
+		}
 		it.write = func(ns int64) (string, error) { return f.writer.reading(b, p, ns) }
 	case *rules.Told:
+		f.said.Tell(e, b)
 		if b.Kind == "begin" || b.Kind == "end" {
 			it.own = b.Own
 			it.series = seriesKey{kind: "step", a: b.System, b: b.Name}

@@ -28,6 +28,7 @@ import (
 type Journal interface {
 	Entries(ctx context.Context, from, to uint64, points []string) iter.Seq2[rules.Entry, error]
 	Findings(ctx context.Context, after int64, limit int) ([]journal.Stored, error)
+	Told(ctx context.Context, after uint64) ([]rules.Entry, error)
 	Last(ctx context.Context) (uint64, error)
 	Changed() <-chan struct{}
 	Cursor(ctx context.Context, name string) (int64, error)
@@ -64,6 +65,7 @@ type Follower struct {
 	name   string // of its cursors, its quarantine and its frozen anchors
 	frozen map[uint32]int64
 	writer *writer
+	said   *rules.Calibrations  // of the instruments; nil: not read yet
 	most   int                  // lines in a request; smaller after a 413
 	store  api.WriteAPIBlocking // nil: to be made anew
 	dialer *http.Transport      // under it; nil where Parts give one

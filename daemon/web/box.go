@@ -117,6 +117,17 @@ type Point struct {
 	Heard  time.Time // the newest sign of life
 	Count  uint64    // readings since start
 	Bad    uint64    // of them suspect or failed
+
+	Shown   float64           // what the instrument showed; Value is that corrected
+	Holds   rules.Holds       // what is said of the instrument
+	Expired bool              // and that has run out
+	Said    []CalibrationMark // what was ever said, oldest first
+}
+
+// CalibrationMark is what a person said of a point's instrument.
+type CalibrationMark struct {
+	rules.CalibrationMark
+	Wall time.Time
 }
 
 // Flag is an open flag with its wall times.
