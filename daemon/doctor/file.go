@@ -73,7 +73,7 @@ func (f Found) Uses(bus Bus, p sensors.Point) bool {
 	case "serial":
 		return set["port"] == f.Where
 	case "contact":
-		return set["line"] == f.Where
+		return set["gpio"] == f.Where
 	}
 	return false
 }

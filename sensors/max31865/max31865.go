@@ -30,7 +30,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"time"
 
 	"periph.io/x/conn/v3"
@@ -50,7 +49,7 @@ func Chip() sensors.Chip {
 		New:   newOpen,
 		Find:  find,
 		Start: []sensors.Start{
-			{Name: "pipe", Measures: sensors.Temperature, Settings: "element: Pt100, wires: 3, reference: 430",
+			{Name: "pipe", Measures: sensors.Temperature, Settings: "element: Pt100, wires: 3, reference: 430 ohm",
 				Lacks: "which element and how many wires, and the ohms of the reference resistor on the board"},
 		},
 	}
@@ -144,17 +143,19 @@ func (s *settings) read(d *sensors.Decoder) {
 	if d.OneOf("mains", "50Hz", "50Hz", "60Hz") == "50Hz" {
 		s.config |= reject50Hz
 	}
-	text := d.Required("reference")
-	if text == "" {
+	if d.Required("reference") == "" {
 		return
 	}
 	// The ratio must have room for the hottest pipe, and not waste the scale: boards
 	// carry about four times the nominal resistance, as the data sheet advises.
 	least, most := math.Ceil(ohms(highestC)*s.nominal), 10*s.nominal
-	var err error
-	if s.refOhms, err = strconv.ParseFloat(text, 64); err != nil || !(s.refOhms >= least && s.refOhms <= most) {
-		d.Fail(d.Node("reference"), fmt.Sprintf("reference: %q is not the resistance in ohms of a reference resistor for a Pt%g", text, s.nominal),
-			fmt.Sprintf("write a number from %g to %g; on most boards %g or %g", least, most, 4*s.nominal, 4.3*s.nominal))
+	s.refOhms = d.Amount("reference", math.NaN(), sensors.Resistances)
+	if math.IsNaN(s.refOhms) {
+		return // told already
+	}
+	if !(s.refOhms >= least && s.refOhms <= most) {
+		d.Fail(d.Node("reference"), fmt.Sprintf("reference: %q is not the resistance of a reference resistor for a Pt%g", d.Node("reference").Text, s.nominal),
+			fmt.Sprintf("write one from %g ohm to %g ohm; on most boards %g ohm or %g ohm", least, most, 4*s.nominal, 4.3*s.nominal))
 		return
 	}
 	high, low := s.code(highestC), s.code(lowestC)

@@ -102,7 +102,7 @@ func TestConformance(t *testing.T) {
 	sensortest.Run(t, sensortest.Suite{
 		Driver: bus.SPI(Chip()),
 		Config: sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
-			point("pipe", sensors.Temperature, "port", "SPI0.0", "chip", "max31865", "element", "Pt100", "wires", "3", "reference", "400")}},
+			point("pipe", sensors.Temperature, "port", "SPI0.0", "chip", "max31865", "element", "Pt100", "wires", "3", "reference", "400 ohm")}},
 		World: sensortest.OnSPI(func(s sensortest.Scene) sensortest.Respond {
 			c := fresh(0.25) // 100 ohm of 400
 			c.noise = s == sensortest.Garbled
@@ -223,7 +223,7 @@ func run(t *testing.T, respond sensortest.Respond, change func(), pairs ...strin
 	return told
 }
 
-var usual = []string{"element", "Pt100", "wires", "4", "reference", "430"}
+var usual = []string{"element", "Pt100", "wires", "4", "reference", "430 ohm"}
 
 // Each fault bit has its reason, and is gone once the wire is mended.
 func TestFaults(t *testing.T) {
@@ -257,11 +257,11 @@ func TestFaults(t *testing.T) {
 func TestChipFaults(t *testing.T) {
 	t.Parallel()
 	c := fresh(1077.9 / 4300)
-	if got, want := run(t, c.respond, c.powerOn, "element", "Pt1000", "wires", "2", "reference", "4300", "mains", "60Hz"),
+	if got, want := run(t, c.respond, c.powerOn, "element", "Pt1000", "wires", "2", "reference", "4300 ohm", "mains", "60Hz"),
 		[]string{"good  20.0", "failed brown-out", "good  20.0"}; !slices.Equal(got, want) {
 		t.Errorf("a brown-out: %q, want %q", got, want)
 	}
-	if got, want := run(t, c.respond, func() { c.dead = true }, "element", "Pt1000", "wires", "2", "reference", "4300"),
+	if got, want := run(t, c.respond, func() { c.dead = true }, "element", "Pt1000", "wires", "2", "reference", "4300 ohm"),
 		[]string{"good  20.0", "failed stale"}; !slices.Equal(got, want) {
 		t.Errorf("no conversion: %q, want %q", got, want)
 	}
@@ -304,7 +304,7 @@ func TestRecordedBus(t *testing.T) {
 			t.Fatal(err)
 		}
 		open, err := Chip().New(sensors.Env{}, sensors.Config{Points: []sensors.Point{
-			point("pipe", sensors.Temperature, "wires", "3", "reference", "400")}})
+			point("pipe", sensors.Temperature, "wires", "3", "reference", "400 ohm")}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -325,14 +325,14 @@ func TestRecordedBus(t *testing.T) {
 func TestSettings(t *testing.T) {
 	t.Parallel()
 	_, err := Chip().New(sensors.Env{}, sensors.Config{Points: []sensors.Point{
-		point("a", sensors.Pressure, "element", "pt100", "wires", "5", "reference", "430", "mains", "50"),
-		point("b", sensors.Temperature, "element", "Pt1000", "wires", "2", "reference", "430", "lead", "1"),
+		point("a", sensors.Pressure, "element", "pt100", "wires", "5", "reference", "430 ohm", "mains", "50"),
+		point("b", sensors.Temperature, "element", "Pt1000", "wires", "2", "reference", "430 ohm", "lead", "1"),
 		point("c", sensors.Temperature, "reference", "NaN"),
 		point("d", sensors.Temperature, "wires", "2"),
 	}})
 	text := fmt.Sprint(err)
 	for _, want := range []string{`element: "pt100"`, `wires: "5"`, `mains: "50"`, "not pressure", "is the point a already",
-		`"430" is not the resistance in ohms of a reference resistor for a Pt1000; write a number from 2121 to 10000; on most boards 4000 or 4300`,
+		`"430 ohm" is not the resistance of a reference resistor for a Pt1000; write one from 2121 ohm to 10000 ohm; on most boards 4000 ohm or 4300 ohm`,
 		`unknown key "lead"`, "wires is missing", `reference: "NaN"`, "reference is missing"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in\n%s", want, text)
