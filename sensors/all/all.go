@@ -11,6 +11,7 @@ import (
 	"standwatch/sensors/loadcell"
 	"standwatch/sensors/max31856"
 	"standwatch/sensors/max31865"
+	"standwatch/sensors/mcp9600"
 	"standwatch/sensors/mqtt"
 	"standwatch/sensors/serialscale"
 	"standwatch/sensors/sht4x"
@@ -32,6 +33,7 @@ func Drivers() []sensors.Driver {
 // I2CChips returns every chip that can be on an I2C bus.
 func I2CChips() []sensors.Chip {
 	return []sensors.Chip{
+		mcp9600.Chip(),
 		sht4x.Chip(),
 		ads1115.Chip(),
 	}
