@@ -47,6 +47,7 @@ func (a *Alone) Try(ctx context.Context, address, password string, now time.Dura
 	}
 	same, err := a.store.matches(ctx, password, a.kept)
 	if err != nil {
+		a.store.tries.back(me)
 		return err
 	}
 	if !same {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -369,6 +370,88 @@ func TestAStormOfLogInsIsSentAway(t *testing.T) {
 	}
 }
 
+// Who is sent away while others log in has tried nothing, and does not wait for
+// it; whoever was wrong still does.
+func TestBeingSentAwayIsNoWrongTry(t *testing.T) {
+	b := newBox(t)
+	b.claim()
+	for range mostWaiting {
+		b.waiting <- struct{}{}
+	}
+	for range 3 * freeTries {
+		if _, err := b.LogIn(t.Context(), "Ines", good, "", phone); !errors.Is(err, ErrBusy) {
+			t.Fatalf("while %d wait: %v", mostWaiting, err)
+		}
+	}
+	for range mostWaiting {
+		<-b.waiting
+	}
+	if _, err := b.LogIn(t.Context(), "Ines", good, "", phone); err != nil {
+		t.Errorf("who was only ever sent away: %v", err)
+	}
+	var x tries
+	me := who{"log in from", "192.0.2.1"}
+	for range freeTries + 1 {
+		if err := x.take(0, me); err != nil {
+			break
+		}
+	}
+	before := x.of[me].until
+	if err := x.take(before, me); err != nil {
+		t.Fatal(err)
+	}
+	x.back(me)
+	var wait WaitError
+	if err := x.take(before, me); !errors.As(err, &wait) {
+		t.Errorf("being sent away took the wait for %d wrong tries along: %v", freeTries, err)
+	}
+}
+
+// The journal is told who ended whose session and who changed a password, and
+// nothing of logging out.
+func TestEndedSessionsAndPasswordsAreTold(t *testing.T) {
+	b := newBox(t)
+	first := b.claim()
+	told := func() (notes []string) {
+		t.Helper()
+		if err := b.Tell(t.Context(), func(_ context.Context, by, note string) error {
+			notes = append(notes, by+": "+note)
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		return notes
+	}
+	told() // of the claim
+	login := func() string {
+		t.Helper()
+		token, err := b.LogIn(t.Context(), "Ines", good, "", phone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return keyOf(token)
+	}
+	me := Visitor{Name: "Ines", Role: Technician, Session: keyOf(first)}
+	for _, id := range []string{login(), "nothing"} {
+		if err := b.Revoke(me, id); err != nil {
+			t.Fatal(err)
+		}
+	}
+	out := login()
+	if err := b.Revoke(Visitor{Name: "Ines", Session: out}, out); err != nil {
+		t.Fatal(err)
+	}
+	if got, want := told(), []string{"Ines: Ines ended a session of Ines"}; !slices.Equal(got, want) {
+		t.Errorf("told %q, want %q", got, want)
+	}
+	if _, err := b.Password(t.Context(), me, good, "a password of my own", desk); err != nil {
+		t.Fatal(err)
+	}
+	if got, want := told(), []string{"Ines: Ines changed the password of Ines; earlier sessions ended"}; !slices.Equal(got, want) {
+		t.Errorf("told %q, want %q", got, want)
+	}
+}
+
 // Memory of who tries is bounded, whoever tries, and who comes new does not
 // wait for thousands of others.
 func TestTriesAreBounded(t *testing.T) {
@@ -408,7 +491,7 @@ func TestSessionsEnd(t *testing.T) {
 		t.Fatal(err)
 	}
 	// By hand.
-	if err := b.Revoke(keyOf(mine)); err != nil {
+	if err := b.Revoke(Visitor{Name: "Ines", Session: keyOf(ines)}, keyOf(mine)); err != nil {
 		t.Fatal(err)
 	}
 	b.want(mine, "", "after it was revoked")

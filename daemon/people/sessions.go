@@ -229,6 +229,7 @@ func (s *Store) LogIn(ctx context.Context, name, password, earlier string, from 
 	}
 	right, err := s.matches(ctx, password, p.Hash)
 	if err != nil {
+		s.tries.back(counted...)
 		return "", err
 	}
 	if !right || !found {
@@ -299,13 +300,39 @@ func (s *Store) Sessions(ctx context.Context) (all []Session, err error) {
 	return all, err
 }
 
-// Revoke ends a session; who may do so is the caller's matter.
-func (s *Store) Revoke(id string) error {
-	err := s.j.Shelf(sessionShelf).Drop(id)
+// Revoke ends a session; who may do so is the caller's matter. Logging out, by
+// which a session ends itself, is not told to the journal.
+func (s *Store) Revoke(by Visitor, id string) error {
+	err := s.j.Change(func(tx *journal.Change) error {
+		var x session
+		if ok, err := tx.Get(sessionShelf, id, &x); err != nil || !ok {
+			return err // over already
+		}
+		if err := tx.Drop(sessionShelf, id); err != nil || id == by.Session {
+			return err
+		}
+		whose, err := owner(tx, x)
+		if err != nil {
+			return err
+		}
+		return s.tell(tx, by.Name, by.Name+" ended a session of "+whose)
+	})
 	if err == nil {
 		s.end(id)
 	}
 	return err
+}
+
+// owner is who came in by a session.
+func owner(tx *journal.Change, x session) (string, error) {
+	if x.Share != "" {
+		var l link
+		_, err := tx.Get(shareShelf, x.Share, &l)
+		return l.For + " (a link that only shows)", err
+	}
+	var p kept
+	_, err := tx.Get(personShelf, x.Person, &p)
+	return p.Name, err
 }
 
 // Password gives a person who knows the present password another one. All his
@@ -326,8 +353,13 @@ func (s *Store) Password(ctx context.Context, v Visitor, present, password strin
 	if ok, err := s.j.Shelf(personShelf).Get(ctx, key, &p); err != nil || !ok {
 		return "", cmp.Or(err, ErrWrong)
 	}
-	if right, err := s.matches(ctx, present, p.Hash); err != nil || !right {
-		return "", cmp.Or(err, ErrWrong)
+	right, err := s.matches(ctx, present, p.Hash)
+	if err != nil {
+		s.tries.back(mine)
+		return "", err
+	}
+	if !right {
+		return "", ErrWrong
 	}
 	s.tries.good(mine)
 	hash, err := s.hash(ctx, password)
@@ -347,8 +379,10 @@ func (s *Store) Password(ctx context.Context, v Visitor, present, password strin
 		if gone, err = dropSessions(tx, func(x session) bool { return x.Person == key }); err != nil {
 			return err
 		}
-		token, err = s.begin(tx, s.Now(), session{Person: key, From: from})
-		return err
+		if token, err = s.begin(tx, s.Now(), session{Person: key, From: from}); err != nil {
+			return err
+		}
+		return s.tell(tx, p.Name, p.Name+" changed the password of "+p.Name+"; earlier sessions ended")
 	})
 	if err == nil {
 		s.end(gone...)

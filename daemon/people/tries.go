@@ -75,9 +75,7 @@ func (t *tries) take(now time.Duration, all ...who) error {
 		}
 		x.wrong++
 		x.last = now
-		if over := x.wrong - freeTries; over >= 0 {
-			x.until = now + min(time.Second<<min(over, 20), w.most())
-		}
+		x.wait(w)
 	}
 	return nil
 }
@@ -110,6 +108,29 @@ func (t *tries) good(all ...who) {
 	defer t.mu.Unlock()
 	for _, w := range all {
 		delete(t.of, w)
+	}
+}
+
+// back takes back one that was never looked at: who was sent away while others
+// logged in has tried nothing. What the others count for stands.
+func (t *tries) back(all ...who) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	for _, w := range all {
+		x := t.of[t.place(w)]
+		if x == nil || x.wrong == 0 {
+			continue
+		}
+		x.wrong--
+		x.wait(w)
+	}
+}
+
+// wait is until when nothing more is tried, after the last one.
+func (x *try) wait(w who) {
+	x.until = 0
+	if over := x.wrong - freeTries; over >= 0 {
+		x.until = x.last + min(time.Second<<min(over, 20), w.most())
 	}
 }
 

@@ -159,7 +159,7 @@ func (s *screens) postLogin(w http.ResponseWriter, r *http.Request) {
 
 func (s *screens) postLogout(w http.ResponseWriter, r *http.Request) {
 	if v, ok := people.Of(r.Context()); ok {
-		if err := s.people.Revoke(v.Session); err != nil {
+		if err := s.people.Revoke(v, v.Session); err != nil {
 			s.log.Error("a session could not be ended", "error", err)
 			s.refuse(w, r, http.StatusServiceUnavailable, "problem.kept")
 			return
@@ -437,7 +437,8 @@ func (s *screens) postRevoke(w http.ResponseWriter, r *http.Request) {
 	if !s.form(w, r) || s.unclaimed(w, r) {
 		return
 	}
-	s.changed(w, r, s.people.Revoke(r.PostForm.Get("id")), "/people")
+	me, _ := people.Of(r.Context())
+	s.changed(w, r, s.people.Revoke(me, r.PostForm.Get("id")), "/people")
 }
 
 func (s *screens) postRemove(w http.ResponseWriter, r *http.Request) {
@@ -505,7 +506,7 @@ func (s *screens) postRevokeOwn(w http.ResponseWriter, r *http.Request) {
 	all, err := s.people.Sessions(r.Context())
 	id := r.PostForm.Get("id")
 	if err == nil && slices.ContainsFunc(all, func(x people.Session) bool { return x.ID == id && x.Name == me.Name && x.Share == me.Share }) {
-		err = s.people.Revoke(id)
+		err = s.people.Revoke(me, id)
 	}
 	s.changed(w, r, err, "/account")
 }
