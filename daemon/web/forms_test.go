@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"testing"
 
@@ -222,6 +223,20 @@ func TestBeginningOutOfOrderWarnsOnceAndRecordsIt(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
 		}
+	}
+	for step, want := range map[string]bool{"draw-in": true, "weigh-in": true, "preheat": false} {
+		if _, text := visit(t, h, "GET", "/confirm?do=begin&step="+step, nil); strings.Contains(text, "the hold is judged no more, and stays not proven") != want {
+			t.Errorf("beginning %s while a hold has no verdict: it is said that it is judged no more: %v", step, !want)
+		}
+	}
+	held := newFakeBox("hold")
+	at := slices.IndexFunc(held.snap.Running, func(st Step) bool { return st.Name == "vacuum-hold" })
+	held.snap.Running[at].Verdicts = []Finding{{Finding: rules.Finding{Edge: rules.Given, Flag: "vacuum-hold", Step: "vacuum-hold", Result: rules.Passed, Cause: "none"}}}
+	if _, text := visit(t, held.screens().handler(), "GET", "/confirm?do=begin&step=draw-in", nil); !strings.Contains(text, "Its verdict so far stands: passed.") {
+		t.Errorf("beginning a draw-in beside a hold that has passed:\n%s", text)
+	}
+	if _, text := visit(t, newFakeBox("weigh").screens().handler(), "GET", "/confirm?do=begin&step=draw-in", nil); strings.Contains(text, "judged no more") {
+		t.Error("it is said without a hold")
 	}
 	_, text = visit(t, h, "GET", "/confirm?do=end&step=vacuum-hold", nil)
 	if !strings.Contains(text, "recorded as not proven") {

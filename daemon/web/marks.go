@@ -23,18 +23,19 @@ const (
 
 // confirmView asks once before a step begins or ends.
 type confirmView struct {
-	Title    string
-	Sentence string // what will be recorded
-	Warn     string // out of the usual order, or without a verdict
-	Cautions []string
-	Do       string
-	System   string
-	Step     string
-	Note     string // recorded with the answer
-	Checks   []checkView
-	Reason   string // why some stay open
-	Button   string
-	Back     string
+	Title     string
+	Sentence  string // what will be recorded
+	Warn      string // out of the usual order, or without a verdict
+	Overtaken string // what is judged no more once this has begun
+	Cautions  []string
+	Do        string
+	System    string
+	Step      string
+	Note      string // recorded with the answer
+	Checks    []checkView
+	Reason    string // why some stay open
+	Button    string
+	Back      string
 }
 
 // confirmPage asks, in a sentence that says what will be recorded.
@@ -59,6 +60,7 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 		Sentence: s.words.say("confirm."+do+"-sentence", title, at)}
 	if do == "begin" {
 		c.Warn, c.Note = s.outOfOrder(snap, system, step)
+		c.Overtaken = s.overtakes(snap, system, step)
 		c.Cautions = s.cautions(snap, system, step)
 		c.Reason = f.Get("reason")
 		for _, open := range snap.openChecks(system, step) {
@@ -71,6 +73,19 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 	}
 	v.Title, v.Body = c.Title, c
 	s.write(w, status, "confirm", v)
+}
+
+// overtakes says plainly that a charge ends what can be judged of a hold under
+// way: from then on its gauge shows refrigerant.
+func (s *screens) overtakes(snap Snapshot, system, step string) string {
+	hold, ok := snap.running(system, "vacuum-hold")
+	if !ok || !slices.Contains(chargeSteps, step) {
+		return ""
+	}
+	if n := len(hold.Verdicts); n > 0 {
+		return s.words.say("confirm.overtakes-verdict", midSentence(s.words.name("result", outcome(hold.Verdicts))))
+	}
+	return s.words.say("confirm.overtakes")
 }
 
 // outOfOrder warns once where the usual order has something before this step
