@@ -5,7 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
+	"slices"
 	"strings"
 	"sync"
 
@@ -105,13 +107,33 @@ func (p *Publisher) Up() <-chan struct{} { return p.up }
 // Left gets the topics under those asked for with Sweep on which something is retained.
 func (p *Publisher) Left() <-chan string { return p.heard }
 
+// refused is the broker's answer to a subscription that it does not grant (MQTT 3.1.1, 3.9.3).
+const refused = 0x80
+
 // Sweep asks for what is retained under topics such as standwatch/BOX/flag.
 func (p *Publisher) Sweep(under ...string) {
 	filters := map[string]byte{}
 	for _, u := range under {
 		filters[strings.TrimSuffix(u, "/")+"/#"] = 1
 	}
-	p.client.SubscribeMultiple(filters, nil) // a refusal only leaves old topics standing
+	t := p.client.SubscribeMultiple(filters, nil)
+	go func() { // it only leaves old topics standing, and nobody waits for it
+		err := errors.New("the broker does not answer")
+		if t.WaitTimeout(writeTimeout) {
+			err = t.Error()
+		}
+		if s, ok := t.(*paho.SubscribeToken); ok && err == nil {
+			for _, code := range s.Result() {
+				if code == refused {
+					err = errors.New("the broker refuses")
+				}
+			}
+		}
+		if err != nil {
+			p.s.env.Log.Warn("what an earlier run of the box left on the broker could not be looked for; its old steps and flags may still stand there until the next connection. See that the box's user may read them",
+				"broker", p.s.name, "topics", strings.Join(slices.Sorted(maps.Keys(filters)), " "), "error", err)
+		}
+	}()
 }
 
 // Publish publishes at QoS 1 and waits a while for the broker's word. While
