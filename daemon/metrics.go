@@ -145,7 +145,7 @@ func (e emitter) outward(s web.Snapshot) {
 	}
 	ok := metric("follower_up", "1 while what leaves the box is taken on the other side.", "follower")
 	waiting := metric("follower_waiting", "Entries or messages not taken yet.", "follower")
-	aside := metric("follower_quarantined", "Lines or messages refused for good, and kept.", "follower")
+	aside := metric("follower_quarantined", "Lines or messages refused for good; the newest 10,000 are kept.", "follower")
 	last := metric("follower_last_success_timestamp_seconds", "When something was last taken, by the machine's clock.", "follower")
 	for _, f := range s.Outward {
 		e.gauge(ok, truth(f.OK), f.Name)

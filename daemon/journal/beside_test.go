@@ -364,6 +364,47 @@ func TestCursorsAndQuarantine(t *testing.T) {
 	}
 }
 
+// A store that refuses everything does not fill the disk: the newest are kept,
+// all are counted, over a restart too.
+func TestQuarantineIsBounded(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir)
+	set := func(from, to int) {
+		t.Helper()
+		j.mostAside = 50
+		for i := from; i < to; i++ {
+			if err := j.Quarantine("uplink", fmt.Sprint("line ", i), "400: no"); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	if err := j.Quarantine("outbox:mail", "a message", "550: no"); err != nil {
+		t.Fatal(err)
+	}
+	set(0, 130)
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	j = open(t, dir)
+	set(130, 260)
+	for name, want := range map[string]int64{"uplink": 260, "outbox:mail": 1} {
+		if got, err := j.Quarantined(t.Context(), name); got != want || err != nil {
+			t.Errorf("quarantined by %s: %d, %v; want %d", name, got, err, want)
+		}
+	}
+	kept, err := number(j.conn, `SELECT count(*) FROM quarantine WHERE follower = 'uplink'`)
+	if err != nil || kept > 50 || kept < 45 {
+		t.Errorf("%d are kept of at most 50, %v", kept, err)
+	}
+	newest, err := text(j.conn, `SELECT item FROM quarantine WHERE follower = 'uplink' ORDER BY id DESC LIMIT 1`)
+	if err != nil || newest != "line 259" {
+		t.Errorf("the newest is %q, %v", newest, err)
+	}
+	if n, err := number(j.conn, `SELECT count(*) FROM quarantine WHERE follower = 'outbox:mail'`); err != nil || n != 1 {
+		t.Errorf("%d of another follower are left, %v", n, err)
+	}
+}
+
 func TestReceipts(t *testing.T) {
 	dir := t.TempDir()
 	j := open(t, dir)

@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"math"
 	"os"
+	"strconv"
 	"sync"
 	"time"
 
@@ -33,7 +34,9 @@ type Journal struct {
 	enc      encoder
 	receipts map[string]*receiptCount
 
-	mostPhotos int64 // bytes of all pictures together
+	mostPhotos int64            // bytes of all pictures together
+	mostAside  int64            // of a follower; 0: MostQuarantined
+	aside      map[string]int64 // how much is kept of each follower, as far as it is known
 
 	wake    sync.Mutex
 	changed chan struct{}
@@ -481,14 +484,54 @@ func unproven(conn *sqlite.Conn, boot uint32) (offsetMs int64, ok bool, err erro
 	return offsetMs, err == nil, err
 }
 
-// Quarantine keeps what the other side refused for good, with its words.
+// MostQuarantined is how much of what the other side refused is kept of each
+// follower: a store that refuses everything must not fill the disk. Our choice:
+// far more than anybody reads, a few megabytes.
+const MostQuarantined = 10_000
+
+// Quarantine keeps what the other side refused for good, with its words. Beyond
+// MostQuarantined the oldest go, and are only counted.
 func (j *Journal) Quarantine(follower string, item, reason string) error {
 	j.write.Lock()
 	defer j.write.Unlock()
-	return j.transaction("set aside what was refused to "+follower, func() error {
+	most := int64(MostQuarantined)
+	if j.mostAside > 0 {
+		most = j.mostAside
+	}
+	if j.aside == nil {
+		j.aside = map[string]int64{}
+	}
+	kept, known := j.aside[follower]
+	err := j.transaction("set aside what was refused to "+follower, func() (err error) {
+		if !known {
+			if kept, err = number(j.conn, `SELECT count(*) FROM quarantine WHERE follower = ?`, follower); err != nil {
+				return err
+			}
+		}
+		if kept++; kept > most { // not one each time, for finding the oldest reads them all
+			drop := kept - most + most/10
+			kept -= drop
+			if err := execute(j.conn, `DELETE FROM quarantine WHERE id IN (SELECT id FROM quarantine WHERE follower = ? ORDER BY id LIMIT ?)`, follower, drop); err != nil {
+				return err
+			}
+			if err := execute(j.conn, `INSERT INTO shelf (kind, key, body) VALUES (?, ?, ?)
+				ON CONFLICT (kind, key) DO UPDATE SET body = CAST(CAST(body AS INTEGER) + CAST(excluded.body AS INTEGER) AS TEXT)`,
+				droppedShelf, follower, strconv.FormatInt(drop, 10)); err != nil {
+				return err
+			}
+		}
 		return execute(j.conn, `INSERT INTO quarantine (follower, item, reason) VALUES (?, ?, ?)`, follower, item, reason)
 	})
+	if err != nil {
+		delete(j.aside, follower) // counted anew the next time
+		return err
+	}
+	j.aside[follower] = kept
+	return nil
 }
+
+// droppedShelf counts, by follower, what its quarantine no longer keeps.
+const droppedShelf = "quarantine-dropped"
 
 // Stored is a finding with its number in the order of storing.
 type Stored struct {

@@ -568,10 +568,11 @@ func (r *Reader) Cursor(ctx context.Context, name string) (at int64, err error) 
 	return at, err
 }
 
-// Quarantined counts what a follower set aside.
+// Quarantined counts what a follower set aside, what is no longer kept too.
 func (r *Reader) Quarantined(ctx context.Context, follower string) (n int64, err error) {
 	err = r.read(ctx, "count what was refused", func(conn *sqlite.Conn) error {
-		n, err = number(conn, `SELECT count(*) FROM quarantine WHERE follower = ?`, follower)
+		n, err = number(conn, `SELECT (SELECT count(*) FROM quarantine WHERE follower = ?1)
+			+ COALESCE((SELECT CAST(body AS INTEGER) FROM shelf WHERE kind = ?2 AND key = ?1), 0)`, follower, droppedShelf)
 		return err
 	})
 	return n, err

@@ -49,7 +49,7 @@ func (f *Follower) tell(ok bool, sentence string) {
 	changed := f.state.OK != ok || f.state.Sentence != sentence
 	f.state.OK, f.state.Sentence = ok, sentence
 	if ok && f.state.Quarantined > 0 {
-		f.state.Sentence += fmt.Sprintf("; %d messages that were refused for good are kept in quarantine", f.state.Quarantined)
+		f.state.Sentence += fmt.Sprintf("; %d messages that were refused for good are set aside (the newest %d of them are kept)", f.state.Quarantined, min(f.state.Quarantined, journal.MostQuarantined))
 	}
 	f.mu.Unlock()
 	if changed && !ok {

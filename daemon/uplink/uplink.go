@@ -97,7 +97,7 @@ func (f *Follower) State() journal.FollowerState {
 	s := f.state
 	s.Waiting = max(0, f.last-f.done)
 	if s.OK && s.Quarantined > 0 {
-		s.Sentence += fmt.Sprintf("; %d lines that the store refused for good are kept in quarantine", s.Quarantined)
+		s.Sentence += fmt.Sprintf("; %d lines that the store refused for good are set aside (the newest %d of them are kept)", s.Quarantined, min(s.Quarantined, journal.MostQuarantined))
 	}
 	return s
 }
