@@ -5,6 +5,7 @@ package all
 import (
 	"standwatch/sensors"
 	"standwatch/sensors/ads1115"
+	"standwatch/sensors/bme280"
 	"standwatch/sensors/bus"
 	"standwatch/sensors/contact"
 	"standwatch/sensors/ds18b20"
@@ -35,6 +36,7 @@ func I2CChips() []sensors.Chip {
 	return []sensors.Chip{
 		mcp9600.Chip(),
 		sht4x.Chip(),
+		bme280.Chip(),
 		ads1115.Chip(),
 	}
 }
