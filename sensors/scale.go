@@ -234,7 +234,7 @@ func readLoop(p Point, d *Decoder) Scale {
 // readLinear reads any other straight scale by two points of it.
 func readLinear(p Point, d *Decoder) Scale {
 	l := line{lowFails: failedLow, highFails: failedHigh}
-	end := math.NaN()
+	var end float64
 	l.zero, l.from = d.mustPair("from", p)
 	end, l.to = d.mustPair("to", p)
 	l.span = end - l.zero

@@ -184,9 +184,14 @@ func checkPace(all []channel, faults *[]error) {
 		}
 	}
 	for _, ch := range all {
-		if p := ch.point; p.Every > 0 && busy > p.Every {
+		p := ch.point
+		every := p.Every
+		for _, d := range p.During {
+			every = min(every, d.Every)
+		}
+		if every > 0 && busy > every {
 			*faults = append(*faults, p.Settings.Fault(
-				fmt.Sprintf("all channels of the chip take %s, and %s is to be read every %s", busy.Round(time.Millisecond), p.Name, p.Every),
+				fmt.Sprintf("all channels of the chip take %s, and %s is to be read every %s", busy.Round(time.Millisecond), p.Name, every),
 				"write a higher rate, or read it more seldom"))
 		}
 	}

@@ -88,6 +88,7 @@ type chip struct {
 	slow    float64 // of the oscillator; 0: nominal
 	meddler uint16  // another master writes this while it converts; 0: nobody
 	resets  bool    // it loses its power while it converts
+	late    bool    // and both only when the result is being read
 	asked   []uint16
 }
 
@@ -111,10 +112,9 @@ func (c *chip) respond(w, r []byte) error {
 	if c.config&start == 0 && !time.Now().Before(c.done) {
 		c.config |= start
 	}
-	if c.meddler != 0 && len(c.asked) > 0 {
+	if now := len(c.asked) > 0 && (!c.late || w[0] == regResult); now && c.meddler != 0 {
 		c.config = c.meddler
-	}
-	if c.resets && len(c.asked) > 0 {
+	} else if now && c.resets {
 		c.config, c.result = powerOn, 0
 	}
 	v, ok := map[byte]uint16{regResult: c.result, regConfig: c.config, regLow: c.low, regHigh: c.high}[w[0]]
@@ -336,7 +336,9 @@ func TestConversions(t *testing.T) {
 		{"never", func(c *chip) { c.slow = 1e6 }, reasonNoResult},
 		{"another master", func(c *chip) { c.meddler = 0xD3E7 }, reasonDisturbed},
 		{"another master, done", func(c *chip) { c.meddler = 0xD1E7 }, reasonDisturbed}, // only the channel differs
+		{"another master, late", func(c *chip) { c.meddler, c.late = 0xD1E7, true }, reasonDisturbed},
 		{"brown-out", func(c *chip) { c.resets = true }, reasonBrownOut},
+		{"brown-out, late", func(c *chip) { c.resets, c.late = true, true }, reasonBrownOut},
 	} {
 		synctest.Test(t, func(t *testing.T) {
 			f := newFake(sensortest.Good, 1.25)
@@ -349,7 +351,7 @@ func TestConversions(t *testing.T) {
 			if err != nil || len(rs) != 1 || rs[0].Health.Reason != c.reason || (c.reason == "") != (rs[0].Health.Grade == sensors.Good) {
 				t.Errorf("%s: %+v, %v", c.name, rs, err)
 			}
-			f.slow, f.meddler, f.resets = 0, 0, false
+			f.slow, f.meddler, f.resets, f.late = 0, 0, false, false
 			rs, err = p.Read(t.Context())
 			if err != nil || len(rs) != 1 || rs[0].Health.Grade != sensors.Good || math.Abs(rs[0].Value-1.25) > 2e-4 {
 				t.Errorf("%s: and then %+v, %v", c.name, rs, err)
@@ -468,6 +470,7 @@ func TestSettings(t *testing.T) {
 		{[]string{"{name: a, measures: vacuum, every: 5s, " + at48 + "channel: 0, linear: {from: [0 V, 0 mbar], to: [10 V, 10 mbar]}}}"},
 			"up to 10.6 V may come, and an ADS1115 takes 6.144 V at most; put a divider before the input"},
 		{[]string{"{name: a, measures: voltage, every: 100ms, " + at48 + "channel: 0, rate: 8 SPS}}"}, "all channels of the chip take 138ms, and a is to be read every 100ms"},
+		{[]string{"{name: a, measures: voltage, every: 5s, during: {weigh-in: 100ms}, " + at48 + "channel: 0, rate: 8 SPS}}"}, "all channels of the chip take 138ms, and a is to be read every 100ms"},
 	} {
 		_, faults := load(t, c.points...)
 		if len(faults) != 1 || !strings.Contains(faults[0], c.want) {
