@@ -18,6 +18,12 @@
 // twice the same. 80000h (8000h of humidity) is what stands there when nothing was measured. A
 // configuration that is not as written is a supply that broke down. In a closed box the
 // temperature is that of the box.
+//
+// # Settings
+//
+//	i2c: {bus: "1", address: 0x76, chip: bme280}
+//
+// What the point measures (absolute-pressure, temperature, humidity) says what is read; up to three points share one chip.
 package bme280
 
 import (

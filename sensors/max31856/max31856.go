@@ -24,6 +24,15 @@
 // told is a value below what a refrigerant pipe ever is (the setting lowest): it is suspect. The sure check is to
 // warm the tip in the hand: the reading must rise. A thermocouple whose wires touch
 // each other on the way measures there, mostly the box's own temperature: nothing tells that.
+//
+// # Settings
+//
+//	spi: {port: SPI0.0, chip: max31856, type: K}
+//
+// type is the thermocouple's letter (B, E, J, K, N, R, S, T) and must be given; averages 1, 2, 4, 8 or 16 samples;
+// mains 50Hz (as when nothing is said) or 60Hz is what its filter rejects; lowest is the temperature below which a
+// reading is suspect (-60 C when nothing is said). A second point of the same chip with reads: cold-junction
+// shows its terminals, and so where the box itself is too warm or warms too quickly.
 package max31856
 
 import (
@@ -114,7 +123,11 @@ func newOpen(_ sensors.Env, c sensors.Config) (sensors.Open, error) {
 		if p.Quantity != sensors.Temperature {
 			d.Fail(p.Settings, fmt.Sprintf("a MAX31856 measures temperature, not %s", p.Quantity), "write measures: temperature")
 		}
+		before := len(faults)
 		reads, into := d.OneOf("reads", "thermocouple", "thermocouple", "cold-junction"), &s.cold
+		if len(faults) > before {
+			continue // its other settings cannot be judged
+		}
 		if reads == "thermocouple" {
 			into = &s.hot
 			s.read(d)

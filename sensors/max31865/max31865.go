@@ -22,6 +22,14 @@
 // configuration: all zeros or all ones is a line without a chip, their power-on state a supply that broke down,
 // anything else damage on the way. A broken RTDIN+ wire of three or four leaves the input floating: the data
 // sheet says that no test finds that for sure, and to fit 10 megohm from RTDIN+ to BIAS.
+//
+// # Settings
+//
+//	spi: {port: SPI0.1, chip: max31865, element: Pt100, wires: 3, reference: 430 ohm}
+//
+// element is Pt100 (as when nothing is said) or Pt1000; wires 2, 3 or 4, as the board's jumpers are set; reference the
+// resistor on the board, which is printed on it; mains 50Hz (as when nothing is said) or 60Hz is what its filter rejects.
+// With two wires the cable is in the measurement: 0.39 ohm are one kelvin of a Pt100.
 package max31865
 
 import (

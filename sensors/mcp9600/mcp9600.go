@@ -20,6 +20,14 @@
 //
 // No check sum goes over the wire: all is read until it comes twice the same. The configuration must be as
 // it was written, else the supply broke down; a flag that stays down is a chip that converts no more.
+//
+// # Settings
+//
+//	i2c: {bus: "1", address: 0x67, chip: mcp9600, type: T}
+//
+// type is the thermocouple's letter (B, E, J, K, N, R, S, T) and must be given; filter from 0 (none) to 7 is the
+// chip's own; lowest is the temperature below which a reading is suspect (-60 C when nothing is said). A second point
+// of the same chip with reads: cold-junction shows its terminals.
 package mcp9600
 
 import (
@@ -95,7 +103,11 @@ func newOpen(_ sensors.Env, c sensors.Config) (sensors.Open, error) {
 		if p.Quantity != sensors.Temperature {
 			d.Fail(p.Settings, fmt.Sprintf("an MCP9600 measures temperature, not %s", p.Quantity), "write measures: temperature")
 		}
+		before := len(faults)
 		reads, into := d.OneOf("reads", "thermocouple", "thermocouple", "cold-junction"), &s.cold
+		if len(faults) > before {
+			continue // its other settings cannot be judged
+		}
 		if reads == "thermocouple" {
 			into = &s.hot
 			s.read(d)

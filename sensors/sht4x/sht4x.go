@@ -12,6 +12,13 @@
 // The formula reaches from -6 to 119 %, and the data sheet says to cut to 0 and 100 %. Within the chip's
 // own accuracy of 3 % that is done silently; beyond it the value is cut and suspect: condensed
 // water or a contaminated sensor. A word at one end of its scale is no measurement.
+//
+// # Settings
+//
+//	i2c: {bus: "1", address: 0x44, chip: sht4x, serial: 0x0a1b2c3d}
+//
+// What the point measures (temperature, humidity) says what is read; two points share one chip. serial, where given, is the
+// serial number that `standwatch doctor` shows: a chip exchanged for another is then told.
 package sht4x
 
 import (
