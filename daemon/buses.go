@@ -34,7 +34,7 @@ const boot = "is it switched on in the machine's boot configuration, and may the
 // wired is what the machine itself has: its buses, lines and files.
 func wired(env sensors.Env) sensors.Env {
 	env.OneWire, env.I2C, env.SPI, env.GPIO = openOneWire, openI2C, openSPI, findLine
-	env.Serial, env.Root = openSerial, os.DirFS("/")
+	env.Serial, env.Root, env.Write = openSerial, os.DirFS("/"), writeFile
 	return env
 }
 
@@ -102,6 +102,16 @@ func openSPI(name string) (spi.PortCloser, error) {
 		return nil, fmt.Errorf("SPI port %q: %w; %s", name, err, boot)
 	}
 	return port, nil
+}
+
+// writeFile writes into a file that the kernel has; it makes none.
+func writeFile(name string, data []byte) error {
+	f, err := os.OpenFile("/"+name, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	return errors.Join(err, f.Close())
 }
 
 // idle is how long Read of a serial port waits for a character.

@@ -91,11 +91,7 @@ func (p *poller) read(ctx context.Context, probe Probe, emit Emit) (answered boo
 
 // failed tells every point as failed that the probe itself has not told so already.
 func (p *poller) failed(err error, told []Reading) []Reading {
-	reason := ReasonDisconnected
-	var b *because
-	if errors.As(err, &b) {
-		reason = b.reason
-	}
+	reason := ReasonOf(err)
 	var rs []Reading
 	for _, name := range p.points {
 		if !slices.ContainsFunc(told, func(r Reading) bool { return r.Point == name && r.Health.Grade == Failed }) {
@@ -115,6 +111,15 @@ func (b *because) Unwrap() error { return b.error }
 
 // Because makes an error with which Poll tells a device's points as failed for that reason.
 func Because(reason string, err error) error { return &because{reason, err} }
+
+// ReasonOf is the reason that an error names (Because), else disconnected.
+func ReasonOf(err error) string {
+	var b *because
+	if errors.As(err, &b) {
+		return b.reason
+	}
+	return ReasonDisconnected
+}
 
 // sleep waits, and reports false when ctx ended first.
 func sleep(ctx context.Context, d time.Duration) bool {

@@ -223,6 +223,8 @@ type Env struct {
 	// Root is the machine's file tree, for what the kernel measures itself
 	// (sys/bus/w1, sys/bus/iio).
 	Root fs.FS
+	// Write writes into one of the kernel's files, by its name in Root: what asks it to do something.
+	Write func(name string, data []byte) error
 	// Pace is how often a point is to be read now, by the steps under way.
 	Pace func(Point) time.Duration
 }

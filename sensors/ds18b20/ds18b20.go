@@ -10,6 +10,11 @@
 // Probes are bound by their ROM code, never by their place in a search: a probe
 // that is exchanged is another instrument.
 //
+// The kernel's own driver for them (w1_therm) comes first, by the file `temperature` of each probe: it waits for conversions as the
+// chip wants it, and shares the bus with whoever else reads. Where the kernel has no such bus, or `by: netlink`
+// says so, the bus is driven from here, by periph. The kernel's file is empty for a check sum that does not fit and for no answer
+// (drivers/w1/slaves/w1_therm.c); that is told as no-answer, and never as a temperature.
+//
 // # Values that are no measurement
 //
 // The register's power-on value, 85.000 C, passes the check sum. The reserved byte
@@ -50,6 +55,7 @@ func Driver() sensors.Driver {
 const (
 	reasonBrownOut = "brown-out"     // the supply broke down during the conversion
 	reasonShort    = "short-circuit" // the bus is held low
+	reasonNoAnswer = "no-answer"     // the kernel got no whole answer
 )
 
 // Commands (data sheet, table 3, and the ROM commands before it).
@@ -78,13 +84,14 @@ const (
 type point struct {
 	sensors.Point
 	rom onewire.Address
+	id  string // as the kernel names it
 }
 
 func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 	var faults []error
 	var points []point
 	var names []string
-	every := time.Duration(math.MaxInt64)
+	by := ""
 	seen := map[onewire.Address]string{}
 	for _, p := range c.Points {
 		d := sensors.Decode(p.Settings, &faults)
@@ -101,22 +108,41 @@ func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 		if p.Quantity != sensors.Temperature {
 			d.Fail(p.Settings, fmt.Sprintf("a DS18B20 measures temperature, not %s", p.Quantity), "write measures: temperature")
 		}
+		way := d.OneOf("by", "", "kernel", "netlink")
+		if way != "" && by != "" && way != by {
+			d.Fail(d.Node("by"), fmt.Sprintf("by: another probe of this bus is read by %s", by), "one bus is read one way")
+		}
+		if by == "" {
+			by = way
+		}
 		d.Done()
 		seen[rom] = p.Name
-		points = append(points, point{p, rom})
+		points = append(points, point{p, rom, fmt.Sprintf("%02x-%012x", byte(rom), uint64(rom)>>8&(1<<48-1))})
 		names = append(names, p.Name)
-		if p.Every > 0 {
-			every = min(every, p.Every)
-		}
 	}
 	if len(faults) > 0 {
 		return nil, errors.Join(faults...)
 	}
-	if every == math.MaxInt64 {
-		every = 10 * time.Second
+	tell := teller(env, points)
+	open := func(ctx context.Context) (sensors.Probe, error) {
+		var p sensors.Probe
+		var err error
+		has := by != "netlink" && kernelHas(ctx, env.Root)
+		switch {
+		case has:
+			p = openKernel(env, points)
+		case by == "kernel":
+			err = errors.New("the kernel has no 1-Wire bus with thermometers: is it switched on in the boot configuration, and is w1_therm loaded?")
+		default:
+			p, err = open(ctx, env, c.Name, points)
+		}
+		if err != nil {
+			tell(nil, err)
+			return nil, err
+		}
+		return told{p, tell}, nil
 	}
-	open := func(ctx context.Context) (sensors.Probe, error) { return open(ctx, env, c.Name, points) }
-	return sensors.Poll(names, open, func() time.Duration { return every }), nil
+	return sensors.Poll(names, open, env.Pacer(c.Points)), nil
 }
 
 // parseROM reads a ROM code: as the Linux kernel names a probe, family and

@@ -198,7 +198,7 @@ func TestRecordedBus(t *testing.T) {
 			Count:   func(string) { counted++ },
 		}
 		a, _ := parseROM(probe)
-		p, err := open(t.Context(), env, "w1", []point{{thermometer("pipe"), a}})
+		p, err := open(t.Context(), env, "w1", []point{{thermometer("pipe"), a, probe}})
 		if err != nil {
 			t.Fatal(err)
 		}
