@@ -351,6 +351,7 @@ func device(agent string) string {
 type signer struct {
 	Name  string
 	Fixed bool // logged in: nobody signs for somebody else
+	Acts  bool // forms are of use to him
 }
 
 // String is the name.
@@ -361,13 +362,13 @@ func (w signer) or(typed string) signer {
 	if w.Fixed {
 		return w
 	}
-	return signer{Name: typed}
+	return signer{Name: typed, Acts: w.Acts}
 }
 
 // signerOf is who signs: who is logged in, else the name last given on this browser.
 func signerOf(r *http.Request) signer {
 	if v, ok := people.Of(r.Context()); ok {
-		return signer{v.Name, true}
+		return signer{Name: v.Name, Fixed: true}
 	}
 	return signer{Name: whoOf(r)}
 }

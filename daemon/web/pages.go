@@ -187,6 +187,7 @@ func (s *screens) frame(r *http.Request, page string, snap Snapshot) view {
 		v.Urgent = v.Urgent || f.Urgency == rules.Wake && !f.Acknowledged
 	}
 	v.State = s.state(snap)
+	v.Who.Acts = v.Acts
 	if v.Who.Fixed {
 		v.Me = v.Who.Name
 	}
