@@ -38,8 +38,9 @@ type chart struct {
 	Strays []stray      `json:"strays,omitempty"`
 	Stale  int64        `json:"stale,omitempty"` // the data end here although time went on; 0: they are fresh
 
-	focus int64 // Unix ms from which the value axis is fitted; what lies before is cut off at its edge
-	dress dress
+	focus  int64    // Unix ms from which the value axis is fitted; what lies before is cut off at its edge
+	newest *float64 // what was read last, where nothing of the step is drawn yet
+	dress  dress
 }
 
 // said writes a value of the chart with its unit.
@@ -201,6 +202,9 @@ func (c *chart) axes(zone *time.Location, most int) {
 				take(v)
 			}
 		}
+	}
+	if low > high && c.newest != nil { // nothing is drawn yet: what comes next is near what was read last
+		take(*c.newest)
 	}
 	dataLow, dataHigh := low, high
 	if c.Limit != nil {
@@ -419,6 +423,10 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	ch.Events, _ = s.events(ctx, snap, c, st, from, to)
 	ch.onCurve()
+	if len(st.Ledger) == 0 && st.Ended.IsZero() && !p.Taken.IsZero() && p.Health.Usable() {
+		v := d.value(p.Value)
+		ch.newest = &v
+	}
 	ch.axes(snap.zone(), 6)
 	return ch, nil
 }

@@ -363,3 +363,26 @@ func TestAPressureTestIsDrawnAgainstATightPipe(t *testing.T) {
 		t.Error(svg)
 	}
 }
+
+// Before the first reading of a hold is drawn, its axis reaches what the gauge
+// shows, which its limit alone would leave out.
+func TestTheFirstSecondsOfAHoldHaveRoomForItsReading(t *testing.T) {
+	box := newFakeBox("hold")
+	box.curve["gauge"] = func(time.Time) float64 { return 0 } // a log axis has no place for it: nothing is drawn
+	at := slices.IndexFunc(box.snap.Running, func(st Step) bool { return st.Name == "vacuum-hold" })
+	st := box.snap.Running[at]
+	st.Begun, st.Trend, st.Expected = box.snap.Wall, nil, nil
+	p := slices.IndexFunc(box.snap.Points, func(p Point) bool { return p.Name == st.Outlook.Point })
+	box.snap.Points[p].Value, box.snap.Points[p].Health = micronPa(210), sensors.Health{}
+	ch, err := box.screens().stepChart(t.Context(), box.snap, asMeasured, st, mostSamples)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ch.Low > 210 || ch.High < 500 {
+		t.Errorf("the axis goes from %g to %g micron while the gauge shows 210", ch.Low, ch.High)
+	}
+	box.snap.Points[p].Taken = time.Time{}
+	if ch, err = box.screens().stepChart(t.Context(), box.snap, asMeasured, st, mostSamples); err != nil || ch.Low != 500 {
+		t.Errorf("with a gauge that was never heard it begins at %g, %v: this test sees other readings", ch.Low, err)
+	}
+}
