@@ -17,7 +17,11 @@ func checkBoard(file string, o output) []error {
 	conf, errs := board.Load(file)
 	errs = append(errs, conf.CheckFiles()...)
 	if len(errs) == 0 {
-		fmt.Fprintf(o.out, "%s: in order: a board of %d brokers\n", file, len(conf.Brokers))
+		of := fmt.Sprintf("%d brokers", len(conf.Brokers))
+		if len(conf.Brokers) == 1 {
+			of = "one broker"
+		}
+		fmt.Fprintf(o.out, "%s: in order: a board of %s\n", file, of)
 	}
 	return errs
 }
