@@ -55,7 +55,8 @@ func (k keeper) Watching() web.Watching {
 	}
 	x.Order, x.On, x.Still = o.OnWatch()
 	for _, p := range o.Paths() {
-		x.Paths = append(x.Paths, web.WatchPath{Name: p.Name, Group: p.Group, Wakes: p.Least == rules.Wake, Tries: true, FollowerState: p.FollowerState})
+		nobody := p.Name == outbox.PushPath && !k.b.Push.Taken(context.Background())
+		x.Paths = append(x.Paths, web.WatchPath{Name: p.Name, Group: p.Group, Wakes: p.Least == rules.Wake, Tries: !nobody, Nobody: nobody, FollowerState: p.FollowerState})
 	}
 	return x
 }

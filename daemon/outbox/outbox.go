@@ -86,7 +86,7 @@ func (c Config) destinations(travel http.RoundTripper, push *Push) (ds []destina
 		ds = append(ds, destination{s.Name, s.Name, s.Least, &service{s}, nil})
 	}
 	if push != nil {
-		ds = append(ds, destination{pushPath, pushPath, rules.Tell, &pushes{push}, push.taken})
+		ds = append(ds, destination{PushPath, PushPath, rules.Tell, &pushes{push}, push.Taken})
 	}
 	return ds
 }
@@ -466,7 +466,7 @@ func enqueue(tx *journal.Change, l letter, number int64) error {
 	if l.Thread != "" {
 		tried := false
 		err := tx.Each(kind, func(key string, body []byte) error {
-			if !tried && l.To != pushPath {
+			if !tried && l.To != PushPath {
 				tried = true
 				return nil
 			}

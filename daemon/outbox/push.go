@@ -227,11 +227,11 @@ func (x *Push) Try(ctx context.Context, person, id, sentence string) error {
 	return x.push(ctx, d, note{Title: sentence, Tag: "test"}, 5*time.Minute, "high", "")
 }
 
-// pushPath is what the rota calls the way to the phones of who is called.
-const pushPath = "push"
+// PushPath is what the rota calls the way to the phones of who is called.
+const PushPath = "push"
 
-// taken reports whether any phone takes pushes.
-func (x *Push) taken(ctx context.Context) bool {
+// Taken reports whether any phone takes pushes.
+func (x *Push) Taken(ctx context.Context) bool {
 	all, err := x.List(ctx, "")
 	return err != nil || len(all) > 0
 }

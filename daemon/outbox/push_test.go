@@ -337,7 +337,7 @@ func TestOnePersonsPhoneHoldsUpNobodyElse(t *testing.T) {
 		put := func(number int64, thread, key, to string) {
 			t.Helper()
 			err := k.Change(func(tx *journal.Change) error {
-				return enqueue(tx, letter{To: pushPath, Thread: thread, Message: wakeMessage(key, to)}, number)
+				return enqueue(tx, letter{To: PushPath, Thread: thread, Message: wakeMessage(key, to)}, number)
 			})
 			if err != nil {
 				t.Fatal(err)
@@ -345,7 +345,7 @@ func TestOnePersonsPhoneHoldsUpNobodyElse(t *testing.T) {
 		}
 		put(0, "1 Ana", "a1", "Ana")
 		put(1, "1 Rui", "r1", "Rui")
-		f := newFollower(Parts{Journal: k.Journal, Log: slog.New(slog.DiscardHandler), Zone: time.UTC}, destination{pushPath, pushPath, rules.Tell, &pushes{x}, nil})
+		f := newFollower(Parts{Journal: k.Journal, Log: slog.New(slog.DiscardHandler), Zone: time.UTC}, destination{PushPath, PushPath, rules.Tell, &pushes{x}, nil})
 		ctx, stop := context.WithCancel(t.Context())
 		ended := make(chan error, 1)
 		go func() { ended <- f.Run(ctx) }()

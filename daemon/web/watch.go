@@ -36,10 +36,11 @@ type Watching struct {
 
 // WatchPath is one way out: a webhook, one mail address, ...
 type WatchPath struct {
-	Name  string
-	Group string // a name that stands for it and others; may be its own
-	Wakes bool   // it takes only what wakes
-	Tries bool   // a test message can be sent by it
+	Name   string
+	Group  string // a name that stands for it and others; may be its own
+	Wakes  bool   // it takes only what wakes
+	Tries  bool   // a test message can be sent by it
+	Nobody bool   // no phone has asked for its messages yet
 	journal.FollowerState
 }
 
@@ -78,6 +79,7 @@ type watchPathView struct {
 }
 
 type rotaRow struct {
+	Spare       bool // for somebody more: folded away, or the form is long on a phone
 	N           int
 	Title       string
 	Name, Hours string
@@ -120,6 +122,8 @@ func (s *screens) showWatch(w http.ResponseWriter, r *http.Request, status int, 
 		x := watchPathView{Name: p.Name, State: "suspect", Sentence: p.Sentence, Wakes: p.Wakes, Tries: p.Tries, Waiting: p.Waiting, Quarantined: p.Quarantined,
 			Last: s.words.moment(p.LastDone, time.Now(), snap.zone()), For: s.words.say("watch.path-all")}
 		switch {
+		case p.Nobody:
+			x.State, x.Sentence = waiting, s.words.say("watch.no-phone")
 		case p.OK && p.LastDone.IsZero(): // a square would say that it works, which nobody has seen
 			x.State, x.Sentence = waiting, s.words.say("watch.untried")
 		case p.OK:
@@ -159,7 +163,7 @@ func (s *screens) rotaRows(rota Rota, paths []WatchPath) (rows []rotaRow) {
 		}
 	}
 	for i := range len(rota.People) + spareRows {
-		row := rotaRow{N: i, Title: s.words.say("watch.spare")}
+		row := rotaRow{N: i, Title: s.words.say("watch.spare"), Spare: i >= len(rota.People) && len(rota.People) > 0}
 		var has []string
 		if i < len(rota.People) {
 			row.Name, row.Hours, has = rota.People[i].Name, rota.People[i].Hours, rota.People[i].Paths

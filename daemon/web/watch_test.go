@@ -54,6 +54,15 @@ func (k *fakeKeeper) TryPath(_ context.Context, path string) error {
 	return nil
 }
 
+// lonePush has pushes that no phone has asked for.
+type lonePush struct{ *fakeKeeper }
+
+func (k *lonePush) Watching() Watching {
+	w := k.fakeKeeper.Watching()
+	w.Paths = append(w.Paths, WatchPath{Name: "push", Group: "push", Nobody: true, FollowerState: journal.FollowerState{OK: true, Sentence: "up to date"}})
+	return w
+}
+
 func TestWatchSaysWhoAndByWhichPath(t *testing.T) {
 	k := &fakeKeeper{}
 	h := newFakeBox("hold").screens(WithKeeper(k)).handler()
@@ -63,6 +72,13 @@ func TestWatchSaysWhoAndByWhichPath(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
 		}
+	}
+	if strings.Contains(text, "no phone has asked") {
+		t.Error("it says of a path to somebody that no phone takes it")
+	}
+	lone := &lonePush{k}
+	if _, text = visit(t, newFakeBox("hold").screens(WithKeeper(lone)).handler(), "GET", "/watch", nil); !strings.Contains(text, "no phone has asked for messages yet") || strings.Contains(text, `name="path" value="push"`) {
+		t.Errorf("a path that no phone takes is offered to be tried, or nothing is said of it:\n%s", text)
 	}
 	k.still = true
 	if _, text = visit(t, h, "GET", "/watch", nil); !strings.Contains(text, "waits until they end") {
