@@ -14,6 +14,7 @@ import (
 	"standwatch/sensors/max31865"
 	"standwatch/sensors/mcp9600"
 	"standwatch/sensors/mqtt"
+	"standwatch/sensors/nau7802"
 	"standwatch/sensors/serialscale"
 	"standwatch/sensors/sht4x"
 )
@@ -38,6 +39,7 @@ func I2CChips() []sensors.Chip {
 		sht4x.Chip(),
 		bme280.Chip(),
 		ads1115.Chip(),
+		nau7802.Chip(),
 	}
 }
 
