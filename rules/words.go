@@ -97,8 +97,8 @@ var reasonWords = map[string]string{
 	"cold-junction":   "its converter is itself too cold or too hot (cold-junction)",
 	"reversed":        "it is colder than its pipe can be (reversed): the two wires of its thermocouple may be exchanged",
 	"below-live-zero": "its signal is lower than its zero (below-live-zero): no supply, or a broken wire",
-	"under-range":     "it is less than the instrument reads (under-range)",
-	"over-range":      "it is more than the instrument reads, or a wire is shorted (over-range)",
+	"under-range":     "it is less than the instrument reads, or its plug is out (under-range)",
+	"over-range":      "it is more than the instrument reads, a wire is shorted, or it says so that it has failed (over-range)",
 	"no-supply":       "what feeds its probe has no voltage (no-supply)",
 	"disturbed":       "another program sets its converter while it measures (disturbed)",
 }

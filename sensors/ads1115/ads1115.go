@@ -31,7 +31,7 @@
 // is about 0.4 K at 40 C and 2 K at -20 C where the supply is only given; measured on a channel of its own it is nothing. Feed
 // thermistors from the chip's own supply, use twisted or shielded pairs beside inverter cables, and keep the shield
 // on ground at one end. A loop's resistor is at most 150 ohm on a chip fed with 3.3 V; transmitters need their
-// own 24 V. Pressure transducers are screwed on only with the port isolated and its pressure let off, by who is licensed for that.
+// own 24 V. A divider before a logarithmic gauge wants resistors of 0.1 %. Pressure transducers are screwed on only with the port isolated and its pressure let off, by who is licensed for that.
 //
 // Alternating current cannot be measured by a clamp and a burden here: the mean of a few single shots at 860 a second
 // is no effective value. A current transmitter with a 4 to 20 mA or 0 to 5 V output is: loop or linear.
