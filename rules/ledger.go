@@ -112,6 +112,7 @@ type platform struct {
 	noise   noise
 	unheard time.Duration // the longest time without a reading since the last good one
 	swapped time.Duration // when a cylinder was last lifted off or put on
+	untold  bool          // and nobody has said so yet
 	hinted  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
 	hint    string        // what he said
 
@@ -267,10 +268,15 @@ func (l *ledger) Next(e Entry) {
 // hintFor is how long after its mark a jump is what the mark says.
 const hintFor = 2 * time.Minute
 
+// toldLate is how long after a swap was seen a mark of one is of that, where
+// nobody has told it yet; our choice.
+const toldLate = 10 * time.Minute
+
 // told takes a mark. What was seen already needs no telling: after it, what
 // falls is flow again.
 func (p *platform) told(now time.Duration, mark string) {
-	if mark == "cylinder-swapped" && !p.lifted && p.swapped > 0 && now-p.swapped < hintFor {
+	if seen := now - p.swapped; mark == "cylinder-swapped" && !p.lifted && p.swapped > 0 && (seen < hintFor || p.untold && seen < toldLate) {
+		p.untold = false
 		return
 	}
 	p.hinted, p.hint = now+hintFor, mark
@@ -561,6 +567,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		return
 	}
 	if p.jumped(newest, s) || math.Abs(s.v) < emptyKg && math.Abs(newest.v) >= emptyKg { // or it was still on its way there
+		p.stoodBriefly(last, s)
 		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
 		p.pending = []sample{s}
 		return
@@ -576,6 +583,33 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.breakSegment()
 		}
 	}
+}
+
+// stoodBriefly takes the readings since a small rise for where the cylinder
+// stood, where it is lifted off before that is known to stay: nothing flows
+// back into one, so the last readings before the rise were a hand on the valve.
+func (p *platform) stoodBriefly(last, lifted sample) {
+	n := len(p.pending)
+	if n < levelReads || p.lifted || p.back || p.hintedAt(last.t) && p.hint == "scale-zeroed" {
+		return
+	}
+	first, newest := p.pending[0], p.pending[n-1]
+	if first.v < last.v || first.v-last.v > gulpMost || math.Abs(lifted.v) >= emptyKg && newest.v-lifted.v < gulpMost {
+		return
+	}
+	stood := median(p.pending)
+	k := len(p.good)
+	for k > 0 && p.good[k-1].v < stood-p.pairs() && first.t-p.good[k-1].t < bumpMost {
+		k--
+	}
+	if k < levelReads || k == len(p.good) || p.carried || p.good[k-1].v < stood-p.pairs() {
+		return
+	}
+	p.forget(k)
+	for _, s := range p.pending {
+		p.accept(s)
+	}
+	p.refit()
 }
 
 // passed bridges a silence that began within a bump, where the weight after it
@@ -718,6 +752,7 @@ func (p *platform) own() []sample {
 // next with what came since.
 func (p *platform) breakSegment() {
 	p.refit()
+	flowed := p.fit.rate
 	p.finish()
 	last, first := p.good[len(p.good)-1], p.pending[0]
 	was := p.fit
@@ -781,6 +816,7 @@ func (p *platform) breakSegment() {
 		empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
 		if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
 			whole = p.jointed(was, fall)
+			whole.was.rate = max(was.rate, flowed) // the last reading may have been touched already
 		}
 		p.next(last.t, was.kg, EndedShift, false)
 		if !empty {
@@ -879,7 +915,7 @@ func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
 	if another {
 		p.cylinder++
 		p.zeroedRow, p.blind = 0, nil
-		p.swapped = t
+		p.swapped, p.untold = t, !p.hintedAt(t) || p.hint != "cylinder-swapped"
 		if p.hint == "cylinder-swapped" { // it has said its say
 			p.hinted = 0
 		}
@@ -984,6 +1020,7 @@ func (p *platform) putOn(was, after weight) {
 	if p.nought || p.hintedAt(after.t) && p.hint == "scale-zeroed" {
 		zeros = append(zeros, 0) // zeroed while it was empty, for a moment only
 	}
+	p.untold = !p.hintedAt(after.t) || p.hint != "cylinder-swapped"
 	p.swapped, p.hinted, p.nought = after.t, 0, false
 	p.next(was.t, was.kg, EndedSwap, false)
 	for _, zero := range zeros {
@@ -1221,8 +1258,10 @@ func (p *platform) begin(first weight) {
 	}
 	fall := p.from.v - first.kg
 	p.start, p.betweenKg, p.betweenHi = weight{t: p.from.t, kg: p.from.v}, 0, 0
+	read := *p.from
+	read.t -= p.usual() // it was read up to that long before the step's end
 	switch {
-	case p.continues(*p.from, sample{first.t, first.kg}, p.endRate):
+	case p.continues(read, sample{first.t, first.kg}, p.endRate):
 	case fall < gulpMost:
 		p.betweenKg = max(0, fall)
 	default:
