@@ -449,3 +449,28 @@ points:
 		}
 	}
 }
+
+// What an instrument's papers say stands with its point; a day is written 2027-03-01.
+func TestPapersOfAnInstrument(t *testing.T) {
+	const file = `site: {name: Quayside Library}
+system: {refrigerant: R-410A}
+points:
+  - {name: gauge, measures: vacuum, role: vacuum-gauge, instrument: {serial: "0815", calibrated: 2026-03-01, valid_until: 2027-03-01, against: a laboratory}}
+`
+	s := accepted(t, file)
+	if got, want := s.Points[0].Instrument, (sensors.Instrument{Serial: "0815", Calibrated: "2026-03-01", ValidUntil: "2027-03-01", Against: "a laboratory"}); got != want {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+	for bad, want := range map[string]string{
+		"instrument: 4711":                                              "should be a mapping",
+		"instrument: {calibrated: March}":                               `"March" is not a day`,
+		"instrument: {valid_until: 2027-02-30}":                         `"2027-02-30" is not a day`,
+		"instrument: {valid_until: 2025-01-01, calibrated: 2026-01-01}": "lies before the calibration",
+		"instrument: {offset: 3 K}":                                     "offset",
+	} {
+		text := regexp.MustCompile(`instrument: .*}}`).ReplaceAllString(file, bad+"}")
+		if _, faults := load(t, text); len(faults) != 1 || !strings.Contains(faults[0].Error(), want) || !strings.HasPrefix(faults[0].Error(), "4:") {
+			t.Errorf("%s: %v, want %q", bad, faults, want)
+		}
+	}
+}

@@ -100,6 +100,7 @@ func (r *reader) readPoint(n sensors.Node) sensors.Point {
 	r.readPace(d, &p)
 	r.readSystemOf(d, &p)
 	r.readVolume(d, &p)
+	r.readInstrument(d, &p)
 	r.readSource(d, &p)
 	r.readDuring(d, &p)
 	d.Done()
@@ -168,6 +169,34 @@ func (r *reader) readVolume(d *sensors.Decoder, p *sensors.Point) {
 	if p.Role != "pipe-air" {
 		d.Fail(n, "volume: only a point of role pipe-air stands for a volume of pipework", "leave it out here")
 	}
+}
+
+// readInstrument reads what an instrument's papers say. A correction is no part
+// of it: that is told at the box, with who found it and against what.
+func (r *reader) readInstrument(d *sensors.Decoder, p *sensors.Point) {
+	n, given := d.Given("instrument")
+	if !given {
+		return
+	}
+	if n.Kind != sensors.Mapping {
+		d.Fail(n, "instrument should be a mapping", "write instrument: {serial: 4711, calibrated: 2026-03-01, valid_until: 2027-03-01, against: a laboratory}")
+		return
+	}
+	in := r.decode(n)
+	day := func(key string) string {
+		text := in.Text(key, "")
+		if _, err := time.Parse(time.DateOnly, text); err != nil && text != "" {
+			in.Fail(in.Node(key), fmt.Sprintf("%s: %q is not a day", key, text), "write it as 2027-03-01")
+			return ""
+		}
+		return text
+	}
+	x := sensors.Instrument{Serial: in.Text("serial", ""), Against: in.Text("against", ""), Calibrated: day("calibrated"), ValidUntil: day("valid_until")}
+	if x.ValidUntil != "" && x.ValidUntil < x.Calibrated {
+		in.Fail(in.Node("valid_until"), fmt.Sprintf("valid_until: %s lies before the calibration of %s", x.ValidUntil, x.Calibrated), "look at its certificate")
+	}
+	in.Done()
+	p.Instrument = x
 }
 
 func (r *reader) readSystemOf(d *sensors.Decoder, p *sensors.Point) {

@@ -40,6 +40,7 @@ var needs = map[string]need{
 	"GET /takeoff": shows, "GET /sheet": shows, "GET /curve": shows, "GET /stream": shows, "POST /units": shows,
 	"GET /checks": shows, "GET /checks/{check}": shows, "POST /checks": acts, "GET /photos/{photo}": shows,
 	"GET /trace": shows, "GET /trace/data": shows, "GET /trace/outlines": shows,
+	"GET /points/{point}/against": acts, "POST /points/{point}/against": acts,
 	"GET /mark/{mark}": acts, "GET /typed": acts, "GET /confirm": acts,
 	"POST /takeoff": acts, "POST /sheet": acts, "POST /typed": acts, "POST /marks": acts, "POST /commands": acts,
 	"GET /flags/ack": open, "POST /flags/ack": open, // the link in a message is its own key

@@ -22,13 +22,14 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":    {"bar", "count", "lead", "urgent", "ask", "units", "leadcurve", "ledger", "events", "lately", "actions", "others", "openflags", "heard", "state"},
-	"points": {"bar", "count", "pointlist", "state"},
-	"point":  {"bar", "count", "pointnow", "pointflags", "pointfacts", "state"},
-	"steps":  {"bar", "count", "steplist", "state"},
-	"step":   {"bar", "count", "stepnow", "stepchecks", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
-	"flags":  {"bar", "count", "recent", "state"},
-	"box":    {"bar", "count", "boxnow", "state"},
+	"now":     {"bar", "count", "lead", "urgent", "ask", "units", "leadcurve", "ledger", "events", "lately", "actions", "others", "openflags", "heard", "state"},
+	"points":  {"bar", "count", "pointlist", "state"},
+	"point":   {"bar", "count", "pointnow", "pointflags", "pointfacts", "state"},
+	"against": {"bar", "count", "againstnow", "state"},
+	"steps":   {"bar", "count", "steplist", "state"},
+	"step":    {"bar", "count", "stepnow", "stepchecks", "ask", "answers", "units", "leadcurve", "ledger", "events", "stepactions", "state"},
+	"flags":   {"bar", "count", "recent", "state"},
+	"box":     {"bar", "count", "boxnow", "state"},
 
 	"ledger":   {"bar", "count", "charges", "leadcurve", "state"},
 	"checks":   {"bar", "count", "checklist", "state"},
@@ -47,7 +48,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	base := parseBase(w, assets)
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
-		"ledger", "branches", "more", "checks", "check", "trace", "phone", "watch"} {
+		"ledger", "branches", "more", "checks", "check", "trace", "phone", "watch", "against"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
@@ -254,6 +255,24 @@ func (s *screens) look(r *http.Request, page string, svg bool) (view, int) {
 		}
 		v.Title = p.Name
 		v.Body = s.pointPage(ctx, snap, v, p, svg)
+	case "against":
+		name := named(r, "point")
+		q.Set("point", name)
+		p, ok := snap.point(name)
+		if !ok {
+			return v, http.StatusNotFound
+		}
+		asked := r.URL.Query()
+		body, ok := s.againstPage(ctx, snap, v, p, asked)
+		if !ok {
+			return v, http.StatusNotFound
+		}
+		for _, key := range []string{"with", "empty", "weight", "loaded", "again", "true", "unit", "steady"} {
+			if x := asked.Get(key); x != "" {
+				q.Set(key, x)
+			}
+		}
+		v.Title, v.Body = body.Title, body
 	case "steps":
 		v.Body = s.stepLists(snap)
 	case "checks":
@@ -765,6 +784,8 @@ type pointView struct {
 	Every, Silent      string
 	Source             string
 	Count, Bad         uint64
+	Corrected          string // what the instrument shows, where that is not what it is held for
+	Expired            bool   // its calibration has run out
 }
 
 func (s *screens) pointViews(snap Snapshot, c choice) []pointView {
@@ -781,7 +802,7 @@ func (s *screens) pointView(snap Snapshot, c choice, p Point) pointView {
 		State: p.Health.Grade.String(), Health: s.health(p.Health),
 		Taken: s.words.moment(p.Taken, snap.Wall, snap.zone()), Heard: s.words.moment(p.Heard, snap.Wall, snap.zone()),
 		Every: s.words.span(p.Every), Silent: s.words.span(silence(p.Point)),
-		Source: s.words.name("source", p.Source), Count: p.Count, Bad: p.Bad}
+		Source: s.words.name("source", p.Source), Count: p.Count, Bad: p.Bad, Expired: p.Expired}
 	if p.Source == "" {
 		v.Source = s.words.say("source.none")
 	}
@@ -803,6 +824,10 @@ func (s *screens) pointView(snap Snapshot, c choice, p Point) pointView {
 	} else {
 		v.Main, v.Other = c.both(p.Quantity, p.Unit, p.Value)
 	}
+	if p.Holds.Fix != nil {
+		shown, _ := c.both(p.Quantity, p.Unit, p.Shown)
+		v.Corrected = s.words.say("instrument.shows", shown, p.Holds.Fix.Words(p.Quantity))
+	}
 	return v
 }
 
@@ -822,6 +847,7 @@ type pointPageView struct {
 	Placing      []string // how to place it
 	Drawing      string   // of that; empty: none
 	Flags        []flagView
+	Instrument   *instrumentView
 }
 
 // pointWindow is what a point's own page shows: the last two hours.
@@ -834,6 +860,7 @@ func (s *screens) pointPage(ctx context.Context, snap Snapshot, frame view, p Po
 	v := pointPageView{pointView: s.pointView(snap, c, p), CurveTitle: s.words.say("curve.point-title", p.Name),
 		CurveURL: "/curve?" + url.Values{"point": {p.Name}}.Encode()}
 	s.placing(&v, p.Role)
+	v.Instrument = s.instrument(snap, p)
 	v.Flags = s.flagsOf(snap, frame, p.Name)
 	if !svg {
 		return v

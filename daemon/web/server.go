@@ -108,6 +108,8 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("GET /{$}", s.page("now"))
 	mux.HandleFunc("GET /points", s.page("points"))
 	mux.HandleFunc("GET /points/{point}", s.page("point"))
+	mux.HandleFunc("GET /points/{point}/against", s.page("against"))
+	mux.HandleFunc("POST /points/{point}/against", s.postAgainst)
 	mux.HandleFunc("GET /steps", s.page("steps"))
 	mux.HandleFunc("GET /steps/{step}", s.page("step"))
 	mux.HandleFunc("GET /flags", s.page("flags"))

@@ -64,7 +64,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 			}
 		}
 	}
-	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate|placing)\.|^form\.note-`)
+	families := regexp.MustCompile(`^(title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate|placing|against|instrument)\.|^form\.note-`)
 	for key := range w {
 		if strings.HasPrefix(key, "board.as.") || strings.HasPrefix(key, "board.show.") { // in parts, in board.go
 			continue
@@ -121,6 +121,13 @@ func TestEveryNameOfTheContractHasWords(t *testing.T) {
 	for page := range liveParts {
 		need("title", page)
 	}
+	for _, q := range sensors.Quantities() {
+		for _, m := range methods(q) {
+			need("against", "title."+m, "do."+m, "how."+m)
+		}
+	}
+	need("against.stage", "empty", "loaded", "again")
+	need("instrument.said", "unclear", "corrected", "within", rules.AsFound, rules.Withdrawn, rules.Exchanged)
 }
 
 // No page shows a key in place of its words.
