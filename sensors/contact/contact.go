@@ -14,6 +14,13 @@
 // who reads it by periph.io/x/host (v3.8.5, gpioioctl: the error is only logged), so each low is made sure of by setting the line up once
 // more, which does fail.
 //
+// # Settings
+//
+//	contact: {gpio: GPIO17, pull: up, closed: low, normally: open, debounce: 50ms}
+//
+// These are the usual ones; only gpio must be given. The value is 1 where what is watched is so (power on, water high): a contact that
+// is normally open has closed, one that is normally closed has opened.
+//
 // Contacts at the box are dry and at its own low voltage. Mains is sensed by a relay or an opto-coupler made for
 // it, wired by who may do that.
 package contact

@@ -9,6 +9,13 @@
 //
 // A device is known by its label or its name (`label` and `name` below /sys/bus/iio/devices), never by its number, which is the order
 // in which the kernel found it.
+//
+// # Settings
+//
+//	loadcell: {device: hx711, channel: 0, zero: 84213, known: 20 kg, shows: 515300}
+//
+// zero is what the empty platform shows, and shows what a known weight on it does; counts_per_kg may stand in their
+// place. Both are counts as they are here, signed: the kernel's file less 8388608.
 package loadcell
 
 import (

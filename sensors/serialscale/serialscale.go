@@ -14,6 +14,12 @@
 // blanks. All else stands for itself. Where there are several patterns the first that fits counts; one
 // without {value} is for a line that says why there is no weight.
 //
+//	serial: {port: /dev/serial/by-id/..., baud: 9600, bits: 8, parity: none, stop: 1, frame: "...", weight: gross}
+//	serial: {port: ..., frame: ["S {S=stable|D=motion} {value} {unit}", "S {+=overload|-=underload}"], ask: 'W\r'}
+//
+// Also: begins: STX and ends: ETX, where a frame is set off so and not by the end of a line; decimal: comma; decimals: 2,
+// where the indicator leaves the point out.
+//
 // That the line families are of this kind, and that 9600 baud with 8 bits and no parity is the usual
 // line, is common practice of weighing indicators.
 //
