@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -198,7 +199,14 @@ func TestConformance(t *testing.T) {
 // run runs the chip in the daemon's way and gives what a point told, without repetitions.
 func run(t *testing.T, c *chip, of string, change func()) (told []string) {
 	synctest.Test(t, func(t *testing.T) {
-		env, _ := sensortest.OnI2C(0x76, func(sensortest.Scene) sensortest.Respond { return c.respond })(sensortest.Good)
+		var mu sync.Mutex // the chip changes while it is read
+		env, _ := sensortest.OnI2C(0x76, func(sensortest.Scene) sensortest.Respond {
+			return func(w, r []byte) error {
+				mu.Lock()
+				defer mu.Unlock()
+				return c.respond(w, r)
+			}
+		})(sensortest.Good)
 		src, err := bus.I2C(Chip()).New(env, sensors.Config{Name: "1", Points: points})
 		if err != nil {
 			t.Fatal(err)
@@ -216,7 +224,9 @@ func run(t *testing.T, c *chip, of string, change func()) (told []string) {
 			})
 		}()
 		time.Sleep(10 * time.Second)
+		mu.Lock()
 		change()
+		mu.Unlock()
 		time.Sleep(time.Minute)
 		cancel()
 		if err := <-done; err != nil {
@@ -268,7 +278,16 @@ func TestBrownOut(t *testing.T) {
 	t.Parallel()
 	synctest.Test(t, func(t *testing.T) {
 		c := fresh(bme280)
-		env, _ := sensortest.OnI2C(0x76, func(sensortest.Scene) sensortest.Respond { return c.respond })(sensortest.Good)
+		ordered := false
+		env, _ := sensortest.OnI2C(0x76, func(sensortest.Scene) sensortest.Respond {
+			return func(w, r []byte) error {
+				if ordered && len(r) > 0 { // the first look after the order
+					c.powerOn()
+				}
+				ordered = ordered || len(w) == 4 && w[3]&3 == forced
+				return c.respond(w, r)
+			}
+		})(sensortest.Good)
 		b, err := env.I2C("1")
 		if err != nil {
 			t.Fatal(err)
@@ -281,10 +300,6 @@ func TestBrownOut(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		go func() {
-			time.Sleep(takes / 2)
-			c.powerOn()
-		}()
 		if _, err := p.Read(t.Context()); !strings.Contains(fmt.Sprint(err), "supply broke down") {
 			t.Error(err)
 		}

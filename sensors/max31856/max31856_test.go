@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -249,7 +250,14 @@ func TestRecordedBus(t *testing.T) {
 // told runs the chip in the daemon's way and gives the reasons of the first point, one after the other.
 func told(t *testing.T, respond sensortest.Respond, change func()) (reasons []string) {
 	synctest.Test(t, func(t *testing.T) {
-		env, _ := sensortest.OnSPI(func(sensortest.Scene) sensortest.Respond { return respond })(sensortest.Good)
+		var mu sync.Mutex // the chip changes while it is read
+		env, _ := sensortest.OnSPI(func(sensortest.Scene) sensortest.Respond {
+			return func(w, r []byte) error {
+				mu.Lock()
+				defer mu.Unlock()
+				return respond(w, r)
+			}
+		})(sensortest.Good)
 		src, err := bus.SPI(Chip()).New(env, sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
 			point("pipe", sensors.Temperature, "port", "SPI0.0", "chip", "max31856", "type", "K")}})
 		if err != nil {
@@ -266,7 +274,9 @@ func told(t *testing.T, respond sensortest.Respond, change func()) (reasons []st
 			})
 		}()
 		time.Sleep(10 * time.Second)
+		mu.Lock()
 		change()
+		mu.Unlock()
 		time.Sleep(time.Minute)
 		cancel()
 		if err := <-done; err != nil {

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -190,7 +191,14 @@ func TestRegisterToTemperature(t *testing.T) {
 // run runs the chip in the daemon's way and gives what was told, without repetitions.
 func run(t *testing.T, respond sensortest.Respond, change func(), pairs ...string) (told []string) {
 	synctest.Test(t, func(t *testing.T) {
-		env, _ := sensortest.OnSPI(func(sensortest.Scene) sensortest.Respond { return respond })(sensortest.Good)
+		var mu sync.Mutex // the chip changes while it is read
+		env, _ := sensortest.OnSPI(func(sensortest.Scene) sensortest.Respond {
+			return func(w, r []byte) error {
+				mu.Lock()
+				defer mu.Unlock()
+				return respond(w, r)
+			}
+		})(sensortest.Good)
 		src, err := bus.SPI(Chip()).New(env, sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
 			point("pipe", sensors.Temperature, append([]string{"port", "SPI0.0", "chip", "max31865"}, pairs...)...)}})
 		if err != nil {
@@ -207,7 +215,9 @@ func run(t *testing.T, respond sensortest.Respond, change func(), pairs ...strin
 			})
 		}()
 		time.Sleep(10 * time.Second)
+		mu.Lock()
 		change()
+		mu.Unlock()
 		time.Sleep(time.Minute)
 		cancel()
 		if err := <-done; err != nil {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -148,7 +149,14 @@ func TestFaults(t *testing.T) {
 // run runs the chip in the daemon's way and gives what the thermocouple told, without repetitions.
 func run(t *testing.T, c *chip, change func()) (told []string) {
 	synctest.Test(t, func(t *testing.T) {
-		env, _ := sensortest.OnI2C(0x67, func(sensortest.Scene) sensortest.Respond { return c.respond })(sensortest.Good)
+		var mu sync.Mutex // the chip changes while it is read
+		env, _ := sensortest.OnI2C(0x67, func(sensortest.Scene) sensortest.Respond {
+			return func(w, r []byte) error {
+				mu.Lock()
+				defer mu.Unlock()
+				return c.respond(w, r)
+			}
+		})(sensortest.Good)
 		src, err := bus.I2C(Chip()).New(env, sensors.Config{Name: "1", Points: points[:1]})
 		if err != nil {
 			t.Fatal(err)
@@ -164,7 +172,9 @@ func run(t *testing.T, c *chip, change func()) (told []string) {
 			})
 		}()
 		time.Sleep(10 * time.Second)
+		mu.Lock()
 		change()
+		mu.Unlock()
 		time.Sleep(time.Minute)
 		cancel()
 		if err := <-done; err != nil {
