@@ -17,7 +17,7 @@ import (
 // instruments: every point that is wired tells why it has no value, and the box stops in order.
 func TestEachWorkedBoxStarts(t *testing.T) {
 	t.Parallel()
-	for _, name := range []string{"wired", "mqtt"} {
+	for _, name := range []string{"wired", "mqtt", "mixed"} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			text, err := os.ReadFile("../../configs/" + name + ".yaml")
