@@ -75,9 +75,6 @@ type source struct {
 	start   start
 }
 
-// own are the settings that the bus reads; the chips do not see them.
-var own = []string{"bus", "port", "address", "chip"}
-
 func newSource(env sensors.Env, c sensors.Config, chips []sensors.Chip, kind string, start start) (sensors.Source, error) {
 	var faults []error
 	s := &source{env: env, bus: c.Name, start: start}
