@@ -307,6 +307,7 @@ func TestFaultsOfProbes(t *testing.T) {
 		{[4]float64{3.3, 0.02, 0, 3.3}, failed(sensors.ReasonOpen), failed(sensors.ReasonBelowZero)},
 		{[4]float64{0.001, 4.99, 0, 3.3}, failed(sensors.ReasonShort), failed(sensors.ReasonOverRange)},
 		{[4]float64{0, 0, 0, 0}, failed(sensors.ReasonNoSupply), failed(sensors.ReasonBelowZero)},
+		{[4]float64{1.65, 2.5, 0, 6.5}, failed(sensors.ReasonOffScale), sensors.Health{}},  // nor its supply
 		{[4]float64{1.65, 6.5, 0, 3.3}, sensors.Health{}, failed(sensors.ReasonOverRange)}, // beyond what the chip takes in
 	} {
 		synctest.Test(t, func(t *testing.T) {
@@ -386,6 +387,12 @@ func TestIdentityAndFind(t *testing.T) {
 	shows, err = Chip().Find(t.Context(), b)
 	if err != nil || shows != "2.5000 V on channel 0 when it was last asked" {
 		t.Errorf("%q, %v", shows, err)
+	}
+	for _, other := range [][2]uint16{{powerOnLow, 0x5000}, {0x4B00, powerOnHigh}} {
+		c.low, c.high = other[0], other[1]
+		if _, err = Chip().Find(t.Context(), b); err == nil {
+			t.Errorf("%04X is taken for an ADS1115", other)
+		}
 	}
 	c.low, c.high = 0x4B00, 0x5000 // a thermometer that can have the same address
 	if _, err = Chip().Find(t.Context(), b); err == nil {
