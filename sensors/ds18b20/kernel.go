@@ -2,6 +2,7 @@ package ds18b20
 
 import (
 	"context"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -102,20 +103,36 @@ func (k *kernel) convert(ctx context.Context) bool {
 func (k *kernel) readOne(ctx context.Context, i int, last float64, known bool) sensors.Reading {
 	p := k.points[i]
 	name := path.Join(devices, p.id, "temperature")
-	wait := margin + time.Duration(len(k.points))*conversion // one after the other, at worst
-	text, err := sensors.Within(ctx, wait, func() (string, error) {
+	wait := margin + 2*time.Duration(len(k.points))*conversion // one after the other, at worst
+	type answer struct {
+		text string
+		full []byte
+	}
+	got, err := sensors.Within(ctx, wait, func() (answer, error) {
+		var full []byte
 		select {
 		case k.turns[i] <- struct{}{}:
 			defer func() { <-k.turns[i] }()
 		default:
-			return "", sensors.Because(sensors.ReasonHung, errors.New("the kernel still reads"))
+			return answer{}, sensors.Because(sensors.ReasonHung, errors.New("the kernel still reads"))
 		}
 		b, err := fs.ReadFile(k.env.Root, name)
 		if err == nil && len(b) == 0 { // once more: a signal or noise may have cut it short
 			b, err = fs.ReadFile(k.env.Root, name)
 		}
-		return strings.TrimSpace(string(b)), err
+		text := strings.TrimSpace(string(b))
+		if lie := text == "0" || text == strconv.Itoa(powerOnMilli); err == nil && lie {
+			full, _ = fs.ReadFile(k.env.Root, path.Join(devices, p.id, "w1_slave")) // without it the text stands
+		}
+		return answer{text, full}, err
 	}, nil)
+	text := got.text
+	if pad, ok := scratchpad(got.full); ok && err == nil {
+		if reason := whole(pad); reason != "" {
+			return sensors.Reading{Point: p.Name, Health: sensors.Health{Grade: sensors.Failed, Reason: reason}}
+		}
+		return reading(p.Name, pad, last, known)
+	}
 	r := sensors.Reading{Point: p.Name, Health: sensors.Health{Grade: sensors.Failed}}
 	milli, wrong := strconv.Atoi(text)
 	switch {
@@ -134,13 +151,21 @@ func (k *kernel) readOne(ctx context.Context, i int, last float64, known bool) s
 	default:
 		c := float64(milli) / 1000
 		r = sensors.Temperature.Reading(p.Name, c, "C")
-		// The file does not show the byte that gives a power-on value away, unless the kernel was
-		// told to look at it (features), and then it gives nothing.
+		// Here w1_slave could not be read, and the byte that gives a power-on value away is not known.
 		if milli == powerOnMilli && !(known && math.Abs(last-c) <= near) {
 			r.Health = sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonPowerOn}
 		}
 	}
 	return r
+}
+
+// scratchpad reads the file w1_slave, which shows all nine bytes of a conversion. Where `temperature` says 0 C or
+// 85 C they tell: a bus held low reads as zeros, whose check sum fits, and so does what a chip holds after power-on.
+func scratchpad(file []byte) (pad [9]byte, ok bool) {
+	bytes, _, _ := strings.Cut(string(file), " :")
+	b, err := hex.DecodeString(strings.ReplaceAll(bytes, " ", ""))
+	n := copy(pad[:], b)
+	return pad, err == nil && n == len(pad)
 }
 
 // Close has nothing to close: each reading opens its file.

@@ -160,6 +160,31 @@ func TestKernelFile(t *testing.T) {
 	}
 }
 
+// Where the temperature is one that a lie would show too, all nine bytes decide.
+func TestKernelScratchpad(t *testing.T) {
+	t.Parallel()
+	show := func(p [9]byte) string {
+		return fmt.Sprintf("% x : crc=%02x YES\n% x t=0\n", p, p[8], p)
+	}
+	for _, c := range []struct{ text, full, want string }{
+		{"0\n", show([9]byte{}), "failed disconnected 0"}, // a bus held low
+		{"0\n", show(pad(0, 0, 0x7F, 0x10)), "good  0"},   // the ice point
+		{"0\n", "", "good  0"},
+		{"85000\n", show(pad(0x50, 0x05, 0x7F, 0x0C)), "failed power-on-value 0"},
+		{"85000\n", show(pad(0x50, 0x05, 0x7F, 0x10)), "suspect power-on-value 85"},
+		{"85000\n", show(pad(0x58, 0x01, 0x7F, 0x08)), "good  21.5"}, // it was that only once
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			w := newW1(map[string]string{probe: c.text})
+			w.files[devices+"/"+probe+"/w1_slave"] = c.full
+			rs, err := openKernel(sensors.Env{Root: w}, []point{{thermometer("p"), 0, probe}}).Read(t.Context())
+			if got := fmt.Sprintf("%s %s %g", rs[0].Health.Grade, rs[0].Health.Reason, rs[0].Value); err != nil || got != c.want {
+				t.Errorf("%q %q: %s %v, want %s", c.text, c.full, got, err, c.want)
+			}
+		})
+	}
+}
+
 // 85 C is a temperature where the pipe was near it before.
 func TestKernelHotPipe(t *testing.T) {
 	t.Parallel()

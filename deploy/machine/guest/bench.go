@@ -23,8 +23,8 @@ func wires(b *chips.Board) []device {
 	b.Wire.Probes = []*chips.DS18B20{sump, line}
 	faults := func(d *chips.DS18B20) []fault {
 		return []fault{
-			put(d, chips.Gone, "disconnected"),
-			put(d, chips.Noise, "crc"),
+			put(d, chips.Gone, "disconnected", "no-answer"), // until the kernel has searched its bus again
+			put(d, chips.Noise, "crc", "no-answer"),         // by netlink, by the kernel's file
 			put(d, chips.Zeros, "disconnected"),
 			put(d, chips.Broken, "power-on-value"),
 		}
