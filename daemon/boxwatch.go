@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -18,6 +19,58 @@ const boxWatchEvery = 30 * time.Second
 // since when a store is away: what has been noted the open flags say.
 type boxWatch struct {
 	away map[string]time.Time
+	cuts map[string]*cut // by broker
+}
+
+// brokerLookEvery is how often the brokers are looked at: sooner than any point
+// counts as silent (10 s at least), so that the silence can name its cause.
+const brokerLookEvery = 2 * time.Second
+
+// What a link that comes and goes must do to be noted (our choice): a connection
+// that is made again within moments silences nothing.
+const (
+	brokerAwayFor = 4 * time.Second
+	brokerBackFor = 10 * time.Second
+)
+
+// cut is how the connection to a broker is, and what was noted of it.
+type cut struct {
+	ok    bool
+	since time.Time
+	noted bool // that it is away
+}
+
+// brokers returns what has to be noted of those by which points are heard.
+func (w *boxWatch) brokers(now time.Time, points []web.Point, devices []web.Device) (marks []rules.Told) {
+	for _, d := range devices {
+		if !slices.ContainsFunc(points, func(p web.Point) bool { return p.Source == "mqtt" && p.Device == d.Name }) {
+			continue
+		}
+		c := w.cuts[d.Name]
+		if c == nil || c.ok != d.OK {
+			noted := c != nil && c.noted
+			c = &cut{d.OK, now, noted}
+			w.cuts[d.Name] = c
+		}
+		switch long := now.Sub(c.since); {
+		case !c.ok && !c.noted && long >= brokerAwayFor:
+			c.noted = true
+			marks = append(marks, rules.BrokerAway(d.Name))
+		case c.ok && c.noted && long >= brokerBackFor:
+			c.noted = false
+			marks = append(marks, rules.BrokerBack(d.Name))
+		}
+	}
+	return marks
+}
+
+// untold takes back that marks of brokers were noted.
+func (w *boxWatch) untold(marks []rules.Told) {
+	for _, m := range marks {
+		if c := w.cuts[strings.Fields(m.Note)[2]]; c != nil {
+			c.noted = !c.noted
+		}
+	}
 }
 
 // watchBox looks until ctx ends.
@@ -25,13 +78,30 @@ func (d *Daemon) watchBox(ctx context.Context) {
 	if d.parts.OwnTimes { // a simulated night has no disk and no store of its own
 		return
 	}
-	w := boxWatch{map[string]time.Time{}}
-	t := time.NewTicker(boxWatchEvery)
+	w := boxWatch{map[string]time.Time{}, map[string]*cut{}}
+	t, often := time.NewTicker(boxWatchEvery), time.NewTicker(brokerLookEvery)
 	defer t.Stop()
+	defer often.Stop()
+	note := func(marks []rules.Told) bool {
+		if len(marks) == 0 {
+			return true
+		}
+		err := d.Tell(ctx, marks...)
+		if err != nil && ctx.Err() == nil {
+			d.parts.Log.Warn("how the box stands was not noted, trying again later", "error", err)
+		}
+		return err == nil
+	}
 	for {
 		select {
 		case <-ctx.Done():
 			return
+		case <-often.C:
+			s := d.Now()
+			if marks := w.brokers(time.Now(), s.Points, s.Devices); !note(marks) {
+				w.untold(marks)
+			}
+			continue
 		case <-t.C:
 		}
 		free := 1.0
@@ -43,13 +113,7 @@ func (d *Daemon) watchBox(ctx context.Context) {
 				free = part
 			}
 		}
-		marks := w.look(time.Now(), d.Now(), free)
-		if len(marks) == 0 {
-			continue
-		}
-		if err := d.Tell(ctx, marks...); err != nil && ctx.Err() == nil {
-			d.parts.Log.Warn("how the box stands was not noted, trying again later", "error", err)
-		}
+		note(w.look(time.Now(), d.Now(), free))
 	}
 }
 

@@ -8,7 +8,8 @@ import (
 
 // What the box says of itself stands in the journal as marks called box, so
 // that a replay finds the same: `store away NAME` with for how long, `store
-// back NAME`, and `disk` with the free part of the disk.
+// back NAME`, `broker away NAME` and `broker back NAME`, and `disk` with the
+// free part of the disk.
 
 // StoreUnreachable tells that readings no longer reach a store.
 var StoreUnreachable = Rule{
@@ -44,6 +45,16 @@ const (
 // StoreAwayFor is how long a store may be away before the box says so: a
 // network comes and goes, and nothing is lost meanwhile (our choice).
 const StoreAwayFor = 10 * time.Minute
+
+// BrokerAway is the mark that a broker, by which instruments are heard, is not reached.
+func BrokerAway(name string) Told {
+	return Told{Kind: "mark", Name: BoxMark, Note: "broker away " + name}
+}
+
+// BrokerBack is the mark that it is reached again.
+func BrokerBack(name string) Told {
+	return Told{Kind: "mark", Name: BoxMark, Note: "broker back " + name}
+}
 
 // StoreAway is the mark that a store has been away for a while.
 func StoreAway(name string, quiet time.Duration) Told {

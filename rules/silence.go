@@ -2,6 +2,7 @@ package rules
 
 import (
 	"cmp"
+	"slices"
 	"time"
 
 	"standwatch/sensors"
@@ -91,6 +92,7 @@ var PointSilent = Rule{
 type pointSilent struct {
 	system   string
 	points   []*silence      // as the points of Start; nil where no silence is too long
+	away     []string        // brokers that the box says it does not reach
 	weighing map[string]bool // draw-ins and weigh-ins under way: there scale-silent speaks for the scale
 	earliest time.Duration   // never later than the first deadline; looked up anew when it comes
 	armed    bool
@@ -136,6 +138,13 @@ func (j *pointSilent) Next(e Entry) []Finding {
 			return []Finding{{Edge: Cleared, Flag: "point-silent", Subject: q.point.Name, Text: speaksAgain(q.point.Name)}}
 		}
 	case *Told:
+		if _, says := boxSays(e); len(says) == 3 && says[0] == "broker" {
+			j.away = slices.DeleteFunc(j.away, func(name string) bool { return name == says[2] })
+			if says[1] == "away" {
+				j.away = append(j.away, says[2])
+			}
+			return nil
+		}
 		return j.told(e, b)
 	case *Due:
 		return j.fallSilent(e.At.Since)
@@ -180,8 +189,12 @@ func (j *pointSilent) fallSilent(now time.Duration) (out []Finding) {
 			continue
 		}
 		q.raise(now)
+		text := silent(q.point.Name, now-q.heard)
+		if slices.Contains(j.away, q.point.Device) {
+			text = silentAway(q.point.Name, q.point.Device, now-q.heard)
+		}
 		out = append(out, Finding{Edge: Raised, Flag: "point-silent", Subject: q.point.Name, Urgency: Tell,
-			Points: []string{q.point.Name}, Text: silent(q.point.Name, now-q.heard),
+			Points: []string{q.point.Name}, Text: text,
 			Values: []Value{{"silent_s", seconds(now - q.heard)}}})
 	}
 	j.rearm()

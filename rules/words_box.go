@@ -102,6 +102,12 @@ func storeBack(name string) string {
 	return fmt.Sprintf("The store %s takes readings again; what it missed follows.", name)
 }
 
+// silentAway says of a silence that the box knows the cause of: the instrument
+// is not what to look at first.
+func silentAway(point, broker string, quiet time.Duration) string {
+	return fmt.Sprintf("%s silent for %s: its broker %s is not reached, and nothing that needs the point can be proved meanwhile. Look at the broker's power and its network, then at the Box page.", point, span(quiet), broker)
+}
+
 func diskLow(part float64) string {
 	return fmt.Sprintf("Only %.0f %% of the disk that keeps the journal is free. When it is full, readings are no longer kept. Make room on it, or put in a larger one between two steps.", part*100)
 }

@@ -37,6 +37,7 @@ type Point struct {
 	Instrument  Instrument    // what hangs there, by the site file
 	VolumeM3    float64       // of pipe-air: the pipework that it stands for; 0: not given
 	Source      string        // the driver's name ("mqtt", "onewire"); empty: replay only
+	Device      string        // the broker or bus by which it comes; empty: replay only
 	Settings    Node          // the driver's own part of the site file, with positions
 }
 

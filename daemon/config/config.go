@@ -231,7 +231,8 @@ func (r *reader) readBox(n sensors.Node) {
 func (r *reader) group() {
 	r.checkBrokers()
 	index := map[[2]string]int{}
-	for _, p := range r.site.Points {
+	for at := range r.site.Points {
+		p := &r.site.Points[at]
 		i := slices.IndexFunc(r.drivers, func(d sensors.Driver) bool { return d.Name == p.Source })
 		if i < 0 {
 			continue // replay only, or not built: told already
@@ -241,6 +242,7 @@ func (r *reader) group() {
 		if !ok {
 			continue
 		}
+		p.Device = name
 		key := [2]string{driver.Name, name}
 		at, known := index[key]
 		if !known {
@@ -249,7 +251,7 @@ func (r *reader) group() {
 			r.site.Devices = append(r.site.Devices, Device{driver, sensors.Config{Name: name, Device: entry, Box: r.site.Box.Name}})
 		}
 		c := &r.site.Devices[at].Config
-		c.Points = append(c.Points, p)
+		c.Points = append(c.Points, *p)
 	}
 }
 

@@ -177,7 +177,7 @@ func (s *Script) point(name, system, line string, keys map[string]string) error 
 	if !ok {
 		return fmt.Errorf("%q is no quantity", w[2])
 	}
-	p := sensors.Point{Name: name, System: system, Quantity: q, Role: keys["role"], Unit: keys["unit"],
+	p := sensors.Point{Name: name, System: system, Quantity: q, Role: keys["role"], Unit: keys["unit"], Device: keys["broker"],
 		Instrument: sensors.Instrument{Serial: keys["serial"], Calibrated: keys["calibrated"], ValidUntil: keys["valid_until"], Against: keys["against"]}}
 	for key, d := range map[string]*time.Duration{"every": &p.Every, "silent_after": &p.SilentAfter} {
 		if keys[key] == "" {
