@@ -12,7 +12,6 @@ import (
 	"slices"
 	"sync"
 	"syscall"
-	"time"
 )
 
 // Fault is what is wrong with a chip, whatever chip it is.
@@ -20,22 +19,23 @@ type Fault int
 
 // The faults.
 const (
-	None   Fault = iota
-	Gone         // unplugged; a chip that comes back has lost what was set
-	Hung         // it holds the bus and never answers
-	Errs         // every transaction ends in an error of the bus
-	Noise        // what it says is damaged on the way
-	Zeros        // its data line is stuck low
-	Wrong        // another chip sits there
-	Twice        // it answers every second time only
-	Broken       // what hangs at the chip is broken: an open thermocouple, a cut wire
-	Short        // what hangs at the chip is shorted
-	Reverse      // what hangs at the chip has its ends exchanged
+	None    Fault = iota
+	Gone          // unplugged; a chip that comes back has lost what was set
+	Hung          // it holds the bus and never answers
+	Errs          // every transaction ends in an error of the bus
+	Noise         // what it says is damaged on the way
+	Zeros         // its data line is stuck low
+	Wrong         // another chip sits there
+	Twice         // it answers every second time only
+	Broken        // what hangs at the chip is broken: an open thermocouple, a cut wire
+	Short         // what hangs at the chip is shorted
+	Reverse       // what hangs at the chip has its ends exchanged
+	Leak          // a wire of what hangs at the chip touches ground
 	faults
 )
 
 func (f Fault) String() string {
-	return [faults]string{"none", "unplugged", "hung", "bus error", "noise", "stuck low", "another chip", "every second", "open", "shorted", "reversed"}[f]
+	return [faults]string{"none", "unplugged", "hung", "bus error", "noise", "stuck low", "another chip", "every second", "open", "shorted", "reversed", "touches ground"}[f]
 }
 
 // Knob is what every chip has.
@@ -295,12 +295,4 @@ func fill(p []byte, v byte) {
 	for i := range p {
 		p[i] = v
 	}
-}
-
-// since is a moment that may never have come.
-func since(t time.Time) time.Duration {
-	if t.IsZero() {
-		return time.Hour
-	}
-	return time.Since(t)
 }

@@ -64,8 +64,6 @@ func NewDS18B20(serial uint64, temp float64) *DS18B20 {
 	return d
 }
 
-func (d *DS18B20) knob() *Knob { return &d.Knob }
-
 func (d *DS18B20) powerOn() {
 	d.pad = [9]byte{0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10}
 	d.pad[8] = crcMaxim(d.pad[:8])

@@ -84,116 +84,11 @@ func (r *registers) pairs(out, in []byte) {
 	}
 }
 
-// NAU7802 follows the maker's data sheet (Nuvoton NAU7802, revision 1.7):
-// power by register 0x00, whose bit 3 says ready and whose bit 5 says a conversion is there;
-// rate by 0x02 bits 6 to 4; 24 bits in 0x12 to 0x14; the low half of 0x1F is 0xF.
-type NAU7802 struct {
-	registers
-	code     int32 // what the bridge gives
-	next     time.Time
-	on, cal  time.Time
-	settling int
-}
-
-// NewNAU7802 makes a converter that reads code.
-func NewNAU7802(code int32) *NAU7802 {
-	n := &NAU7802{code: code}
-	n.reset = func() {
-		n.lock.Lock()
-		defer n.lock.Unlock()
-		n.powerOn()
-	}
-	n.only = func(at byte) bool { return at >= 0x12 && at <= 0x14 || at == 0x1F }
-	n.written, n.read = n.wrote, n.reads
-	n.powerOn()
-	return n
-}
-
-// Code sets what the bridge gives.
-func (n *NAU7802) Code(c int32) {
-	n.lock.Lock()
-	defer n.lock.Unlock()
-	n.code = c
-}
-
-func (n *NAU7802) powerOn() {
-	n.file = [256]byte{}
-	n.file[0x1F] = 0x0F
-	n.on, n.next, n.cal = time.Time{}, time.Time{}, time.Time{}
-}
-
-func (n *NAU7802) wrote(at, before byte) {
-	switch at {
-	case 0x00:
-		v := n.file[0]
-		if v&1 != 0 { // reset, until it is written 0
-			n.powerOn()
-			n.file[0] = 1
-			return
-		}
-		if v&2 != 0 && before&2 == 0 {
-			n.on = time.Now()
-		}
-		if v&0x16 == 0x16 && before&0x10 == 0 || v&0x16 == 0x16 && n.next.IsZero() {
-			n.next = time.Now().Add(4 * n.period()) // the filter settles in four conversions
-		}
-	case 0x02:
-		if n.file[2]&4 != 0 {
-			n.cal = time.Now().Add(4 * n.period())
-		}
-		if !n.next.IsZero() {
-			n.next = time.Now().Add(4 * n.period())
-		}
-	}
-}
-
-func (n *NAU7802) period() time.Duration {
-	rate := [8]int{10, 20, 40, 80, 80, 80, 80, 320}[n.file[2]>>4&7]
-	return time.Second / time.Duration(rate)
-}
-
-func (n *NAU7802) reads(at byte) byte {
-	switch at {
-	case 0x00:
-		v := n.file[0] &^ 0x28
-		if v&2 != 0 && since(n.on) > 200*time.Microsecond {
-			v |= 8
-		}
-		if !n.next.IsZero() && !time.Now().Before(n.next) {
-			v |= 0x20
-		}
-		return v
-	case 0x02:
-		v := n.file[2]
-		if v&4 != 0 && time.Now().After(n.cal) {
-			v &^= 4
-			n.file[2] = v
-		}
-		return v
-	case 0x12:
-		if !n.next.IsZero() && !time.Now().Before(n.next) {
-			n.next = time.Now().Add(n.period())
-			c := n.code
-			switch n.Fault() {
-			case Broken:
-				c = 0x7FFFFF
-			case Short:
-				c = -0x800000
-			}
-			n.file[0x12], n.file[0x13], n.file[0x14] = byte(c>>16), byte(c>>8), byte(c)
-		}
-	case 0x1F:
-		if n.Fault() == Wrong {
-			return 0x00
-		}
-	}
-	return n.file[at]
-}
-
-// MCP9600 follows the maker's document DS20005426: the hot junction in 0x00, the
-// cold one in 0x02, sixteenths of a kelvin, status in 0x04, the sensor in 0x05, the device in 0x06,
-// its kind in 0x20 (0x40). The registers are of their own lengths.
-type MCP9600 struct {
+// MCP9601 follows the maker's document DS20005426: the hot junction in 0x00, the
+// cold one in 0x02, sixteenths of a kelvin, status in 0x04 (bit 6: a conversion is complete, until that is
+// cleared; bit 5 short, bit 4 open, which its sister MCP9600 has not), the sensor in 0x05, the device in 0x06,
+// its kind in 0x20 (0x41). The registers are of their own lengths.
+type MCP9601 struct {
 	Knob
 	lock      sync.Mutex
 	at        byte
@@ -201,11 +96,12 @@ type MCP9600 struct {
 	sensor    byte
 	device    byte
 	status    byte
+	next      time.Time // when a conversion is complete
 }
 
-// NewMCP9600 makes one whose junctions are at these temperatures.
-func NewMCP9600(hot, cold float64) *MCP9600 {
-	m := &MCP9600{hot: hot, cold: cold}
+// NewMCP9601 makes one whose junctions are at these temperatures.
+func NewMCP9601(hot, cold float64) *MCP9601 {
+	m := &MCP9601{hot: hot, cold: cold}
 	m.reset = func() {
 		m.lock.Lock()
 		defer m.lock.Unlock()
@@ -214,10 +110,10 @@ func NewMCP9600(hot, cold float64) *MCP9600 {
 	return m
 }
 
-func (m *MCP9600) knob() *Knob { return &m.Knob }
+func (m *MCP9601) knob() *Knob { return &m.Knob }
 
 // Write sets the pointer and perhaps a register.
-func (m *MCP9600) Write(p []byte) error {
+func (m *MCP9601) Write(p []byte) error {
 	m.lock.Lock()
 	defer m.lock.Unlock()
 	if len(p) == 0 {
@@ -228,6 +124,9 @@ func (m *MCP9600) Write(p []byte) error {
 		switch m.at {
 		case 0x04:
 			m.status = p[1] & 0x0F
+			if p[1]&0x40 == 0 {
+				m.next = time.Now().Add(320 * time.Millisecond) // at 18 bits
+			}
 		case 0x05:
 			m.sensor = p[1]
 		case 0x06:
@@ -238,17 +137,21 @@ func (m *MCP9600) Write(p []byte) error {
 }
 
 // Read reads the register that the pointer names.
-func (m *MCP9600) Read(p []byte) error {
+func (m *MCP9601) Read(p []byte) error {
 	m.lock.Lock()
 	defer m.lock.Unlock()
 	hot := m.hot
-	status := m.status | 0x40 // a conversion is there
+	status := m.status
+	if !time.Now().Before(m.next) {
+		status |= 0x40
+	}
 	switch m.Fault() {
 	case Broken:
-		hot = 2047.9375 // it has no detector: the amplifier runs to its end
-		status |= 0x10  // and says that its input is out of range
+		hot = 1372 // the input floats
+		status |= 0x10
 	case Short:
 		hot = m.cold // a short makes a junction where it is
+		status |= 0x20
 	}
 	var b []byte
 	word := func(t float64) []byte {
@@ -269,7 +172,7 @@ func (m *MCP9600) Read(p []byte) error {
 	case 0x06:
 		b = []byte{m.device}
 	case 0x20:
-		b = []byte{0x40, 0x12}
+		b = []byte{0x41, 0x12}
 		if m.Fault() == Wrong {
 			b[0] = 0x11
 		}
@@ -347,7 +250,7 @@ func (s *SHT4x) Write(p []byte) error {
 	case 0x89:
 		s.reply = words(0x0F4A, 0x21C3)
 		if s.Fault() == Wrong {
-			s.reply = nil
+			s.reply = words(0x1111, 0x2222)
 		}
 		return nil
 	case 0x94:
@@ -358,9 +261,6 @@ func (s *SHT4x) Write(p []byte) error {
 	}
 	s.ready = time.Now().Add(wait)
 	s.reply = words(uint16(math.Round((s.t+45)/175*65535)), uint16(math.Round((s.rh+6)/125*65535)))
-	if s.Fault() == Wrong {
-		s.reply = nil
-	}
 	return nil
 }
 

@@ -150,8 +150,13 @@ func (m *MAX31865) wrote(at, before byte) {
 		m.file[2] &^= 1
 		m.file[0] &^= 2
 	}
-	if d := v >> 2 & 3; d == 1 && m.Fault() == Broken { // one automatic fault detection
-		m.file[7] |= 0x18
+	if v>>2&3 != 0 { // look for faults: by itself, or in two cycles (table 3)
+		switch m.Fault() {
+		case Broken: // without a current nothing falls at the reference: REFIN- is at VBIAS
+			m.file[7] |= 0x20
+		case Leak:
+			m.file[7] |= 0x10
+		}
 	}
 	m.file[0] &^= 0x0C
 	if v&0x80 != 0 && (v&0x20 != 0 || v&0x40 != 0 && before&0x40 == 0) {

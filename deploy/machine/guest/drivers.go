@@ -16,7 +16,10 @@ var site []byte
 
 // drivers runs the product on the wired site and tries every driver.
 func drivers() error {
-	board, devices := bench()
+	board, lines, devices, err := bench()
+	if err != nil {
+		return err
+	}
 	control, err := os.OpenFile("/dev/rigbus", os.O_RDWR, 0)
 	if err != nil {
 		return err
@@ -28,7 +31,10 @@ func drivers() error {
 		return err
 	}
 	t := &trial{devices: devices}
-	err = t.run(begun)
+	if err = t.begin(begun); err == nil {
+		err = outputs(board, lines)
+		err = errors.Join(err, t.run(begun))
+	}
 	wrong := t.table()
 	if stop := box.stop(); stop != nil {
 		err = errors.Join(err, stop)

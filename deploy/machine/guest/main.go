@@ -40,6 +40,9 @@ func run() error {
 	if err := prepare(); err != nil {
 		return fmt.Errorf("the machine cannot be prepared: %w", err)
 	}
+	if os.Getenv("rig") == "cpu" { // from the kernel's command line
+		return cost()
+	}
 	return drivers()
 }
 

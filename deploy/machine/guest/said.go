@@ -13,6 +13,7 @@ import (
 type said struct {
 	health, reason string
 	value          float64
+	system         string
 	known          bool // a value that can be used
 	count          float64
 }
@@ -41,7 +42,7 @@ func listen() (map[string]*said, error) {
 		}
 		s := all[point]
 		if s == nil {
-			s = &said{}
+			s = &said{system: labels["system"]}
 			all[point] = s
 		}
 		switch name {
