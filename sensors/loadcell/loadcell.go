@@ -3,7 +3,7 @@
 //
 // Why the kernel: the HX711 takes a clock that stands high for more than 60 microseconds as the wish to be
 // switched off, and a program that the machine interrupts cannot keep that (data sheet "HX711 24-Bit Analog-to-Digital
-// Converter (ADC) for Weigh Scales", Avia Semiconductor, timing T3, from memory; testdata/hx711.csv). The kernel's driver
+// Converter (ADC) for Weigh Scales", timing T3, from memory; testdata/hx711.csv). The kernel's driver
 // (drivers/iio/adc/hx711.c) clocks it with interrupts off. It gives the 24 bits with the highest one turned, so that
 // the middle of the range, no signal, is 8388608; here counts are turned back, and are signed.
 //

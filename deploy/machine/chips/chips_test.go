@@ -7,11 +7,11 @@ import (
 
 func TestCheckSums(t *testing.T) {
 	// Application note 27 of the 1-Wire chips' maker (from memory).
-	if got := crcMaxim([]byte{0x02, 0x1C, 0xB8, 0x01, 0, 0, 0}); got != 0xA2 {
+	if got := crc1Wire([]byte{0x02, 0x1C, 0xB8, 0x01, 0, 0, 0}); got != 0xA2 {
 		t.Errorf("1-Wire: %#x, want 0xa2", got)
 	}
 	// The SHT4x's data sheet, section 4.4: the check sum of BEEF is 92 (from memory).
-	if got := crcSensirion([]byte{0xBE, 0xEF}); got != 0x92 {
+	if got := crcWord([]byte{0xBE, 0xEF}); got != 0x92 {
 		t.Errorf("SHT4x: %#x, want 0x92", got)
 	}
 }
@@ -54,13 +54,13 @@ func TestProbeConverts(t *testing.T) {
 		}
 	}
 	ask(0xBE)
-	if pad, _ := w.op(opRead, 9, nil); pad[0] != 0x50 || pad[1] != 0x05 || crcMaxim(pad[:8]) != pad[8] {
+	if pad, _ := w.op(opRead, 9, nil); pad[0] != 0x50 || pad[1] != 0x05 || crc1Wire(pad[:8]) != pad[8] {
 		t.Errorf("after power-on % x", pad)
 	}
 	ask(0x44)
 	d.ready = d.ready.Add(-time.Second) // its 750 ms have passed
 	ask(0xBE)
-	if pad, _ := w.op(opRead, 9, nil); pad[0] != 0x91 || pad[1] != 0x01 || crcMaxim(pad[:8]) != pad[8] {
+	if pad, _ := w.op(opRead, 9, nil); pad[0] != 0x91 || pad[1] != 0x01 || crc1Wire(pad[:8]) != pad[8] {
 		t.Errorf("after the conversion % x", pad)
 	}
 }

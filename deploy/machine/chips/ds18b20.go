@@ -58,7 +58,7 @@ func NewDS18B20(serial uint64, temp float64) *DS18B20 {
 	for i := range 6 {
 		d.ROM[1+i] = byte(serial >> (8 * i))
 	}
-	d.ROM[7] = crcMaxim(d.ROM[:7])
+	d.ROM[7] = crc1Wire(d.ROM[:7])
 	d.reset = d.powerOn
 	d.powerOn()
 	return d
@@ -66,13 +66,13 @@ func NewDS18B20(serial uint64, temp float64) *DS18B20 {
 
 func (d *DS18B20) powerOn() {
 	d.pad = [9]byte{0x50, 0x05, 0x4B, 0x46, 0x7F, 0xFF, 0x0C, 0x10}
-	d.pad[8] = crcMaxim(d.pad[:8])
+	d.pad[8] = crc1Wire(d.pad[:8])
 	d.ready, d.selected = time.Time{}, false
 }
 
-// crcMaxim is the check sum of 1-Wire chips, bit by bit as in the maker's
+// crc1Wire is the check sum of 1-Wire chips, bit by bit as in the maker's
 // application note 27: x^8 + x^5 + x^4 + 1, least significant bit first.
-func crcMaxim(p []byte) byte {
+func crc1Wire(p []byte) byte {
 	var crc byte
 	for _, b := range p {
 		for range 8 {
@@ -95,7 +95,7 @@ func (d *DS18B20) settle() {
 	d.ready = time.Time{}
 	d.pad[0], d.pad[1] = byte(d.raw), byte(d.raw>>8)
 	d.pad[6] = 0x10 - d.pad[0]&0x0F // reserved; genuine chips show it so
-	d.pad[8] = crcMaxim(d.pad[:8])
+	d.pad[8] = crc1Wire(d.pad[:8])
 }
 
 // here reports whether the probe takes part in what the bus does.
@@ -191,7 +191,7 @@ func (w *Wire) write(b byte) {
 					d.pad[4] = b&0x60 | 0x1F
 				}
 				d.at++
-				d.pad[8] = crcMaxim(d.pad[:8])
+				d.pad[8] = crc1Wire(d.pad[:8])
 			}
 		}
 	}

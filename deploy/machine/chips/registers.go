@@ -188,7 +188,7 @@ func (m *MCP9601) Read(p []byte) error {
 	return nil
 }
 
-// SHT4x follows the maker's data sheet (Sensirion SHT4x, version 6): a command
+// SHT4x follows the maker's data sheet ("SHT4x", version 6): a command
 // of a byte, then six bytes back, two values each with a check sum (0x31, from 0xFF); while it
 // measures it does not acknowledge.
 type SHT4x struct {
@@ -208,7 +208,7 @@ func NewSHT4x(t, rh float64) *SHT4x {
 
 func (s *SHT4x) knob() *Knob { return &s.Knob }
 
-func crcSensirion(p []byte) byte {
+func crcWord(p []byte) byte {
 	crc := byte(0xFF)
 	for _, b := range p {
 		crc ^= b
@@ -225,7 +225,7 @@ func crcSensirion(p []byte) byte {
 
 func words(a, b uint16) []byte {
 	p := []byte{byte(a >> 8), byte(a), 0, byte(b >> 8), byte(b), 0}
-	p[2], p[5] = crcSensirion(p[:2]), crcSensirion(p[3:5])
+	p[2], p[5] = crcWord(p[:2]), crcWord(p[3:5])
 	return p
 }
 
