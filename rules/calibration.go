@@ -127,6 +127,9 @@ func ReadCalibration(b *Told, quantity func(point string) sensors.Quantity) (c C
 	c.Point = words[0]
 	if b.Name == "placed" {
 		c.What = Exchanged
+		if len(words) == 1 { // gauge: exchanged
+			return c, errors.New("a colon stands before what was said, and behind a colon stands only a remark")
+		}
 		if words[1] == Exchanged {
 			words = slices.Delete(words, 1, 2)
 		}

@@ -113,11 +113,23 @@ func TestWhatCannotBeMeantOfAnInstrument(t *testing.T) {
 	if _, err := ReadCalibration(&Told{Kind: "mark", Name: "calibrated", Note: "clamp shows 0.4 C at 0 C", Value: 0.4, Unit: "K"}, said.quantity); err == nil {
 		t.Error("a value that says the opposite of its note was taken")
 	}
+	for note, want := range map[string]string{
+		"gauge: exchanged":            "a colon stands before",
+		"gauge: exchanged serial 4":   "a colon stands before",
+		"gage exchanged":              `no point "gage"`,
+		"gauge exchanged offset 1 Pa": `"offset" says nothing`,
+	} {
+		got, err := ReadCalibration(&Told{Kind: "mark", Name: "placed", Note: note}, said.quantity)
+		if !IsExchange(note) || err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("placed: %q is read as %+v, error %v; want one with %q", note, got, err, want)
+		}
+	}
 }
 
 func FuzzCalibration(f *testing.F) {
 	f.Add("clamp shows 0.4 C at 0 C and 50.9 C at 50 C against thermometer R7 valid until 2027-03-01 by Ines: all well", false, 0.0, "")
 	f.Add("gauge exchanged serial 4711 against by valid until 2027-03-01", true, 0.0, "")
+	f.Add("gauge: exchanged", true, 0.0, "")
 	f.Add("scale gain 0.998", false, 0.02, "kg")
 	f.Add("damp checked within 2 % at and shows", false, 0.0, "")
 	f.Add("high shows 3 psi at 0 psi gain 1.01", false, math.Inf(1), "Pa")
