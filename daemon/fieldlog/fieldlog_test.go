@@ -192,6 +192,7 @@ func TestFaultsNameThePlaceAndWhatIsRight(t *testing.T) {
 		{head + now + "mark,,,,\n", site(), "2:27", []string{"name"}},
 		{head + now + "mark,cylinder-weight,5,psi,\n", site(), "2:43", []string{"mass", "kg"}},
 		{head + now + "mark,cylinder-weight,,,\n", site(), "2:43", []string{"mass"}},
+		{head + now + "mark,note,1e308,psi,\n", site(), "2:32", []string{"more than a number can hold"}},
 		{head + now + "mark,note,,kg,\n", site(), "2:33", []string{"unit without a value"}},
 		{head + now + "begin,vacuum-hold,,,\n", two, "2:28", []string{"which system", "north, south"}},
 		{head + now + "begin,noth/vacuum-hold,,,\n", two, "2:28", []string{"noth", "did you mean north?"}},

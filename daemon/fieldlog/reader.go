@@ -407,6 +407,9 @@ func (r *Reader) told(row Row) (Row, error) {
 		return r.fail(inUnit, "a unit without a value", "give the value, or no unit")
 	}
 	row.toSI()
+	if math.IsInf(row.Value, 0) {
+		return r.fail(inValue, "in SI this is more than a number can hold", "look for a slip in the exponent or the unit")
+	}
 	switch row.Kind {
 	case Begin, End:
 		return r.step(row)
