@@ -43,7 +43,7 @@ func bench() (*chips.Board, *lines, []device, error) {
 	b := &chips.Board{I2C: map[uint16]chips.I2C{}, SPI: make([]chips.SPI, 4), Wire: &chips.Wire{}, Line: l.told}
 	scale, err := indicator()
 	devices := append(wires(b), scale)
-	devices = append(devices, thermocouple(b), resistance(b), air(b), converter(b), cell(b), junction(b), barometer(b))
+	devices = append(devices, thermocouple(b), resistance(b), air(b), converter(b), cell(b), bridge(b), junction(b), barometer(b))
 	return b, l, devices, err
 }
 
@@ -176,6 +176,24 @@ func cell(b *chips.Board) device {
 			put(h, chips.Noise, "disconnected").as("data line floats"),
 			put(h, chips.Broken, "overload").as("beyond its range"),
 			put(h, chips.Zeros, "underload"),
+		},
+	}
+}
+
+// bridge is the same load cell on a converter of its own: 8 kg are 284,000.
+func bridge(b *chips.Board) device {
+	n := chips.NewNAU7802(84000 + 8*25000)
+	b.I2C[0x2A] = n
+	return device{
+		name:   "NAU7802 0x2a",
+		points: []want{{"platform", 8000, 0.5, "g"}},
+		faults: []fault{
+			put(n, chips.Gone, "disconnected"),
+			put(n, chips.Hung, "hung"),
+			put(n, chips.Errs, "disconnected"),
+			exchange(n),
+			put(n, chips.Broken, "overload").as("beyond its range"),
+			put(n, chips.Short, "underload").as("below its range"),
 		},
 	}
 }

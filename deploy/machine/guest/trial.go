@@ -43,7 +43,8 @@ type row struct {
 
 const (
 	step     = 200 * time.Millisecond // between looks
-	patience = 15 * time.Second       // until the box has said what is wrong, and until it has healed
+	patience = 15 * time.Second       // until the box has said what is wrong
+	healing  = 40 * time.Second       // until it is well again: sensors.Poll opens what failed for long each half minute
 	least    = 2000 * time.Millisecond
 )
 
@@ -205,7 +206,7 @@ func (t *trial) round(faults []*one) error {
 		o.f.mend()
 	}
 	waiting = len(faults)
-	for waiting > 0 && time.Since(mended) < patience {
+	for waiting > 0 && time.Since(mended) < healing {
 		time.Sleep(step)
 		if err := t.look(); err != nil {
 			return err
