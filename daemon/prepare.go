@@ -37,6 +37,16 @@ type Site struct {
 	Outputs   []horn.Config
 }
 
+// Shut lists the brokers in the box that hear points and let nobody in who could publish them.
+func (s *Site) Shut() (names []string) {
+	for _, d := range s.Devices {
+		if c, within := s.Brokers[d.Config.Name]; within && d.Driver.Device == "broker" && len(c.Users) == 0 {
+			names = append(names, d.Config.Name)
+		}
+	}
+	return names
+}
+
 // Load reads a site file and has each part checked by its owner. It touches
 // nothing else. All faults come at once, in the order of their places.
 func Load(file string) (*Site, []error) {

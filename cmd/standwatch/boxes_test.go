@@ -47,6 +47,15 @@ func TestEachWorkedBoxStarts(t *testing.T) {
 			c := startRun(t, site, nil)
 			if name == "mqtt" {
 				waitUp(t, site) // its broker is within
+				// As the head of the file says.
+				if out, err := exec.Command("mosquitto_pub", "-p", port, "-u", "bridge", "-P", "choose another", "-q", "1", "-t", "bridge/gauge",
+					"-m", `{"value": 312, "unit": "micron", "battery": 81, "seq": 7}`).CombinedOutput(); err != nil {
+					t.Fatalf("mosquitto_pub: %v\n%s", err, out)
+				}
+				eventually(t, "what is published is a reading", 30*time.Second, func() bool {
+					out, err := exec.Command("standwatch", "export", "--data", filepath.Join(dir, "data")).Output()
+					return err == nil && strings.Contains(string(out), ",reading,gauge,")
+				})
 			}
 			eventually(t, "every wired point tells why it has no value", 30*time.Second, func() bool {
 				out, err := exec.Command("standwatch", "export", "--data", filepath.Join(dir, "data")).Output()

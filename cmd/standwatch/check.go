@@ -48,6 +48,9 @@ func (c checkCommand) Run(o output) error {
 		if site.Web.OnlyHere() && site.Outbox.Reaches() { // no fault of the file: somebody may sit at the box
 			fmt.Fprintf(o.out, "%s: note: messages carry no link that acknowledges, for only this machine can open the pages; set web.listen to an address of the site network, or web.public_url where a proxy brings people here\n", file)
 		}
+		for _, b := range site.Shut() {
+			fmt.Fprintf(o.out, "%s: note: the broker %s in the box lets nobody publish, for it has no users; add users: [{name: bridge, password_file: FILE, publish: [\"bridge/#\"]}] under embedded\n", file, b)
+		}
 		for i, e := range site.Equipment {
 			_, doubts := site.Systems[i].TakenOff(rules.Entered{})
 			for _, d := range doubts { // no fault of the file: the take-off's own judge says the same
