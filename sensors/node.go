@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"cmp"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -149,13 +150,14 @@ func (d *Decoder) Path(key string) string {
 	return filepath.Join(filepath.Dir(d.node.File), path)
 }
 
-// Required is Text for a key that must be given and not be empty.
-func (d *Decoder) Required(key string) string {
+// Required is Text for a key that must be given and not be empty; such is what
+// may stand there.
+func (d *Decoder) Required(key string, such ...string) string {
 	if _, given := d.Given(key); !given {
 		if d.wrong {
 			return ""
 		}
-		d.Fail(Node{}, key+" is missing", "add "+key+": ...")
+		d.Fail(Node{}, key+" is missing", "add "+key+": "+cmp.Or(strings.Join(such, " or "), "..."))
 		return ""
 	}
 	n, ok := d.scalar(key)

@@ -123,10 +123,15 @@ func (d *Decoder) Amount(key string, other float64, dim Dimension) float64 {
 	return d.amount(key, n, dim.parse)
 }
 
+// usual is what often stands under a key, for who left it out.
+var usual = map[string]string{
+	"resistance": "10 kohm", "series": "10 kohm, the resistor that the thermistor is in series with", "shunt": "150 ohm, the resistor that the current goes through",
+}
+
 // must reads what has to be given. It is NaN where there is a fault, which no comparison
 // finds a second fault in.
 func (d *Decoder) must(key string, parse func(string) (float64, error)) float64 {
-	if d.Required(key) == "" {
+	if d.Required(key, usual[key]) == "" {
 		return math.NaN()
 	}
 	return d.amount(key, d.Node(key), parse)
@@ -205,8 +210,11 @@ func (l line) value(signal float64) (float64, Health) {
 // between reads the two ends of what is measured.
 func (d *Decoder) between(p Point) (from, to float64) {
 	from, to = d.must("from", p.Quantity.Parse), d.must("to", p.Quantity.Parse)
-	if from == to {
+	switch {
+	case from == to:
 		d.Fail(d.Node("to"), "to is the same as from", "write the range on the transducer's plate")
+	case from > to: // a slip far more often than an instrument, and one that turns every value about
+		d.Fail(d.Node("to"), "to is lower than from", "write the lower end under from; an instrument whose signal falls is written as linear or table")
 	}
 	return from, to
 }

@@ -315,7 +315,7 @@ func (ch *channel) readSupply(d *sensors.Decoder, rate int, faults *[]error) {
 }
 
 func readMux(d *sensors.Decoder) int {
-	if d.Required("channel") == "" {
+	if d.Required("channel", "0", "1", "2", "3") == "" {
 		return -1
 	}
 	return slices.Index(channels, d.OneOf("channel", "", channels...))

@@ -139,7 +139,7 @@ func readDevice(p sensors.Point, chips []sensors.Chip, kind string, rest *sensor
 		known = append(known, c.Name)
 	}
 	name := ""
-	if d.Required("chip") != "" {
+	if d.Required("chip", known...) != "" {
 		name = d.OneOf("chip", "", known...)
 	}
 	*rest = p.Settings
@@ -162,7 +162,7 @@ func readDevice(p sensors.Point, chips []sensors.Chip, kind string, rest *sensor
 		d.Text("bus", "")
 		dev.address = readAddress(d, dev.chip)
 	default:
-		d.Required("port")
+		d.Required("port", "SPI0.0")
 	}
 	if len(*faults) > before {
 		return nil
@@ -179,7 +179,7 @@ func readAddress(d *sensors.Decoder, chip sensors.Chip) uint16 {
 	for _, a := range chip.Addresses {
 		can = append(can, fmt.Sprintf("%#02x", a))
 	}
-	text := d.Required("address")
+	text := d.Required("address", can...)
 	if text == "" {
 		return 0
 	}

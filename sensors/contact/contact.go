@@ -101,7 +101,7 @@ func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 }
 
 func read(p sensors.Point, d *sensors.Decoder) settings {
-	s := settings{point: p, line: d.Required("gpio")}
+	s := settings{point: p, line: d.Required("gpio", "GPIO17")}
 	if s.line != "" && strings.Trim(s.line, "0123456789") == "" {
 		d.Fail(d.Node("gpio"), fmt.Sprintf("gpio: %s is a number, and numbers differ from one kernel to the next", s.line), "write the line's name, such as GPIO17")
 	}

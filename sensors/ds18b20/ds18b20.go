@@ -96,7 +96,7 @@ func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 	for _, p := range c.Points {
 		d := sensors.Decode(p.Settings, &faults)
 		d.Text("bus", "")
-		text := d.Required("id")
+		text := d.Required("id", "28-0316a2794bff")
 		rom, want := parseROM(text)
 		switch {
 		case text == "":

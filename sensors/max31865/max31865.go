@@ -145,13 +145,13 @@ func (s *settings) read(d *sensors.Decoder) {
 	if d.OneOf("element", "Pt100", "Pt100", "Pt1000") == "Pt1000" {
 		s.nominal = 1000
 	}
-	if d.Required("wires") != "" && d.OneOf("wires", "2", "2", "3", "4") == "3" {
+	if d.Required("wires", "2", "3", "4") != "" && d.OneOf("wires", "2", "2", "3", "4") == "3" {
 		s.config |= threeWires
 	}
 	if d.OneOf("mains", "50Hz", "50Hz", "60Hz") == "50Hz" {
 		s.config |= reject50Hz
 	}
-	if d.Required("reference") == "" {
+	if d.Required("reference", "430 ohm", "what is printed on the resistor") == "" {
 		return
 	}
 	// The ratio must have room for the hottest pipe, and not waste the scale: boards

@@ -123,7 +123,7 @@ func newOpen(_ sensors.Env, c sensors.Config) (sensors.Open, error) {
 }
 
 func (s *settings) read(d *sensors.Decoder) {
-	if d.Required("type") != "" {
+	if d.Required("type", "K", "T") != "" {
 		kind := d.OneOf("type", "K", "B", "E", "J", "K", "N", "R", "S", "T")
 		s.sensor = byte(slices.Index([]byte(types), kind[0])) << 4
 	}

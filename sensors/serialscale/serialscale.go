@@ -125,7 +125,7 @@ func teller(env sensors.Env, name string) func(ok bool, sentence string) {
 // read reads a point's settings.
 func read(p sensors.Point, faults *[]error) (settings, *sensors.Decoder) {
 	d := sensors.Decode(p.Settings, faults)
-	s := settings{point: p, path: d.Required("port"), decimal: '.'}
+	s := settings{point: p, path: d.Required("port", "/dev/serial/by-id/..."), decimal: '.'}
 	if why := unstable(s.path); why != "" {
 		d.Fail(d.Node("port"), fmt.Sprintf("port: %s %s", s.path, why), "write its path under /dev/serial/by-id, which `ls -l /dev/serial/by-id` shows")
 	}
@@ -150,7 +150,7 @@ func read(p sensors.Point, faults *[]error) (settings, *sensors.Decoder) {
 		}
 	}
 	if _, given := d.Given("frame"); !given {
-		d.Required("frame")
+		d.Required("frame", `"{ST=stable|US=motion|OL=overload},{GS=gross|NT=net},{value}{unit}", what a line of it looks like`)
 	}
 	n := d.Node("frame")
 	if n.Kind == sensors.List && len(n.Items) == 0 {
