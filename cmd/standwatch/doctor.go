@@ -14,6 +14,7 @@ import (
 	"standwatch/daemon"
 	"standwatch/daemon/config"
 	"standwatch/daemon/doctor"
+	"standwatch/daemon/web"
 	"standwatch/sensors"
 	"standwatch/sensors/all"
 )
@@ -171,7 +172,7 @@ func heard(p sensors.Point, r sensors.Reading, ok bool) seen {
 		s.Missing, s.Health, s.shown = true, "silent", "told nothing"
 		return s
 	case r.Health.Grade == sensors.Failed:
-		s.Missing, s.shown = true, "no value: "+r.Health.Reason
+		s.Missing, s.shown = true, "no value: "+web.Reason(r.Health.Reason)
 	default:
 		s.Value = &r.Value
 		s.shown = fmt.Sprintf("%v %s", r.Value, p.Quantity.SI())
@@ -179,7 +180,7 @@ func heard(p sensors.Point, r sensors.Reading, ok bool) seen {
 			s.shown = other
 		}
 		if r.Health.Reason != "" {
-			s.shown += " (" + r.Health.Reason + ")"
+			s.shown += " (" + web.Reason(r.Health.Reason) + ")"
 		}
 	}
 	s.Health, s.Reason = r.Health.Grade.String(), r.Health.Reason
@@ -189,7 +190,7 @@ func heard(p sensors.Point, r sensors.Reading, ok bool) seen {
 func printed(out io.Writer, site *daemon.Site, buses []doctor.Bus, found map[string]seen, expected []seen, wrote string) error {
 	w := tabwriter.NewWriter(out, 0, 8, 2, ' ', 0)
 	if len(buses) == 0 {
-		fmt.Fprintln(w, "This machine has no bus, port or line that an instrument could hang on, or the box may not use it.")
+		fmt.Fprintln(w, "This machine has no bus, port or line that an instrument could hang on, or who asks may not use it: switch its buses on, and ask as root (sudo standwatch doctor).")
 	}
 	by := map[string]seen{}
 	for _, e := range expected {

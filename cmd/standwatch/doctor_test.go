@@ -24,7 +24,7 @@ func TestDoctorOfABareMachine(t *testing.T) {
 	if err == nil {
 		t.Error("three missing probes are no failure")
 	}
-	for _, want := range []string{"This machine has no bus", "oil-sump-ou1", "no value: disconnected", "3 of 3 do not answer", "standwatch check " + file} {
+	for _, want := range []string{"This machine has no bus", "oil-sump-ou1", "no value: does not answer, look at the plug", "3 of 3 do not answer", "standwatch check " + file} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("no %q in\n%s", want, out.String())
 		}

@@ -16,6 +16,7 @@ func File(buses []Bus) string {
 # Give each point its own name, its role (role: suction-line) and its system, and delete what is not used.
 # standwatch check FILE says what is wrong and what would be right.
 site: {name: New site}
+# box: {name: box, data: /var/lib/standwatch}   # where a box made of the package keeps its journal
 
 # The refrigerant network, by its nameplate and its drawings:
 # system:

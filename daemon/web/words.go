@@ -40,6 +40,15 @@ func (w words) say(key string, args ...any) string {
 	return fmt.Sprintf(s, args...)
 }
 
+// Reason says in English why a reading is as it is, for a terminal.
+func Reason(name string) string {
+	w, err := readWords(wordFiles, "words/en.yaml")
+	if s, ok := w["reason."+name]; ok && err == nil {
+		return s
+	}
+	return name
+}
+
 // name returns the words for a name of the contract, or the name itself as words.
 func (w words) name(kind, name string) string {
 	if s, ok := w[kind+"."+name]; ok {
