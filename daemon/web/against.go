@@ -64,7 +64,8 @@ type steady struct {
 	Drift float64 // over the time looked at
 	N     int
 	Span  time.Duration
-	OK    bool
+	Still bool // what was seen of it does not drift
+	OK    bool // still, and for long enough
 }
 
 // steadiness fits a line through the last minute of what a point showed (six
@@ -100,7 +101,8 @@ func (s *screens) steadiness(ctx context.Context, snap Snapshot, p Point) (x ste
 		may *= x.Mean
 	}
 	x.Mean = p.Quantity.Round(x.Mean)
-	x.OK = x.Span >= window*2/3 && math.Abs(x.Drift) <= may
+	x.Still = math.Abs(x.Drift) <= may
+	x.OK = x.Span >= window*2/3 && x.Still
 	return x, err
 }
 
@@ -215,6 +217,8 @@ func (s *screens) shows(v *againstView, snap Snapshot, c choice, p Point, x stea
 		return
 	case x.OK:
 		v.Steady = s.words.say("against.steady", s.words.span(x.Span))
+	case x.Still:
+		v.Steady = s.words.say("against.short", s.words.span(x.Span), s.words.span(max(steadyFor, 6*p.Every)*2/3))
 	default:
 		v.Steady = s.words.say("against.moves", rules.Difference(x.Drift, p.Quantity), s.words.span(x.Span))
 	}
