@@ -19,6 +19,8 @@ type weighScore struct {
 	seldom                 share
 	band, bandAll, best    share
 	near, nearAll, noNear  share
+	nearTold, nearUntold   share
+	nearMoved              share
 	over, overPlus, overAl share
 	falseOver, falseBump   share
 	falseHose, restored    share
@@ -57,8 +59,11 @@ func newWeighScore() score {
 		bandAll:    share{name: "truth inside [low, high] + 10 g + 1.5 digits, all trials"},
 		restored:   share{name: "charged mass where it was then lifted off, zeroed empty and put back"},
 		unweighed:  share{name: "unweighed_kg is more than nought where the scale came back zeroed"},
-		near:       share{name: "near target told 60 s to 5 min ahead (or at 0.2 kg), flow steady and seen for 5 min", asked: 0.95},
-		nearAll:    share{name: "  the same, all arrivals"},
+		nearAll:    share{name: "near target told 60 s to 5 min ahead (or at 0.2 kg), all arrivals", asked: 0.95},
+		nearTold:   share{name: "  of these: whoever knew mass and flow at each reading heard would so tell", asked: 0.95},
+		near:       share{name: "    of these: flow steady and seen for 5 min", asked: 0.95},
+		nearUntold: share{name: "  of these: he would tell too early, too late or not at all"},
+		nearMoved:  share{name: "  of these: the scale zeroed, or a hose on it: nobody knew the mass"},
 		noNear:     share{name: "near target told where the charge never comes within 1 kg of it", asked: 0.01, atMost: true},
 		over:       share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
 		told:       share{name: "  of these: whoever knew weight, flow and noise could tell by then", asked: 0.95},
@@ -185,14 +190,26 @@ func (s *weighScore) nearing(c judged, odd func(string)) {
 		}
 		return
 	}
-	ahead := arrival - first
-	good := raised && ahead >= 60 && (ahead <= 300 || first >= c.number("near_s")-15)
+	inTime := func(at float64) bool {
+		ahead := arrival - at
+		return ahead >= 60 && (ahead <= 300 || at >= c.number("near_s")-15)
+	}
+	good := raised && inTime(first)
 	s.nearAll.count(good)
+	known := c.has("near_known_s") && inTime(c.number("near_known_s"))
+	of := &s.nearTold
+	switch {
+	case c.moved():
+		of = &s.nearMoved
+	case !known:
+		of = &s.nearUntold
+	}
+	of.count(good)
+	if known && !c.moved() && !good {
+		odd(fmt.Sprintf("near target told %.0f s ahead", arrival-first))
+	}
 	if !c.moved() && c.number("steady_s") >= 300 && c.number("blind_s") <= 3*c.number("every_s")+5 {
 		s.near.count(good)
-		if !good {
-			odd(fmt.Sprintf("near target told %.0f s ahead", ahead))
-		}
 	}
 }
 
@@ -267,7 +284,7 @@ func (s *weighScore) write(w io.Writer) {
 		one.write(w)
 	}
 	s.errors.write(w)
-	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.near, &s.nearAll, &s.noNear, &s.over, &s.told, &s.untold, &s.calm, &s.windy, &s.slow, &s.seldom, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.nearAll, &s.nearTold, &s.near, &s.nearUntold, &s.nearMoved, &s.noNear, &s.over, &s.told, &s.untold, &s.calm, &s.windy, &s.slow, &s.seldom, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
 		one.write(w)
 	}
 	s.said.write(w)

@@ -73,6 +73,7 @@ type truthSeen struct {
 	still, missed         bool // the scale was read standing still since the valve was shut or a cylinder put on; once it was not
 	stands                standing
 	passing               []passing
+	foretells             foretelling
 	zeroed                int
 	startPlatform         float64
 	blind                 float64 // the longest stretch without a live reading, from 5 min before the target to 30 s after passing
@@ -107,6 +108,7 @@ func newWeighing(r *rand.Rand) *weighing {
 	}
 	w.seen.targetKg = math.Round(between(r, 2.5, 22)*10) / 10
 	w.seen.near, w.seen.arrival, w.seen.over = math.NaN(), math.NaN(), math.NaN()
+	w.seen.foretells.at = math.NaN()
 	w.full = w.seen.targetKg * between(r, 0.4, 0.9) // 50 to 80 % is usual (the field guide, from memory)
 	if chance(r, 0.1) {
 		w.full = w.seen.targetKg * between(r, 1, 1.3)
@@ -409,6 +411,9 @@ func (w *weighing) truth(steps string) []Fact {
 			Fact{Name: "steady_s", Number: s.steady}, // how long before it the valve was untouched and the scale heard and let be
 			Fact{Name: "blind_s", Number: s.blind},
 			Fact{Name: "over_kg", Number: w.charged - s.targetKg})
+		if at := s.foretells.at; !math.IsNaN(at) {
+			facts = append(facts, Fact{Name: "near_known_s", Number: at}) // who knew mass and flow by then would tell that it is near
+		}
 	}
 	if !math.IsNaN(s.over) {
 		facts = append(facts, Fact{Name: "over_s", Number: s.over}, // one display digit over

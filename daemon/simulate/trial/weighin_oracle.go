@@ -3,7 +3,7 @@ package trial
 import "math"
 
 // What nobody can know the truth tells too, so that a judge is not asked for
-// it: two facts by somebody who knows more than any judge.
+// it: three facts by somebody who knows more than any judge.
 
 // standing is what the scale showed while a cylinder stood still on it: the
 // mean of each such stretch. Somebody who knew which readings those are, and
@@ -51,6 +51,30 @@ func (s *standing) another() {
 func (s *standing) gave() float64 {
 	s.over()
 	return s.total + s.first - s.last
+}
+
+// The lead and the mass left at which charge-near-target is asked for.
+const (
+	nearS  = 120
+	nearKg = 0.2
+)
+
+// foretelling is when somebody would tell that the target is near who knew, at
+// each reading that the box hears at once, what had gone in and how fast it
+// flowed, though not what comes: a valve that is then turned makes his word
+// come too early, one that is opened late too late. Once the valve is turned
+// down he takes it back, and tells anew.
+type foretelling struct {
+	near bool
+	at   float64 // s: when it came near last; NaN: never
+}
+
+func (f *foretelling) read(t, leftKg, kgPerS float64) {
+	near := leftKg <= max(nearKg, float64(nearS*kgPerS))
+	if near && !f.near {
+		f.at = t
+	}
+	f.near = near
 }
 
 // passing is a reading after the target was passed by a digit, and by how much

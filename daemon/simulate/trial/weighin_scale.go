@@ -121,6 +121,9 @@ func (w *weighing) live(shown float64) {
 		s.still = true
 		s.stands.read(shown, w.t > max(w.scale.bumped, s.touched)+rests)
 	}
+	if math.IsNaN(s.arrival) {
+		s.foretells.read(w.t, s.targetKg-w.charged, w.rate)
+	}
 	if !math.IsNaN(s.over) {
 		s.passing = append(s.passing, passing{w.t, w.charged - s.targetKg})
 	}
