@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 
 	"periph.io/x/conn/v3"
@@ -63,7 +64,12 @@ type device struct {
 	address uint16
 	points  []sensors.Point
 	open    sensors.Open
+	held    atomic.Int32 // transactions with it that have not ended
 }
+
+// mostHeld is how many transactions with one device may not have ended before it is asked no more: each
+// that the kernel holds keeps a thread of the machine's, and a bus that was opened anew is tried twice.
+const mostHeld = 3
 
 // start makes, for a bus by its name, what runs it and how a device gets at it.
 type start func(name string) (run func(context.Context), dial func(*device) conn.Conn)
@@ -251,7 +257,7 @@ func devicesI2C(env sensors.Env) start {
 			return env.I2C(name)
 		})
 		return o.run, func(d *device) conn.Conn {
-			return &line[i2c.BusCloser]{o: o, name: d.name, tx: func(b i2c.BusCloser, w, r []byte) error {
+			return &line[i2c.BusCloser]{o: o, d: d, tx: func(b i2c.BusCloser, w, r []byte) error {
 				return b.Tx(d.address, w, r)
 			}}
 		}
@@ -275,7 +281,7 @@ func deviceSPI(env sensors.Env) start {
 			return &port{PortCloser: p}, err
 		})
 		return o.run, func(d *device) conn.Conn {
-			return &line[*port]{o: o, name: d.name, duplex: conn.Full, tx: func(p *port, w, r []byte) error {
+			return &line[*port]{o: o, d: d, duplex: conn.Full, tx: func(p *port, w, r []byte) error {
 				if p.conn == nil {
 					c, err := p.Connect(d.chip.Speed, d.chip.Mode, 8)
 					if err != nil {
@@ -292,19 +298,26 @@ func deviceSPI(env sensors.Env) start {
 // line is what a chip sees of the bus: its own device.
 type line[B interface{ Close() error }] struct {
 	o      *owner[B]
-	name   string
+	d      *device
 	duplex conn.Duplex
 	tx     func(b B, w, r []byte) error
 }
 
-func (l *line[B]) String() string      { return l.name }
+func (l *line[B]) String() string      { return l.d.name }
 func (l *line[B]) Duplex() conn.Duplex { return l.duplex }
 
 // Tx does one transaction by the bus's owner. What is read comes by way of a
-// buffer of its own, since an answer that comes too late must not write to r.
+// buffer of its own, since an answer that comes too late must not write to r. See mostHeld.
 func (l *line[B]) Tx(w, r []byte) error {
+	if l.d.held.Load() >= mostHeld {
+		return sensors.Because(sensors.ReasonHung, fmt.Errorf("%d transactions before have not ended", mostHeld))
+	}
 	out, in := slices.Clone(w), make([]byte, len(r))
-	err := l.o.use(func(b B) error { return l.tx(b, out, in) })
+	err := l.o.use(func(b B) error {
+		l.d.held.Add(1)
+		defer l.d.held.Add(-1)
+		return l.tx(b, out, in)
+	})
 	switch {
 	case err == nil:
 		copy(r, in)

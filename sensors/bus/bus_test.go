@@ -141,6 +141,7 @@ type world struct {
 	hangs  map[uint16]time.Duration
 	absent map[uint16]bool
 	dead   bool // the adapter itself was pulled: what is open answers no more
+	hung   int  // transactions that hang
 	opened int
 	busy   int
 }
@@ -171,6 +172,9 @@ func (b *worldBus) Tx(addr uint16, _, r []byte) error {
 	if b.busy++; b.busy > 1 && hang == 0 {
 		b.mu.Unlock()
 		panic("two transactions at once")
+	}
+	if hang > 0 {
+		b.hung++
 	}
 	b.mu.Unlock()
 	time.Sleep(hang + time.Millisecond)
@@ -339,6 +343,30 @@ func TestBusThatNeverAnswersAgain(t *testing.T) {
 		time.Sleep(time.Minute)
 		if good, reasons := n.over(time.Minute); good["a"] < 59 || good["b"] < 59 {
 			t.Errorf("%v, %v", good, reasons)
+		}
+	})
+}
+
+// A chip whose transactions never end is asked no more after a few: each would keep a thread of the machine's.
+// The other goes on.
+func TestChipThatNeverAnswersAgain(t *testing.T) {
+	t.Parallel()
+	synctest.Test(t, func(t *testing.T) {
+		n, stop := begin(t, &world{hangs: map[uint16]time.Duration{0x20: 30 * time.Minute}, absent: map[uint16]bool{}, busy: -1 << 20})
+		defer stop()
+		time.Sleep(10 * time.Minute)
+		if good, reasons := n.over(time.Minute); good["b"] < 59 || good["a"] > 0 || !reasons["a"][sensors.ReasonHung] || len(reasons["a"]) != 1 {
+			t.Errorf("%v, %v", good, reasons)
+		}
+		n.set(func(w *world) {
+			if w.hung != mostHeld {
+				t.Errorf("%d transactions hang, want %d", w.hung, mostHeld)
+			}
+			delete(w.hangs, 0x20)
+		})
+		time.Sleep(30 * time.Minute)
+		if good, reasons := n.over(time.Minute); good["a"] < 59 || good["b"] < 59 {
+			t.Errorf("after it healed %v, %v", good, reasons)
 		}
 	})
 }

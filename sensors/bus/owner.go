@@ -127,7 +127,10 @@ func (o *owner[B]) wait(ctx context.Context, h *held[B], a ask[B]) (ended bool) 
 			if told {
 				return false
 			}
-			a.answer <- sensors.Because(sensors.ReasonHung, fmt.Errorf("%s: no answer within %s", o.name, longest))
+			select {
+			case a.answer <- sensors.Because(sensors.ReasonHung, fmt.Errorf("%s: no answer within %s", o.name, longest)):
+			default: // it has just ended, and answered by itself
+			}
 			t.Reset(abandoned)
 		}
 	}
