@@ -98,6 +98,10 @@ func openSPI(name string) (spi.PortCloser, error) {
 		return nil, err
 	}
 	port, err := spireg.Open(name)
+	var n, sel int
+	if _, wrong := fmt.Sscanf(name, "SPI%d.%d", &n, &sel); err != nil && wrong == nil {
+		port, err = sysfs.NewSPI(n, sel) // its driver was loaded after the start
+	}
 	if err != nil {
 		return nil, fmt.Errorf("SPI port %q: %w; %s", name, err, boot)
 	}

@@ -275,6 +275,9 @@ type Driver struct {
 	Name   string // the key under a point that names it: "mqtt", "onewire"
 	Doc    string // one sentence
 	Device string // the setting of a point that names its device: "broker", "bus", "port"
+	// Spell gives the one spelling of a device's name, so that points that spell it otherwise are on the
+	// same device ("/dev/i2c-1" is "1"). Nil: as it stands.
+	Spell func(name string) string
 	// New checks settings and touches nothing. All faults come at once,
 	// joined (errors.Join) of Fault values.
 	New func(env Env, c Config) (Source, error)

@@ -248,10 +248,24 @@ func (r *reader) group() {
 		if !known {
 			at = len(r.site.Devices)
 			index[key] = at
+			r.unmixed(driver, name, *p)
 			r.site.Devices = append(r.site.Devices, Device{driver, sensors.Config{Name: name, Device: entry, Box: r.site.Box.Name}})
 		}
 		c := &r.site.Devices[at].Config
 		c.Points = append(c.Points, *p)
+	}
+}
+
+// unmixed faults a bus that is named beside one of its kind that is not: they may be one, and a bus has one owner.
+func (r *reader) unmixed(d sensors.Driver, name string, p sensors.Point) {
+	if d.Device != "bus" {
+		return
+	}
+	for _, o := range r.site.Devices {
+		if o.Driver.Name == d.Name && (o.Config.Name == "") != (name == "") {
+			r.fault(p.Settings, fmt.Sprintf("of %s and %s only one names its bus", o.Config.Points[0].Name, p.Name), "name it in both: they may be on one bus, and a bus has one owner")
+			return
+		}
 	}
 }
 
@@ -263,6 +277,9 @@ func (r *reader) device(d sensors.Driver, settings sensors.Node) (name string, e
 	}
 	named := child(settings, d.Device)
 	if d.Device != "broker" {
+		if d.Spell != nil {
+			return d.Spell(named.Text), entry, true
+		}
 		return named.Text, entry, true
 	}
 	brokers := slices.DeleteFunc(slices.Clone(Entries(r.site.Brokers)), func(b sensors.Field) bool {

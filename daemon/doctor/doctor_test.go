@@ -263,6 +263,10 @@ func TestUses(t *testing.T) {
 		{rom, Bus{Kind: "onewire"}, set("onewire", "id", "0xd70316a2794bff28"), true},
 		{rom, Bus{Kind: "onewire"}, set("onewire", "id", "28-0316a2794bf0"), false},
 		{Found{Where: "SPI0.1"}, Bus{Kind: "spi", Name: "SPI0.1"}, set("spi", "port", "SPI0.1"), true},
+		{Found{Where: "SPI0.1"}, Bus{Kind: "spi", Name: "SPI0.1"}, set("spi", "port", "/dev/spidev0.1"), true},
+		{Found{Where: "SPI0.1"}, Bus{Kind: "spi", Name: "SPI0.1"}, set("spi", "port", "/dev/spidev0.0"), false},
+		{Found{Chip: "hx711"}, Bus{Kind: "loadcell"}, set("loadcell", "channel", "0"), true},
+		{Found{Chip: "hx711"}, Bus{Kind: "loadcell"}, set("loadcell", "device", "platform"), false},
 	} {
 		if got := c.f.Uses(c.b, c.p); got != c.want {
 			t.Errorf("%+v uses %+v: %v", c.p, c.f, got)

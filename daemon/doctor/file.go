@@ -1,6 +1,7 @@
 package doctor
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -66,11 +67,11 @@ func (f Found) Uses(bus Bus, p sensors.Point) bool {
 	case "i2c":
 		return sameBus(set["bus"], bus) && (set["chip"] == f.Chip) && (set["address"] == "" || sameNumber(set["address"], f.Where))
 	case "spi":
-		return strings.EqualFold(strings.TrimPrefix(set["port"], "/dev/spidev"), f.Where) || set["port"] == f.Where
+		return set["port"] == f.Where || "SPI"+strings.TrimPrefix(set["port"], "/dev/spidev") == f.Where
 	case "onewire":
 		return strings.EqualFold(set["id"], f.Where) || strings.EqualFold(romOf(set["id"]), f.Where)
 	case "loadcell":
-		return set["device"] == f.Chip
+		return cmp.Or(set["device"], "hx711") == f.Chip
 	case "serial":
 		return set["port"] == f.Where
 	case "contact":

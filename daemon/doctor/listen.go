@@ -6,13 +6,9 @@ import (
 	"sync"
 	"time"
 
-	"periph.io/x/conn/v3/spi"
-
 	"standwatch/daemon/config"
 	"standwatch/sensors"
 )
-
-type portCloser = spi.PortCloser
 
 // Listen runs the drivers of what is wired to the box, until each point has told a good
 // value or the time is over, and gives the newest reading of each. A point that is not in it

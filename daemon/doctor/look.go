@@ -19,6 +19,7 @@ import (
 
 	"periph.io/x/conn/v3"
 	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/spi"
 
 	"standwatch/sensors"
 )
@@ -85,29 +86,6 @@ func text(m Machine, file string) string {
 	return strings.TrimSpace(string(b))
 }
 
-// open opens a bus, which may hang.
-func open[B any](ctx context.Context, f func() (B, error)) (B, error) {
-	type opened struct {
-		b   B
-		err error
-	}
-	done := make(chan opened, 1)
-	go func() {
-		b, err := f()
-		done <- opened{b, err}
-	}()
-	t := time.NewTimer(answer)
-	defer t.Stop()
-	select {
-	case o := <-done:
-		return o.b, o.err
-	case <-ctx.Done():
-	case <-t.C:
-	}
-	var none B
-	return none, fmt.Errorf("no answer within %s", answer)
-}
-
 // find asks a chip who it is.
 func find(ctx context.Context, chip sensors.Chip, c conn.Conn) (shows string, err error) {
 	if chip.Find == nil {
@@ -115,13 +93,13 @@ func find(ctx context.Context, chip sensors.Chip, c conn.Conn) (shows string, er
 	}
 	ctx, cancel := context.WithTimeout(ctx, answer)
 	defer cancel()
-	return open(ctx, func() (string, error) { return chip.Find(ctx, c) })
+	return sensors.Within(ctx, answer, func() (string, error) { return chip.Find(ctx, c) }, nil)
 }
 
 func lookI2C(ctx context.Context, m Machine) (buses []Bus) {
 	for _, f := range glob(m, "sys/bus/i2c/devices/i2c-*/name") {
 		b := Bus{Kind: "i2c", Name: strings.TrimPrefix(path.Base(path.Dir(f)), "i2c-"), Label: text(m, f)}
-		bus, err := open(ctx, func() (i2c.BusCloser, error) { return m.Env.I2C(b.Name) })
+		bus, err := sensors.Within(ctx, answer, func() (i2c.BusCloser, error) { return m.Env.I2C(b.Name) }, func(b i2c.BusCloser) { _ = b.Close() })
 		if err != nil {
 			b.Trouble = err.Error()
 			buses = append(buses, b)
@@ -183,7 +161,7 @@ type notOpened struct{ error }
 
 // findSPI opens a chip select as a chip wants it: once opened it keeps its mode.
 func findSPI(ctx context.Context, m Machine, name string, chip sensors.Chip) (string, error) {
-	port, err := open(ctx, func() (portCloser, error) { return m.Env.SPI(name) })
+	port, err := sensors.Within(ctx, answer, func() (spi.PortCloser, error) { return m.Env.SPI(name) }, func(p spi.PortCloser) { _ = p.Close() })
 	if err != nil {
 		return "", notOpened{err}
 	}

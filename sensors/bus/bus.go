@@ -31,6 +31,14 @@ func I2C(chips ...sensors.Chip) sensors.Driver {
 		Name:   "i2c",
 		Doc:    "chips on an I2C bus: " + names(chips),
 		Device: "bus",
+		Spell: func(name string) string {
+			for _, before := range []string{"/dev/i2c-", "I2C"} {
+				if n, ok := strings.CutPrefix(name, before); ok && n != "" && strings.Trim(n, "0123456789") == "" {
+					return n
+				}
+			}
+			return name
+		},
 		New: func(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 			return newSource(env, c, chips, "i2c", devicesI2C(env))
 		},
@@ -43,6 +51,15 @@ func SPI(chips ...sensors.Chip) sensors.Driver {
 		Name:   "spi",
 		Doc:    "chips on an SPI port: " + names(chips),
 		Device: "port",
+		Spell: func(name string) string {
+			if n, ok := strings.CutPrefix(name, "/dev/spidev"); ok {
+				return "SPI" + n
+			}
+			if name != "" && strings.Trim(name, "0123456789") == "" { // the first chip select of that controller
+				return "SPI" + name + ".0"
+			}
+			return name
+		},
 		New: func(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 			return newSource(env, c, chips, "spi", deviceSPI(env))
 		},

@@ -19,6 +19,7 @@
 package loadcell
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -37,6 +38,7 @@ func Driver() sensors.Driver {
 		Name:   "loadcell",
 		Doc:    "load cells with an HX711 that the kernel reads (/sys/bus/iio)",
 		Device: "device",
+		Spell:  func(name string) string { return cmp.Or(name, usual) },
 		New:    newSource,
 	}
 }
@@ -78,10 +80,7 @@ func newSource(env sensors.Env, c sensors.Config) (sensors.Source, error) {
 	if len(faults) > 0 {
 		return nil, errors.Join(faults...)
 	}
-	name := c.Name
-	if name == "" {
-		name = usual
-	}
+	name := cmp.Or(c.Name, usual)
 	last := ""
 	tell := func(err error) {
 		sentence := "Answers."
