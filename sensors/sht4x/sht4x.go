@@ -112,11 +112,12 @@ func (s *settings) readSerial(d *sensors.Decoder) {
 type probe struct {
 	conn.Conn
 	settings
+	own uint32 // the serial number of the chip that answered
 }
 
 // open asks who answers. Nothing is to be set up, and a reset would disturb whoever measures there.
 func open(ctx context.Context, c conn.Conn, s settings) (sensors.Probe, error) {
-	p := &probe{c, s}
+	p := &probe{Conn: c, settings: s}
 	serial, err := p.serialNumber(ctx)
 	if err != nil {
 		return nil, err
@@ -124,6 +125,7 @@ func open(ctx context.Context, c conn.Conn, s settings) (sensors.Probe, error) {
 	if s.serial != 0 && serial != s.serial {
 		return nil, sensors.Because(sensors.ReasonIdentity, fmt.Errorf("the chip that answers has the serial number %08x, not %08x", serial, s.serial))
 	}
+	p.own = serial
 	return p, nil
 }
 
@@ -187,6 +189,9 @@ func (p *probe) Read(ctx context.Context) ([]sensors.Reading, error) {
 	t, h, err := p.ask(ctx, measure)
 	if err != nil {
 		return nil, err
+	}
+	if uint32(t)<<16|uint32(h) == p.own { // another program (doctor) asked for it meanwhile: its check sums fit
+		return nil, sensors.Because("disturbed", errors.New("it answers with its serial number: another program asks it, too"))
 	}
 	return p.readings(t, h), nil
 }

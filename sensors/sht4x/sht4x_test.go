@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"periph.io/x/conn/v3/conntest"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/i2c/i2ctest"
 
@@ -240,4 +241,16 @@ func FuzzWords(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Another program that asks for the serial number between a measurement and its reading is told: both have
+// check sums that fit, and a serial number is no temperature.
+func TestAnotherProgramAsks(t *testing.T) {
+	t.Parallel()
+	serial := []byte{0xBE, 0xEF, crc(0xBE, 0xEF), 0x12, 0x34, crc(0x12, 0x34)}
+	p := &probe{Conn: &conntest.Playback{Ops: []conntest.IO{{W: []byte{measure}}, {R: serial}}}, settings: settings{temperature: "a"}, own: 0xBEEF1234}
+	rs, err := p.Read(t.Context())
+	if len(rs) != 0 || sensors.ReasonOf(err) != "disturbed" {
+		t.Errorf("%v, %v", rs, err)
+	}
 }
