@@ -245,8 +245,9 @@ func (j *Journal) normalise(m *rules.Measured) error {
 	if !m.HasSeq {
 		m.Seq = 0
 	}
-	if v := q.Round(m.Value); math.Abs(v) <= q.FromCounts(exact) {
-		m.Value = v
+	// Before it is counted: what a count of no number is differs from one processor to the next.
+	if math.Abs(m.Value) <= q.FromCounts(exact) { // false for NaN
+		m.Value = q.Round(m.Value)
 		return nil
 	}
 	return fmt.Errorf("point %q: %v is no value of %s; a source should have made it a failed reading", m.Point, m.Value, q)

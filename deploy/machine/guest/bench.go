@@ -100,14 +100,16 @@ func thermocouple(b *chips.Board) device {
 		name:   "MAX31856 SPI0.0",
 		points: []want{{"discharge", 120.5, 0.01, "C"}, {"terminal", 25.25, 0.02, "C"}},
 		faults: []fault{
-			put(m, chips.Gone, "disconnected", "hung"), // hung: while its neighbour holds the controller that both share
-			put(m, chips.Hung, "hung"),
+			put(m, chips.Gone, "disconnected"),
 			put(m, chips.Errs, "disconnected"),
 			put(m, chips.Zeros, "disconnected"),
 			exchange(m),
 			put(m, chips.Broken, "open-circuit").at("discharge"),
 			put(m, chips.Short, "over-voltage").as("voltage at an input"),
 			put(m, chips.Reverse, "reversed").at("discharge").suspect(),
+			// One that hangs holds the controller that both SPI chips share: its place in the list, the last here and the
+			// first at the other, is one where its neighbour has nothing done to it (trial.run).
+			put(m, chips.Hung, "hung"),
 		},
 	}
 }
@@ -120,8 +122,8 @@ func resistance(b *chips.Board) device {
 		name:   "MAX31865 SPI0.1",
 		points: []want{{"hot-gas", 100, 0.05, "C"}},
 		faults: []fault{
-			put(m, chips.Gone, "disconnected"),
 			put(m, chips.Hung, "hung"),
+			put(m, chips.Gone, "disconnected"),
 			put(m, chips.Errs, "disconnected"),
 			exchange(m),
 			put(m, chips.Broken, "open-circuit"),

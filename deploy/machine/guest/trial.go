@@ -42,7 +42,7 @@ type row struct {
 }
 
 const (
-	step     = 200 * time.Millisecond // between looks
+	step     = 400 * time.Millisecond // between looks
 	patience = 15 * time.Second       // until the box has said what is wrong
 	healing  = 40 * time.Second       // until it is well again: sensors.Poll opens what failed for long each half minute
 	least    = 2000 * time.Millisecond
