@@ -98,6 +98,7 @@ func thermocouple(b *chips.Board) device {
 	b.SPI[0] = m
 	return device{
 		name:   "MAX31856 SPI0.0",
+		shares: "SPI0",
 		points: []want{{"discharge", 120.5, 0.01, "C"}, {"terminal", 25.25, 0.02, "C"}},
 		faults: []fault{
 			put(m, chips.Gone, "disconnected"),
@@ -120,6 +121,7 @@ func resistance(b *chips.Board) device {
 	b.SPI[1] = m
 	return device{
 		name:   "MAX31865 SPI0.1",
+		shares: "SPI0",
 		points: []want{{"hot-gas", 100, 0.05, "C"}},
 		faults: []fault{
 			put(m, chips.Hung, "hung"),

@@ -7,11 +7,14 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"standwatch/deploy/machine/chips"
 )
 
 // device is one instrument with its points and with what can be done to it.
 type device struct {
 	name   string // for the table
+	shares string // the controller that it shares with another device, which one that hangs holds
 	points []want
 	faults []fault
 }
@@ -226,9 +229,13 @@ func (t *trial) round(faults []*one) error {
 	return nil
 }
 
-// touched tells to which points of a device something was done: some, or all.
+// touched tells to which points of a device something was done: some, or all. One whose neighbour
+// hangs on the controller of both is touched as a whole.
 func touched(d device, faults []*one) (points []string, all bool) {
 	for _, o := range faults {
+		if d.shares != "" && o.d.shares == d.shares && o.f.name == chips.Hung.String() {
+			return nil, true
+		}
 		if o.d.name == d.name {
 			return o.f.points, o.f.points == nil
 		}
