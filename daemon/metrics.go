@@ -188,7 +188,7 @@ func (e emitter) point(p web.Point, now time.Time) {
 		append(labels, p.Health.Grade.String(), p.Health.Reason)...)
 	v, known := values[p.Quantity]
 	if known && fresh(p, now) && p.Health.Usable() {
-		e.gauge(metric("point_"+v.name, v.help+" Absent while the point is silent or its reading cannot be used.", names...), p.Value*v.scale, labels...)
+		e.gauge(metric("point_"+v.name, v.help+" Corrected by the point's calibration. Absent while the point is silent or its reading cannot be used.", names...), p.Value*v.scale, labels...)
 	}
 }
 

@@ -58,6 +58,7 @@ type seat struct {
 	points []sensors.Point
 	fixes  []*Correction // of each point, as they stood at the step's begin; nil: none
 	mixed  []string      // points whose instrument was exchanged since
+	failed bool          // it gave a failed verdict while one instrument alone had read it
 	judge  Judge
 	due    time.Duration
 	armed  bool
@@ -307,8 +308,11 @@ func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
 		if s.step.powered() {
 			f.Text += powerAllowed(true)
 		}
-		if len(s.mixed) > 0 && f.Result == Passed && holds(s.step.Name) { // its end and its beginning were read by two instruments
-			f.Result, f.Cause, f.Text = NotProven, "gauge", heldByTwo(s.step.Name, s.mixed)
+		s.failed = s.failed || f.Result == NotPassed && len(s.mixed) == 0
+		if by := s.readByTwo(f.Result); len(by) > 0 { // its end and its beginning
+			f.Result, f.Cause, f.Text = NotProven, "gauge", heldByTwo(s.step.Name, by)
+		} else if text := e.passedUncorrected(s, f); text != "" {
+			f.Result, f.Cause, f.Text = NotProven, "gauge", text
 		}
 		f.Text += e.instruments(s, f)
 		e.remember(f)
@@ -718,6 +722,57 @@ func (e *Engine) correct(entry Entry, b *Told) {
 // holds reports whether a step compares what one instrument shows at two times.
 func holds(step string) bool { return step == "vacuum-hold" || step == "pressure-test" }
 
+// readByTwo lists the instruments exchanged that take the proof from a hold: from
+// a pass any of them, from a failure the one that it is judged by, unless it had
+// failed before.
+func (s *seat) readByTwo(result string) (by []string) {
+	if !holds(s.step.Name) || result == NotProven || result == NotPassed && s.failed {
+		return nil
+	}
+	for _, p := range s.points {
+		if slices.Contains(s.mixed, p.Name) && (result == Passed || p.Role == "vacuum-gauge" || p.Role == "test-pressure") {
+			by = append(by, p.Name)
+		}
+	}
+	return by
+}
+
+// passedUncorrected is what stands in the place of a vacuum hold's pass where the
+// correction recorded since its begin puts its peak past the limit; else empty.
+func (e *Engine) passedUncorrected(s *seat, f Finding) string {
+	if f.Result != Passed || s.step.Name != "vacuum-hold" {
+		return ""
+	}
+	for i, p := range s.points {
+		now, waits := e.waiting(s, i)
+		if !waits || p.Role != "vacuum-gauge" {
+			continue
+		}
+		peak := valueOf(f, "peak_pa")
+		if s.fixes != nil && s.fixes[i] != nil {
+			peak = (peak - s.fixes[i].Offset) / s.fixes[i].Gain
+		}
+		if peak, limit := now.Value(p.Quantity, peak), valueOf(f, "limit_pa"); peak > limit {
+			return heldUncorrected(p.Name, waitsWords(now, p.Quantity), peak, limit)
+		}
+	}
+	return ""
+}
+
+// waiting is the correction of a judge's point that was recorded since it began
+// and that it does not read by; nil: read as it shows.
+func (e *Engine) waiting(s *seat, i int) (now *Correction, waits bool) {
+	var had *Correction
+	if s.fixes != nil {
+		had = s.fixes[i]
+	}
+	now = e.said.Correction(s.points[i].Name)
+	if now == nil || had == nil {
+		return now, now != had
+	}
+	return now, *now != *had
+}
+
 // fixesOf are the corrections in force of points; nil where there is none.
 func (e *Engine) fixesOf(points []sensors.Point) (fixes []*Correction) {
 	for i, p := range points {
@@ -734,17 +789,19 @@ func (e *Engine) fixesOf(points []sensors.Point) (fixes []*Correction) {
 // readBy lists the points that a step's rules read by their roles.
 func (e *Engine) readBy(step, system string) (ps []sensors.Point) {
 	for _, p := range e.points(&Rule{}, system, true) {
-		if slices.ContainsFunc(e.rules, func(r Rule) bool { return names(r.Steps, step) && p.Role != "" && names(r.Roles, p.Role) }) {
+		if slices.ContainsFunc(e.rules, func(r Rule) bool {
+			return names(r.Steps, step) && p.Role != "" && names(r.Roles, p.Role) && r.Name != PointMissing.Name // which asks for them, and reads none
+		}) {
 			ps = append(ps, p)
 		}
 	}
 	return ps
 }
 
-// instruments says by which corrections a verdict was read, and whose
-// calibration had run out: evidence that stands with it.
+// instruments says by which corrections a verdict was read, which are not in it,
+// and whose calibration had run out: evidence that stands with it.
 func (e *Engine) instruments(s *seat, f Finding) string {
-	var fixes, old []string
+	var fixes, since, old, exchanged []string
 	for i, p := range s.points {
 		if p.Role == "" || s.rule.Roles == nil || len(f.Points) > 0 && !slices.Contains(f.Points, p.Name) {
 			continue
@@ -752,13 +809,19 @@ func (e *Engine) instruments(s *seat, f Finding) string {
 		if s.fixes != nil && s.fixes[i] != nil {
 			fixes = append(fixes, p.Name+" "+fixWords(*s.fixes[i], p.Quantity))
 		}
+		if f.Cause != "gauge" && slices.Contains(s.mixed, p.Name) { // whose text says so
+			exchanged = append(exchanged, p.Name)
+		}
+		if now, waits := e.waiting(s, i); waits {
+			since = append(since, p.Name+" "+waitsWords(now, p.Quantity))
+		}
 		if e.proven != 0 {
 			if until, expired := e.said.Expired(p.Name, e.proven+e.now.Since.Milliseconds()); expired {
 				old = append(old, fmt.Sprintf("%s (%s)", p.Name, until))
 			}
 		}
 	}
-	return readCorrected(fixes) + readExpired(old)
+	return readExchanged(exchanged) + readCorrected(fixes) + readUncorrected(since) + readExpired(old)
 }
 
 // Calibrations is what is said of the instruments; read only.

@@ -48,6 +48,32 @@ func readCorrected(points []string) string {
 	return fmt.Sprintf(" Read with the corrections that stood at the step's begin: %s.", strings.Join(points, "; "))
 }
 
+func readExchanged(points []string) string {
+	if len(points) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" Another instrument has hung since at %s.", strings.Join(points, ", "))
+}
+
+func readUncorrected(points []string) string {
+	if len(points) == 0 {
+		return ""
+	}
+	return fmt.Sprintf(" Recorded since, and not in these figures: %s.", strings.Join(points, "; "))
+}
+
+func waitsWords(now *Correction, q sensors.Quantity) string {
+	if now == nil {
+		return "as it shows"
+	}
+	return fixWords(*now, q)
+}
+
+func heldUncorrected(point, now string, peakPa, limitPa float64) string {
+	return fmt.Sprintf("Vacuum hold not proven: by what was recorded of %s since its begin (%s) it came to %s, past its limit of %s. Begin the hold again: it is then judged by that.",
+		point, now, micronSI(peakPa), micron(limitPa))
+}
+
 func readExpired(points []string) string {
 	if len(points) == 0 {
 		return ""
