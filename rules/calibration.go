@@ -237,7 +237,7 @@ func (c *Calibration) find(f clauses, q sensors.Quantity, b *Told) error {
 		switch {
 		case f.shows+f.offset == "":
 			c.Fix.Offset = Num(given)
-		case math.Abs(given-c.Fix.Offset) > 1e-4*math.Abs(given)+q.FromCounts(1):
+		case math.Abs(given-c.Fix.Offset) > float64(1e-4*math.Abs(given))+q.FromCounts(1):
 			return fmt.Errorf("the mark's value says an offset of %s and its note one of %s", Difference(given, q), Difference(c.Fix.Offset, q))
 		}
 	}
