@@ -188,7 +188,7 @@ func (n night) play() {
 			}
 		}}, event{c[1], func() { k.open(); start() }})
 	}
-	slices.SortStableFunc(events, func(a, b event) int { return int(a.at - b.at) })
+	slices.SortStableFunc(events, func(a, b event) int { return cmp.Compare(a.at, b.at) })
 	for _, e := range events {
 		time.Sleep(e.at - time.Since(begun))
 		e.do()

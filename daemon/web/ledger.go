@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"slices"
 
@@ -142,7 +143,7 @@ func (s *screens) charged(ctx context.Context, st Step, from, to int64, most int
 			}
 		}
 	}
-	slices.SortStableFunc(all, func(a, b journal.Sample) int { return int(a.WallMs - b.WallMs) })
+	slices.SortStableFunc(all, func(a, b journal.Sample) int { return cmp.Compare(a.WallMs, b.WallMs) })
 	return all, nil
 }
 
