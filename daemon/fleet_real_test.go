@@ -223,7 +223,7 @@ func TestRealFleet(t *testing.T) {
 	}
 	until := func(what string, is func() bool) {
 		t.Helper()
-		for end := time.Now().Add(40 * time.Second); !is(); time.Sleep(50 * time.Millisecond) {
+		for end := time.Now().Add(2 * time.Minute); !is(); time.Sleep(50 * time.Millisecond) {
 			if time.Now().After(end) {
 				t.Fatalf("it never came to this: %s; %d boxes, %d live, %v", what, len(b.Boxes()), count(func(s web.Standing) bool { return s.Word == web.WordLive }), b.Ways())
 			}

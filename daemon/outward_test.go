@@ -126,7 +126,7 @@ func tellsBroker(t *testing.T, broker string) {
 	go func() { ran <- box.Run(ctx) }()
 	until := func(what string, is func() bool) {
 		t.Helper()
-		for end := time.Now().Add(15 * time.Second); !is(); time.Sleep(20 * time.Millisecond) {
+		for end := time.Now().Add(2 * time.Minute); !is(); time.Sleep(20 * time.Millisecond) {
 			if time.Now().After(end) {
 				t.Fatalf("it never came to this: %s; retained are %v", what, l.topics())
 			}

@@ -67,7 +67,7 @@ points:
 		t.Fatalf("only %d messages a topic were published: too few to say anything", n)
 	}
 	var counts map[string]map[int]int
-	deadline := time.Now().Add(30 * time.Second)
+	deadline := time.Now().Add(2 * time.Minute)
 	for {
 		counts = exported(t, filepath.Join(dir, "data"))
 		if len(counts["keyed"]) >= n && len(counts["timed"]) >= n && len(counts["plain"]) >= n && len(counts["packed"]) >= n || time.Now().After(deadline) {
@@ -218,7 +218,7 @@ func waitUp(t *testing.T, site string) (page string) {
 	_, after, _ := strings.Cut(string(text), `listen: "`)
 	address, _, _ := strings.Cut(after, `"`)
 	page = "http://" + address
-	deadline := time.Now().Add(20 * time.Second)
+	deadline := time.Now().Add(2 * time.Minute)
 	for time.Now().Before(deadline) {
 		resp, err := http.Get(page + "/metrics")
 		if err == nil {

@@ -391,7 +391,7 @@ func TestSourceOnTheBroker(t *testing.T) {
 	}
 	first.Kept()
 	id := mqtt.ClientID("b1", "box")
-	for deadline := time.Now().Add(5 * time.Second); ; {
+	for deadline := time.Now().Add(2 * time.Minute); ; {
 		cl, _ := b.server.Clients.Get(id)
 		if cl != nil && cl.State.Inflight.Len() == 0 {
 			break

@@ -286,7 +286,7 @@ func TestRealAlertmanager(t *testing.T) {
 	next("firing vacuum-rising gauge")
 	stop()
 	stop = serve() // it has forgotten
-	deadline := time.Now().Add(15 * time.Second)
+	deadline := time.Now().Add(2 * time.Minute)
 	for active(t, address) != "vacuum-rising" {
 		if time.Now().After(deadline) {
 			t.Fatalf("the server that was started anew was not told again: %+v", a.State())

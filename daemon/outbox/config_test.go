@@ -125,7 +125,7 @@ func TestSecretFile(t *testing.T) {
 
 func await(t *testing.T, holds func() bool) {
 	t.Helper()
-	for end := time.Now().Add(30 * time.Second); !holds(); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); !holds(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("it never came to pass")
 		}

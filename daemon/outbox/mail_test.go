@@ -112,7 +112,7 @@ func post(t *testing.T, m *kept, c Mail, until func(fs []*Follower) bool) []*Fol
 	o := New(Parts{Config: Config{Mails: []Mail{c}}, Box: "box-1", ID: "j1", Site: "Quayside Library", Zone: time.FixedZone("WEST", 3600), Journal: m.Journal,
 		Links: &Links{make([]byte, 32), at("http://box.local")}, Log: slog.New(slog.DiscardHandler), Now: runsOn})
 	stop, fs := run(t, o), o.paths
-	deadline := time.Now().Add(30 * time.Second)
+	deadline := time.Now().Add(2 * time.Minute)
 	for !until(fs) {
 		if time.Now().After(deadline) {
 			stop()

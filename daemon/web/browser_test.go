@@ -115,7 +115,7 @@ func (b *browser) complaints() []string {
 
 func (b *browser) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, 2*time.Minute)
 	defer cancel()
 	if err := chromedp.Do(ctx, steps...); err != nil {
 		t.Fatal(err)
@@ -124,7 +124,7 @@ func (b *browser) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
 
 func ask[T any](t *testing.T, b *browser, script string) T {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, 2*time.Minute)
 	defer cancel()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
 	if err != nil {
@@ -136,7 +136,7 @@ func ask[T any](t *testing.T, b *browser, script string) T {
 // until waits for a page to come to something.
 func (b *browser) until(t *testing.T, what, script string) {
 	t.Helper()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if ask[bool](t, b, script) {
 			return
 		}
@@ -224,7 +224,7 @@ func shotsOf(name string) string {
 
 func (b *browser) picture(t *testing.T, name string) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 30*time.Second)
+	ctx, cancel := context.WithTimeout(b.ctx, 2*time.Minute)
 	defer cancel()
 	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 	if err != nil {

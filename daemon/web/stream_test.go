@@ -24,7 +24,7 @@ type client struct {
 
 func connect(t *testing.T, base, query string) (*client, func()) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute) // ends a hung test; says nothing of speed
 	r, err := http.NewRequestWithContext(ctx, "GET", base+"/stream?"+query, nil)
 	if err != nil {
 		t.Fatal(err)
@@ -143,7 +143,7 @@ func TestAClosedPageGivesItsPlaceBack(t *testing.T) {
 	c, stop := connect(t, server.URL, "page=now")
 	c.next()
 	stop()
-	for end := time.Now().Add(20 * time.Second); len(s.places) > 0; time.Sleep(time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); len(s.places) > 0; time.Sleep(time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal("the place is still taken")
 		}
@@ -209,7 +209,7 @@ func TestFiftyStalledPagesDisturbNobody(t *testing.T) {
 	}
 	reads, leave := connect(t, "http://"+ln.Addr().String(), "page=now")
 	defer leave()
-	for until := time.Now().Add(20 * time.Second); len(s.places) < 51; time.Sleep(time.Millisecond) {
+	for until := time.Now().Add(2 * time.Minute); len(s.places) < 51; time.Sleep(time.Millisecond) {
 		if time.Now().After(until) {
 			t.Fatalf("%d of 51 pages are open", len(s.places))
 		}
@@ -218,7 +218,7 @@ func TestFiftyStalledPagesDisturbNobody(t *testing.T) {
 	runtime.GC()
 	runtime.ReadMemStats(&before)
 	padding := strings.Repeat("what happened ", 5000) // a page of flags that fills any socket's buffer
-	for i := range 200 {
+	for i := range 60 {
 		box.change(func(n *Snapshot) {
 			n.Wall = n.Wall.Add(time.Second)
 			n.Recent = append([]Finding{{Finding: rules.Finding{Edge: rules.Raised, Flag: "point-silent", Text: padding}, ID: int64(1000 + i)}}, n.Recent[:3]...)
@@ -233,7 +233,7 @@ func TestFiftyStalledPagesDisturbNobody(t *testing.T) {
 	}
 	runtime.GC()
 	runtime.ReadMemStats(&after)
-	// A page of flags is some 4 x 70 kB: a queue of all 200 for each of fifty would be 2.8 GB.
+	// A page of flags is some 4 x 70 kB: a queue of all 60 for each of fifty would be 840 MB.
 	if grown := int64(after.HeapAlloc) - int64(before.HeapAlloc); grown > 200<<20 {
 		t.Errorf("fifty stalled pages hold %d MB", grown>>20)
 	} else {
@@ -243,7 +243,7 @@ func TestFiftyStalledPagesDisturbNobody(t *testing.T) {
 	if err := <-served; err != nil {
 		t.Error(err)
 	}
-	for until := time.Now().Add(20 * time.Second); len(s.places) > 0; time.Sleep(time.Millisecond) {
+	for until := time.Now().Add(2 * time.Minute); len(s.places) > 0; time.Sleep(time.Millisecond) {
 		if time.Now().After(until) {
 			t.Fatalf("%d places are still taken", len(s.places))
 		}

@@ -97,7 +97,7 @@ func (m *mosquitto) start() *mosquitto {
 	}
 	cmd := m.cmd
 	m.t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	for end := time.Now().Add(10 * time.Second); ; {
+	for end := time.Now().Add(2 * time.Minute); ; {
 		c, err := net.Dial("tcp", m.address())
 		if err == nil {
 			_ = c.Close()
@@ -224,7 +224,7 @@ func (r *running) stop() {
 // await waits for a state of the source.
 func (r *running) await(ok bool, part string) {
 	r.t.Helper()
-	for end := time.Now().Add(30 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); ; time.Sleep(5 * time.Millisecond) {
 		r.mu.Lock()
 		there := r.ok == ok && strings.Contains(r.status, part)
 		last := r.status
@@ -467,7 +467,7 @@ func TestRealReadOnly(t *testing.T) {
 	r.await(true, "connected")
 	c := m.publisher(func(o *paho.ClientOptions) { o.SetUsername("gateway").SetPassword("x") })
 	live := 0
-	for end := time.Now().Add(20 * time.Second); live < 5; time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(2 * time.Minute); live < 5; time.Sleep(50 * time.Millisecond) {
 		publish(t, c, "a", false, "1")
 		if r.keep() == "a=1" {
 			live++
@@ -499,7 +499,7 @@ func TestRealForgottenTopic(t *testing.T) {
 		return r.counts["unclaimed-message"]
 	}
 	publish(t, c, "b", false, "1")
-	for last, end := "", time.Now().Add(10*time.Second); last != "a=2"; last = r.keep() {
+	for last, end := "", time.Now().Add(2*time.Minute); last != "a=2"; last = r.keep() {
 		publish(t, c, "b", false, "1")
 		publish(t, c, "a", false, "2")
 		if time.Now().After(end) {
