@@ -40,6 +40,7 @@ type Engine struct {
 	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
 	checks   []*CheckList       // of each system
 	said     *Calibrations      // of the instruments
+	jobs     *Jobs              // of each system
 	fixed    Measured           // a reading corrected, on its way to a judge
 	sealed   sealed             // the pipework that must not be cut by indoor power
 	again    bool               // a step is being ended by its own second begin
@@ -84,7 +85,7 @@ func NewEngine(site Site, rules []Rule) *Engine {
 		site.Systems = []System{{}}
 	}
 	site.Points = withRoles(site)
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}, said: NewCalibrations(site)}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}, said: NewCalibrations(site), jobs: NewJobs(site)}
 	for _, s := range site.Systems {
 		e.checks = append(e.checks, NewCheckList(site, s.Name))
 	}
@@ -147,6 +148,7 @@ func (e *Engine) Past(entry Entry) {
 	e.answer(b)
 	e.tick(entry, b)
 	e.said.Tell(entry, b)
+	e.turn(entry, b)
 	if system, ok := e.systemOf(b.System); ok || b.Kind == "mark" {
 		e.sealed = e.sealed.hear(e.withSettings(b, system), system)
 	}
@@ -393,7 +395,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			of, s := e.of(system), &seat{rule: r, system: system, points: points, fixes: e.fixesOf(points)}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenTo(r, system), Began: entry.At,
-				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said})
+				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said, Jobs: e.jobs})
 			e.standing = append(e.standing, s)
 		}
 	}
@@ -424,6 +426,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		}
 		b = e.withSettings(b, system)
 		e.sealed = e.sealed.hear(b, system)
+		e.jobs.Tell(entry, b)
 		entry.Body = b
 		if b.Kind == "begin" {
 			return e.begin(entry, b, system, out)
@@ -443,6 +446,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		e.swap(entry, b)
 		e.tick(entry, b)
 		e.correct(entry, b)
+		e.turn(entry, b)
 	}
 	for _, s := range e.seats {
 		if b.System == "" || b.System == s.system || s.system == "" && s.rule.Steps == nil { // the box's own points serve every system
@@ -659,9 +663,11 @@ func (e *Engine) givenTo(r *Rule, system string) []Finding {
 	return e.givenOn(system)
 }
 
+// givenOn lists the verdicts of a system's newest job, and of the take-off.
 func (e *Engine) givenOn(system string) (given []Finding) {
+	job, _ := e.jobs.Newest(system)
 	for _, f := range e.given {
-		if f.System == system {
+		if f.System == system && (f.Begin >= job.From || f.Step == "take-off") {
 			given = append(given, f)
 		}
 	}
@@ -823,6 +829,28 @@ func (e *Engine) instruments(s *seat, f Finding) string {
 	}
 	return readExchanged(exchanged) + readCorrected(fixes) + readUncorrected(since) + readExpired(old)
 }
+
+// turn takes a mark of a job. Another one of a system begins with nothing proved:
+// what an earlier job weighed, passed, ticked or accepted is not its own. The
+// take-off stays, for the pipes do, and so does what is sealed.
+func (e *Engine) turn(entry Entry, b *Told) {
+	system, began := e.jobs.Tell(entry, b)
+	if !began {
+		return
+	}
+	e.answered = slices.DeleteFunc(slices.Clone(e.answered), func(s Step) bool { return s.System == system })
+	delete(e.swapped, system)
+	if l := e.checksOf(system); l != nil {
+		inUse := l.inUse
+		*l = *NewCheckList(e.site, system)
+		l.inUse = inUse || l.inUse
+	}
+	e.drop(system)
+	e.seatAll()
+}
+
+// Jobs are those of the site's systems; read only.
+func (e *Engine) Jobs() *Jobs { return e.jobs }
 
 // Calibrations is what is said of the instruments; read only.
 func (e *Engine) Calibrations() *Calibrations { return e.said }

@@ -12,7 +12,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, a word on an instrument that cannot be read, and a step begun with checks open that nobody was asked about.",
+	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
@@ -88,12 +88,13 @@ type markDoubtful struct {
 	running []Step
 	checks  *CheckList // nil: of no system
 	said    *Calibrations
+	jobs    *Jobs
 	up      []string // subjects
 	weighed bool     // a draw-in or weigh-in has ended: its ledger still listens
 }
 
 func beginMarkDoubtful(s Start) Judge {
-	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said}
+	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said, jobs: s.Jobs}
 	for _, f := range s.Open {
 		j.up = append(j.up, f.Subject)
 	}
@@ -120,6 +121,12 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 		j.up = nil
 		switch {
 		case j.system == "" && b.System != "": // of a system that has a judge of its own
+			return out
+		}
+		if subject, text := j.jobs.doubted(j.system, e.Seq); text != "" {
+			out = append(out, j.doubt(subject, text))
+		}
+		switch {
 		case b.Kind == "begin" && under:
 			return append(out, j.doubt(b.Name, begunTwice(b.Name)))
 		case b.Kind == "end" && !under:
@@ -136,12 +143,35 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 		if m, ok := j.said.unclear(b); ok && b.System == j.system {
 			return []Finding{j.doubt(strings.TrimSpace(b.Name+" "+m.Point), calibrationUnclear(m, b.Name))}
 		}
+		if out := j.ofJob(e, b); out != nil {
+			return out
+		}
 		steps := markSteps(b.Name)
 		if steps != nil && b.System == j.system && !(j.weighed && slices.ContainsFunc(steps, isWeighing)) && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {
 			return []Finding{j.doubt(b.Name, markStray(b.Name, steps))}
 		}
 	}
 	return out
+}
+
+// ofJob is what a mark leaves in doubt of the system's jobs.
+func (j *markDoubtful) ofJob(e Entry, b *Told) (out []Finding) {
+	if subject, text := j.jobs.doubted(j.system, e.Seq); text != "" {
+		return []Finding{j.doubt(subject, text)}
+	}
+	if j.system == "" && len(j.jobs.Of("")) == 0 || !j.jobs.ended(j.system, e.Seq) {
+		return nil
+	}
+	var under []string
+	for _, s := range j.running {
+		if s.System == j.system {
+			under = append(under, stepWord(s.Name))
+		}
+	}
+	if len(under) == 0 {
+		return nil
+	}
+	return []Finding{j.doubt("job", jobStepsRunning(jobDone(b.Name), strings.Join(under, ", ")))}
 }
 
 // unclear is the check that a checked mark names without saying how it is.

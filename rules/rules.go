@@ -343,6 +343,7 @@ type Start struct {
 	between  *ledger            // since the system's last draw-in or weigh-in ended; nil: none did, or the box has started since
 	Checks   *CheckList         // of the system, for a standing rule; read only; nil: the box's own points
 	Said     *Calibrations      // of the instruments; read only
+	Jobs     *Jobs              // of the site's systems, for a standing rule; read only
 	Reads    []sensors.Point    // of a step: the points that its rules read by their roles
 	Sealed   sealed             // pipework between the pressure test and valves-opened, for a standing rule that begins anew
 }
