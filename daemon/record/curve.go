@@ -1,0 +1,708 @@
+package record
+
+import (
+	"image/color"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Sizes of a curve, in points. The graph itself is as high as its paper
+// allows; what is written around it keeps the size of small print.
+const (
+	curveGraph  = 150 // height of the graph with its axes
+	curvePrint  = 7.5
+	curveLine   = 10 // from one line of small print to the next
+	curveMost   = 10 // lines of tick labels, before the rest are only counted
+	curveColumn = 0.5
+)
+
+// Inks. Every one of them is told from the others in grey print too.
+var (
+	ink    = color.Gray{Y: 20}
+	soft   = color.Gray{Y: 90}
+	faint  = color.Gray{Y: 170}
+	paper  = color.Gray{Y: 255}
+	shade  = color.Gray{Y: 225}
+	accent = color.RGBA{R: 0x1c, G: 0x46, B: 0x80, A: 0xff}
+)
+
+// strokes are the lines of one curve, told apart by weight and dashes first.
+var strokes = []draw.LineStyle{
+	{Color: ink, Width: 0.9},
+	{Color: accent, Width: 0.9, Dashes: []vg.Length{5, 1.5}},
+	{Color: soft, Width: 1.3, Dashes: []vg.Length{1.2, 1.2}},
+	{Color: ink, Width: 0.6, Dashes: []vg.Length{6, 1.5, 1, 1.5}},
+}
+
+var (
+	modelStroke = draw.LineStyle{Color: accent, Width: 0.6, Dashes: []vg.Length{3, 2}}
+	limitStroke = draw.LineStyle{Color: ink, Width: 0.9, Dashes: []vg.Length{8, 2}}
+	hatchStroke = draw.LineStyle{Color: faint, Width: 0.35}
+	thinStroke  = draw.LineStyle{Color: soft, Width: 0.5}
+	stemStroke  = draw.LineStyle{Color: faint, Width: 0.35, Dashes: []vg.Length{1, 1}}
+	gridStroke  = draw.LineStyle{Color: shade, Width: 0.4}
+)
+
+func small(size vg.Length) text.Style {
+	return text.Style{
+		Color:   ink,
+		Font:    font.From(font.Font{Typeface: "Liberation", Variant: "Sans"}, size),
+		Handler: text.Plain{Fonts: font.DefaultCache},
+	}
+}
+
+// curveHeight is what drawCurve needs for a curve so wide.
+func curveHeight(c Curve, width vg.Length) vg.Length {
+	p := newCurvePlot(c, width)
+	return vg.Length(len(p.legend)+len(p.lanes)+1)*curveLine + curveGraph + 6
+}
+
+// drawCurve draws a curve, without its title, which stands as text beside it.
+func drawCurve(dc draw.Canvas, c Curve) {
+	width := dc.Max.X - dc.Min.X
+	p := newCurvePlot(c, width)
+	sty := small(curvePrint)
+
+	// From the top: what the lines are, the unit above its axis, the graph with
+	// its time axis, and under it what happened.
+	y := dc.Max.Y
+	for _, row := range p.legend {
+		y -= curveLine
+		for _, k := range row {
+			x := dc.Min.X + k.x
+			mid := y + 3
+			switch {
+			case k.band:
+				dc.FillPolygon(shade, box(x, mid-3, x+18, mid+3))
+			case k.hatch:
+				hatch(dc, vg.Rectangle{Min: vg.Point{X: x, Y: mid - 3}, Max: vg.Point{X: x + 18, Y: mid + 3}}, -1)
+				dc.StrokeLines(gridStroke, closed(box(x, mid-3, x+18, mid+3)))
+			default:
+				dc.StrokeLine2(k.stroke, x, mid, x+18, mid)
+			}
+			dc.FillText(sty, vg.Point{X: x + 22, Y: y}, k.name)
+		}
+	}
+	y -= curveLine
+	dc.FillText(sty, vg.Point{X: dc.Min.X, Y: y}, c.Unit)
+
+	right := sty
+	right.XAlign = text.XRight
+	dc.FillText(right, vg.Point{X: dc.Max.X, Y: y}, p.zone)
+
+	bottom := dc.Min.Y + vg.Length(len(p.lanes))*curveLine + 4
+	area := draw.Canvas{Canvas: dc.Canvas, Rectangle: vg.Rectangle{
+		Min: vg.Point{X: dc.Min.X, Y: bottom},
+		Max: vg.Point{X: dc.Max.X, Y: y - 3},
+	}}
+	p.Draw(area)
+	data := p.DataCanvas(area)
+
+	p.drawTicks(dc, data, bottom)
+}
+
+// curvePlot is a plot with what stands around it.
+type curvePlot struct {
+	*plot.Plot
+	curve  Curve
+	begin  float64 // Unix seconds
+	span   float64
+	zone   string
+	legend [][]key
+	lanes  [][]laneTick
+	left   vg.Length // where the graph begins, from the left
+	right  vg.Length
+	more   int // ticks that found no lane
+}
+
+// key is one name in the legend.
+type key struct {
+	name        string
+	stroke      draw.LineStyle
+	band, hatch bool
+	x           vg.Length
+}
+
+type laneTick struct {
+	at    float64 // 0 to 1 of the time axis
+	x     vg.Length
+	label string
+}
+
+func newCurvePlot(c Curve, width vg.Length) *curvePlot {
+	p := &curvePlot{Plot: plot.New(), curve: c}
+	if !c.End.After(c.Begin) {
+		c.End = c.Begin.Add(time.Minute)
+		p.curve.End = c.End
+	}
+	p.BackgroundColor = nil
+	p.begin, p.span = unix(c.Begin), c.End.Sub(c.Begin).Seconds()
+	p.zone = "times in " + zoneName(c.Begin, c.End)
+
+	sty := small(curvePrint)
+	low, high, marks := p.valueAxis()
+	p.Y.Min, p.Y.Max = low, high
+	if c.Log {
+		p.Y.Scale = plot.LogScale{}
+	}
+	p.Y.Tick.Marker = plot.ConstantTicks(marks)
+	p.X.Min, p.X.Max = 0, p.span
+	p.X.Tick.Marker = plot.ConstantTicks(timeTicks(c.Begin, c.End, max(2, int(width/55))))
+	for _, a := range []*plot.Axis{&p.X, &p.Y} {
+		a.LineStyle, a.Tick.LineStyle = thinStroke, thinStroke
+		a.Tick.Length, a.Padding = 3, 0
+	}
+	p.X.Tick.Label, p.Y.Tick.Label = sty, sty
+	p.X.Tick.Label.XAlign, p.X.Tick.Label.YAlign = text.XCenter, text.YTop
+	p.Y.Tick.Label.XAlign, p.Y.Tick.Label.YAlign = text.XRight, text.YCenter
+	p.Add(layers{p})
+
+	for i, l := range c.Lines {
+		if l.Name == "" {
+			continue
+		}
+		k := key{name: l.Name, stroke: p.stroke(i)}
+		p.legendAdd(k, width)
+	}
+	for _, b := range c.Bands {
+		if b.Name != "" {
+			p.legendAdd(key{name: b.Name, band: true}, width)
+		}
+	}
+	if len(p.gaps()) > 0 {
+		p.legendAdd(key{name: "no data", hatch: true}, width)
+	}
+
+	// Where the graph lies from left to right does not hang on its height.
+	data := p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: curveGraph}}})
+	p.left, p.right = data.Min.X, data.Max.X
+	p.layTicks(width)
+	return p
+}
+
+// stroke is how the line of that index is drawn: a model always in the same way.
+func (p *curvePlot) stroke(index int) draw.LineStyle {
+	if p.curve.Lines[index].Model {
+		return modelStroke
+	}
+	n := 0
+	for _, l := range p.curve.Lines[:index] {
+		if !l.Model {
+			n++
+		}
+	}
+	return strokes[n%len(strokes)]
+}
+
+func (p *curvePlot) legendAdd(k key, width vg.Length) {
+	sty := small(curvePrint)
+	k.name = shorten(sty, k.name, width-24)
+	var end vg.Length
+	if n := len(p.legend); n > 0 {
+		last := p.legend[n-1][len(p.legend[n-1])-1]
+		end = last.x + 22 + sty.Width(last.name) + 14
+	}
+	if len(p.legend) == 0 || end+22+sty.Width(k.name) > width {
+		p.legend = append(p.legend, nil)
+		end = 0
+	}
+	k.x = end
+	p.legend[len(p.legend)-1] = append(p.legend[len(p.legend)-1], k)
+}
+
+// layTicks gives every tick a lane in which its label has room.
+func (p *curvePlot) layTicks(width vg.Length) {
+	sty := small(curvePrint)
+	ticks := slices.Clone(p.curve.Ticks)
+	slices.SortStableFunc(ticks, func(a, b Tick) int { return a.At.Compare(b.At) })
+	var ends []vg.Length
+	for _, t := range ticks {
+		at := (unix(t.At) - p.begin) / p.span
+		if at < 0 || at > 1 {
+			continue
+		}
+		label := shorten(sty, t.Label, width-8)
+		x := p.left + vg.Length(at)*(p.right-p.left) + 3
+		w := sty.Width(label)
+		if x+w > width {
+			x = max(0, width-w)
+		}
+		lane := slices.IndexFunc(ends, func(end vg.Length) bool { return end+6 <= x })
+		if lane < 0 {
+			if len(ends) == curveMost {
+				p.more++
+				continue
+			}
+			lane = len(ends)
+			ends = append(ends, 0)
+			p.lanes = append(p.lanes, nil)
+		}
+		ends[lane] = x + w
+		p.lanes[lane] = append(p.lanes[lane], laneTick{at, x, label})
+	}
+	if p.more > 0 {
+		p.lanes = append(p.lanes, []laneTick{{-1, 0, "and " + strconv.Itoa(p.more) + " more: see the flags and the field log"}})
+	}
+}
+
+func (p *curvePlot) drawTicks(dc, data draw.Canvas, top vg.Length) {
+	sty := small(curvePrint)
+	for i, lane := range p.lanes {
+		for _, t := range lane {
+			if t.at >= 0 {
+				x := data.X(t.at)
+				dc.StrokeLine2(stemStroke, x, top-vg.Length(i+1)*curveLine+2, x, data.Max.Y)
+				dc.FillPolygon(ink, []vg.Point{{X: x - 2, Y: data.Min.Y - 4}, {X: x + 2, Y: data.Min.Y - 4}, {X: x, Y: data.Min.Y}})
+			}
+		}
+	}
+	for i, lane := range p.lanes {
+		y := top - vg.Length(i+1)*curveLine + 2
+		for _, t := range lane {
+			dc.FillPolygon(paper, box(dc.Min.X+t.x-1, y-2, dc.Min.X+t.x+sty.Width(t.label)+1, y+curveLine-3))
+			dc.FillText(sty, vg.Point{X: dc.Min.X + t.x, Y: y}, t.label)
+		}
+	}
+}
+
+// layers draws what lies within the axes, from the back to the front.
+type layers struct{ p *curvePlot }
+
+func (l layers) Plot(dc draw.Canvas, _ *plot.Plot) {
+	p, c := l.p, l.p.curve
+	for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
+		if y := p.y(dc, t.Value); !t.IsMinor() && dc.ContainsY(y) {
+			dc.StrokeLine2(gridStroke, dc.Min.X, y, dc.Max.X, y)
+		}
+	}
+	for _, b := range c.Bands {
+		var up, down []vg.Point
+		for i := range min(len(b.At), len(b.Low), len(b.High)) {
+			x := p.x(dc, b.At[i])
+			if finite(b.Low[i]) && finite(b.High[i]) {
+				up = append(up, vg.Point{X: x, Y: p.y(dc, b.High[i])})
+				down = append(down, vg.Point{X: x, Y: p.y(dc, b.Low[i])})
+			}
+		}
+		slices.Reverse(down)
+		if poly := dc.ClipPolygonX(append(up, down...)); len(poly) > 2 {
+			dc.FillPolygon(shade, poly)
+		}
+	}
+	p.hatchForbidden(dc)
+	for _, g := range p.gaps() {
+		hatch(dc, vg.Rectangle{
+			Min: vg.Point{X: dc.X(g[0]), Y: dc.Min.Y},
+			Max: vg.Point{X: dc.X(g[1]), Y: dc.Max.Y},
+		}, -1)
+	}
+	for i, line := range c.Lines {
+		sty := p.stroke(i)
+		for _, stretch := range line.Stretches {
+			p.drawStretch(dc, sty, stretch)
+		}
+	}
+	p.drawLimits(dc)
+}
+
+func (p *curvePlot) x(dc draw.Canvas, at time.Time) vg.Length {
+	return dc.X((unix(at) - p.begin) / p.span)
+}
+
+// y is where a value lies; what is off the axis lies at its end.
+func (p *curvePlot) y(dc draw.Canvas, v float64) vg.Length {
+	return dc.Y(p.Y.Norm(min(max(v, p.Y.Min), p.Y.Max)))
+}
+
+// drawStretch joins its samples; of many that fall into one column of the
+// paper the first, the lowest, the highest and the last are enough.
+func (p *curvePlot) drawStretch(dc draw.Canvas, sty draw.LineStyle, stretch []Sample) {
+	var pts []vg.Point
+	var column []vg.Point
+	flush := func() {
+		if len(column) == 0 {
+			return
+		}
+		low, high := 0, 0
+		for i, pt := range column {
+			if pt.Y < column[low].Y {
+				low = i
+			}
+			if pt.Y > column[high].Y {
+				high = i
+			}
+		}
+		keep := []int{0, min(low, high), max(low, high), len(column) - 1}
+		for _, i := range slices.Compact(keep) {
+			pts = append(pts, column[i])
+		}
+		column = column[:0]
+	}
+	draw := func() {
+		flush()
+		if len(pts) == 1 { // alone between two gaps: still to be seen
+			pts = append(pts, vg.Point{X: pts[0].X + 1, Y: pts[0].Y})
+		}
+		dc.StrokeLines(sty, dc.ClipLinesX(pts)...)
+		pts = pts[:0]
+	}
+	for _, s := range stretch {
+		if !finite(s.Value) {
+			draw()
+			continue
+		}
+		pt := vg.Point{X: p.x(dc, s.At), Y: p.y(dc, s.Value)}
+		if len(column) > 0 && math.Abs(float64(pt.X-column[0].X)) > curveColumn {
+			flush()
+		}
+		column = append(column, pt)
+	}
+	draw()
+}
+
+// gaps are the times, from 0 to 1, in which no measured line has a sample.
+func (p *curvePlot) gaps() [][2]float64 {
+	const smallest = 0.004 // of the axis: less cannot be seen
+	var have [][2]float64
+	for _, l := range p.curve.Lines {
+		if l.Model {
+			continue
+		}
+		for _, s := range l.Stretches {
+			if len(s) > 0 {
+				have = append(have, [2]float64{
+					(unix(s[0].At) - p.begin) / p.span,
+					(unix(s[len(s)-1].At) - p.begin) / p.span,
+				})
+			}
+		}
+	}
+	slices.SortFunc(have, func(a, b [2]float64) int {
+		if a[0] < b[0] || a[0] == b[0] && a[1] < b[1] {
+			return -1
+		}
+		return 1
+	})
+	var gaps [][2]float64
+	end := 0.0
+	for _, h := range append(have, [2]float64{1, 1}) {
+		from, to := end, min(h[0], 1)
+		// One sample's time at either end of the axis is no gap.
+		least := smallest
+		if from == 0 || to == 1 {
+			least = 0.02
+		}
+		if to-from > least {
+			gaps = append(gaps, [2]float64{from, to})
+		}
+		end = max(end, h[1])
+	}
+	return gaps
+}
+
+// hatchForbidden hatches what lies beyond the nearest limits, up and down.
+func (p *curvePlot) hatchForbidden(dc draw.Canvas) {
+	above, below := math.Inf(1), math.Inf(-1)
+	for _, l := range p.curve.Limits {
+		if l.Above {
+			above = min(above, l.Value)
+		} else {
+			below = max(below, l.Value)
+		}
+	}
+	if above < p.Y.Max {
+		hatch(dc, vg.Rectangle{Min: vg.Point{X: dc.Min.X, Y: p.y(dc, above)}, Max: dc.Max}, 1)
+	}
+	if below > p.Y.Min {
+		hatch(dc, vg.Rectangle{Min: dc.Min, Max: vg.Point{X: dc.Max.X, Y: p.y(dc, below)}}, 1)
+	}
+}
+
+// drawLimits draws each limit with its name on it, clear of the others'.
+func (p *curvePlot) drawLimits(dc draw.Canvas) {
+	sty := small(curvePrint)
+	sty.XAlign = text.XRight
+	var taken []vg.Length
+	for _, l := range p.curve.Limits {
+		if !(l.Value >= p.Y.Min && l.Value <= p.Y.Max) {
+			continue
+		}
+		y := p.y(dc, l.Value)
+		dc.StrokeLine2(limitStroke, dc.Min.X, y, dc.Max.X, y)
+		label := shorten(sty, l.Label, dc.Max.X-dc.Min.X-8)
+		if label == "" {
+			continue
+		}
+		base := y + 3
+		if base+curveLine > dc.Max.Y {
+			base = y - curveLine + 1
+		}
+		for range taken {
+			for _, t := range taken {
+				if math.Abs(float64(base-t)) < curveLine-1 {
+					base = t - curveLine
+				}
+			}
+		}
+		taken = append(taken, base)
+		w := sty.Width(label)
+		dc.FillPolygon(paper, box(dc.Max.X-w-6, base-2, dc.Max.X-2, base+curveLine-3))
+		dc.FillText(sty, vg.Point{X: dc.Max.X - 4, Y: base}, label)
+	}
+}
+
+// valueAxis spans what was measured and its limits; a model that runs away may
+// not flatten it.
+func (p *curvePlot) valueAxis() (low, high float64, ticks []plot.Tick) {
+	low, high = math.Inf(1), math.Inf(-1)
+	take := func(v float64) {
+		const absurd = 1e12 // of any unit: no axis has room for its digits
+		if math.Abs(v) < absurd && (!p.curve.Log || v > 0) {
+			low, high = min(low, v), max(high, v)
+		}
+	}
+	for _, l := range p.curve.Lines {
+		for _, s := range l.Stretches {
+			for _, v := range s {
+				if !l.Model {
+					take(v.Value)
+				}
+			}
+		}
+	}
+	for _, l := range p.curve.Limits {
+		take(l.Value)
+	}
+	if low > high {
+		for _, b := range p.curve.Bands {
+			for i := range min(len(b.Low), len(b.High)) {
+				take(b.Low[i])
+				take(b.High[i])
+			}
+		}
+		for _, l := range p.curve.Lines {
+			for _, s := range l.Stretches {
+				for _, v := range s {
+					take(v.Value)
+				}
+			}
+		}
+	}
+	if low > high {
+		low, high = 0, 1
+		if p.curve.Log {
+			low = 0.1
+		}
+	}
+	if p.curve.Log {
+		return decades(low, high)
+	}
+	return rounds(low, high)
+}
+
+// rounds spans the values by steps of 1, 2 or 5.
+func rounds(low, high float64) (from, to float64, ticks []plot.Tick) {
+	if high-low < 1e-9*max(1, math.Abs(high)) {
+		room := max(math.Abs(high)*0.02, 0.5)
+		low, high = low-room, high+room
+	}
+	step, digits := roundStep((high - low) / 5)
+	first, last := math.Floor(low/step+1e-9), math.Ceil(high/step-1e-9)
+	for i := first; i <= last; i++ {
+		ticks = append(ticks, plot.Tick{Value: i * step, Label: plain(i*step, digits)})
+	}
+	return first * step, last * step, ticks
+}
+
+// roundStep is the smallest of 1, 2 and 5 times a power of ten that is no less
+// than what is wanted, and the digits behind the point that it needs.
+func roundStep(wanted float64) (step float64, digits int) {
+	for e := -12; e <= 15; e++ {
+		for _, s := range []string{"1", "2", "5"} {
+			// Read as text, a step is the nearest number to what is printed.
+			v, err := strconv.ParseFloat(s+"e"+strconv.Itoa(e), 64)
+			if err == nil && v >= wanted*(1-1e-9) {
+				return v, max(0, -e)
+			}
+		}
+	}
+	return wanted, 0
+}
+
+// decades spans the values by 1, 2, 3 and 5 times powers of ten, the round
+// numbers that gauges of vacuum are read by (50, 100, 200, 300, 500 micron:
+// common practice), and labels fewer of them over many decades.
+func decades(low, high float64) (from, to float64, ticks []plot.Tick) {
+	var all []plot.Tick
+	var firsts []int
+	for e := -6; e <= 9; e++ {
+		for i, s := range []string{"1", "2", "3", "5"} {
+			v, err := strconv.ParseFloat(s+"e"+strconv.Itoa(e), 64)
+			if err == nil {
+				all = append(all, plot.Tick{Value: v, Label: plain(v, max(0, -e))})
+				firsts = append(firsts, i)
+			}
+		}
+	}
+	low, high = max(low, all[0].Value), min(high, all[len(all)-1].Value)
+	begin, end := 0, len(all)-1
+	for begin+1 < len(all) && all[begin+1].Value <= low*(1+1e-9) {
+		begin++
+	}
+	for end > 0 && all[end-1].Value >= high*(1-1e-9) {
+		end--
+	}
+	if end <= begin {
+		begin, end = max(0, begin-1), min(len(all)-1, begin+1)
+	}
+	from, to = all[begin].Value, all[end].Value
+	for _, keep := range [][]int{{0, 1, 2, 3}, {0, 2}, {0}} {
+		n := 0
+		ticks = nil
+		for i := begin; i <= end; i++ {
+			t := all[i]
+			if slices.Contains(keep, firsts[i]) {
+				n++
+			} else {
+				t.Label = ""
+			}
+			ticks = append(ticks, t)
+		}
+		if n <= 8 {
+			break
+		}
+	}
+	return from, to, ticks
+}
+
+// timeTicks labels at most most round times of the site's day, in seconds
+// after begin.
+func timeTicks(begin, end time.Time, most int) []plot.Tick {
+	span := end.Sub(begin)
+	step := 24 * time.Hour
+	for _, s := range []time.Duration{
+		time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second, 30 * time.Second,
+		time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute,
+		time.Hour, 2 * time.Hour, 3 * time.Hour, 6 * time.Hour, 12 * time.Hour,
+	} {
+		if span/s < time.Duration(most) {
+			step = s
+			break
+		}
+	}
+	for span/step >= time.Duration(most) {
+		step *= 2
+	}
+	format := "15:04"
+	switch {
+	case step < time.Minute:
+		format = "15:04:05"
+	case step >= 24*time.Hour:
+		format = "2 Jan"
+	}
+	// From midnight by the clock on the wall, so that an hour is a round one on
+	// both sides of a change to summer time.
+	var ticks []plot.Tick
+	days := max(1, int(step/(24*time.Hour)))
+	day := begin
+	for last := ""; len(ticks) < 10*most; {
+		midnight := time.Date(day.Year(), day.Month(), day.Day(), 0, 0, 0, 0, begin.Location())
+		if midnight.After(end) {
+			break
+		}
+		for s := time.Duration(0); s < 24*time.Hour; s += step {
+			at := time.Date(day.Year(), day.Month(), day.Day(), 0, 0, int(s/time.Second), 0, begin.Location())
+			label := at.Format(format)
+			if at.Before(begin) || at.After(end) || label == last {
+				continue
+			}
+			last = label
+			if s == 0 && step < 24*time.Hour {
+				label = at.Format("2 Jan")
+			}
+			ticks = append(ticks, plot.Tick{Value: at.Sub(begin).Seconds(), Label: label})
+		}
+		day = time.Date(day.Year(), day.Month(), day.Day()+days, 12, 0, 0, 0, begin.Location())
+	}
+	return ticks
+}
+
+// zoneName says how the times of a curve are meant.
+func zoneName(begin, end time.Time) string {
+	a, b := begin.Format("MST (-07:00)"), end.Format("MST (-07:00)")
+	if begin.Location() == time.UTC {
+		a = "UTC"
+	}
+	if end.Location() == time.UTC {
+		b = "UTC"
+	}
+	if a != b {
+		return a + ", then " + b
+	}
+	return a
+}
+
+// hatch fills a rectangle with slanting lines, up (1) or down (-1) to the right.
+func hatch(dc draw.Canvas, r vg.Rectangle, slant vg.Length) {
+	const pitch = 5
+	w, h := r.Max.X-r.Min.X, r.Max.Y-r.Min.Y
+	if w <= 0 || h <= 0 {
+		return
+	}
+	// Lines stand where they would in any other rectangle of the drawing, so
+	// that neighbours join.
+	for d := vg.Length(pitch); d < w+h; d += pitch {
+		x0, y0 := d, vg.Length(0)
+		if x0 > w {
+			x0, y0 = w, d-w
+		}
+		x1, y1 := vg.Length(0), d
+		if y1 > h {
+			x1, y1 = d-h, h
+		}
+		if slant > 0 {
+			x0, x1 = w-x0, w-x1
+		}
+		dc.StrokeLine2(hatchStroke, r.Min.X+x0, r.Min.Y+y0, r.Min.X+x1, r.Min.Y+y1)
+	}
+}
+
+func box(x0, y0, x1, y1 vg.Length) []vg.Point {
+	return []vg.Point{{X: x0, Y: y0}, {X: x1, Y: y0}, {X: x1, Y: y1}, {X: x0, Y: y1}}
+}
+
+func closed(pts []vg.Point) []vg.Point { return append(pts, pts[0]) }
+
+// shorten cuts a label that does not fit, and shows that it did.
+func shorten(sty text.Style, s string, width vg.Length) string {
+	if sty.Width(s) <= width {
+		return s
+	}
+	rs := []rune(s)
+	n := len(rs)
+	for n > 0 && sty.Width(string(rs[:n])+"…") > width {
+		n--
+	}
+	return string(rs[:n]) + "…"
+}
+
+func unix(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// plain writes a number with fixed digits; nought is nought from both sides.
+func plain(v float64, digits int) string {
+	s := strconv.FormatFloat(v, 'f', digits, 64)
+	if z, err := strconv.ParseFloat(s, 64); err == nil && z == 0 {
+		return strconv.FormatFloat(0, 'f', digits, 64)
+	}
+	return s
+}
