@@ -10,12 +10,16 @@ import (
 // less room than the commits it is made of, and reads faster.
 const sealEvery = 10 * time.Minute
 
-// seal makes blocks of the hours that are over, until ctx ends. A failure is
-// tried again the next time: the commits stay where they are meanwhile.
+// seal carries on the chain of what was committed, at once, and makes blocks of
+// the hours that are over, until ctx ends. A failure is tried again the next
+// time: the commits stay where they are meanwhile.
 func (d *Daemon) seal(ctx context.Context) {
 	t := time.NewTicker(sealEvery)
 	defer t.Stop()
 	for {
+		if err := d.parts.Journal.Chain(ctx); err != nil && !errors.Is(err, context.Canceled) {
+			d.parts.Log.Warn("the journal's chain was not carried on, trying again later", "error", err)
+		}
 		select {
 		case <-ctx.Done():
 			return

@@ -43,6 +43,14 @@
 // compressed: under one byte a reading where instruments keep an even beat.
 // The first byte of a blob is its format.
 //
+// # The chain
+//
+// Each 4,096 entries are a link (chain.go): the SHA-256 of the link before and
+// of the entries as lines of text (chain_line.go), in which nothing shows how
+// they are stored. A link follows from the entries and is kept all the same, on
+// a shelf, from soon after they came: whoever changes an entry later changes it
+// away from its link. A bundle carries the lines and the chain out.
+//
 // # What a crash can leave
 //
 // A crash is the end of the process at any instruction, or of the power at any
@@ -63,6 +71,7 @@
 //	Seal        the batches or the block, never both or neither: one transaction deletes and inserts. A block
 //	            covers the very numbers of its batches, so a reader that goes on by number after the change
 //	            misses and repeats nothing.
+//	Chain       each link or not; the next call makes the same ones.
 //	Quarantine, Points, Photo   the row or none.
 //	Change      all of a change to the shelf or nothing of it.
 //	Grow        the old schema or the new one: one transaction.

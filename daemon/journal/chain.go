@@ -1,0 +1,263 @@
+package journal
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"hash"
+	"iter"
+	"strings"
+
+	"zombiezen.com/go/sqlite"
+
+	"standwatch/rules"
+)
+
+// LinkEntries is how many entries a link of the chain covers. Links are cut by
+// the numbers alone, so that the chain follows from the entries and from
+// nothing else: not from when it was made, by which program, or how the
+// entries were stored then.
+const LinkEntries = 4096
+
+// chainWord begins the chain. What is the box's own is in the first entry.
+const chainWord = "standwatch chain 1\n"
+
+// Link is a stretch of the journal and the hash of all up to its end: the
+// SHA-256 of the hash before it and of its entries' lines.
+type Link struct {
+	First, Last uint64
+	Hash        Hash
+}
+
+// Hash is a SHA-256.
+type Hash [sha256.Size]byte
+
+// String returns it in hexadecimal.
+func (h Hash) String() string { return hex.EncodeToString(h[:]) }
+
+// MarshalText returns it in hexadecimal.
+func (h Hash) MarshalText() ([]byte, error) { return []byte(h.String()), nil }
+
+// UnmarshalText reads it as MarshalText wrote it, and in no other way.
+func (h *Hash) UnmarshalText(text []byte) error {
+	b, err := hex.DecodeString(string(text))
+	if err != nil || len(b) != len(h) || hex.EncodeToString(b) != string(text) {
+		return fmt.Errorf("%.80q is no SHA-256 in hexadecimal", text)
+	}
+	copy(h[:], b)
+	return nil
+}
+
+// ChainBegin is the hash before the first link.
+func ChainBegin() Hash { return sha256.Sum256([]byte(chainWord)) }
+
+// Chainer makes links of lines.
+type Chainer struct {
+	sum  hash.Hash
+	open Link // its hash is that of the link before
+	any  bool
+}
+
+// NewChainer carries a chain on behind a link: from its beginning behind none
+// (Link{Hash: ChainBegin()}).
+func NewChainer(behind Link) *Chainer {
+	c := &Chainer{sum: sha256.New()}
+	c.begin(behind)
+	return c
+}
+
+func (c *Chainer) begin(behind Link) {
+	c.sum.Reset()
+	c.sum.Write(behind.Hash[:])
+	c.open, c.any = Link{First: behind.Last + 1, Last: behind.Last, Hash: behind.Hash}, false
+}
+
+// Add takes the next entry's line. full is whether a link ended with it.
+func (c *Chainer) Add(line []byte) (link Link, full bool) {
+	c.sum.Write(line)
+	c.any = true
+	c.open.Last++
+	if c.open.Last%LinkEntries != 0 {
+		return Link{}, false
+	}
+	link = c.link()
+	c.begin(link)
+	return link, true
+}
+
+func (c *Chainer) link() Link {
+	l := c.open
+	c.sum.Sum(l.Hash[:0])
+	return l
+}
+
+// End ends the chain with the entries that fill no link. ok is false where there are none.
+func (c *Chainer) End() (link Link, ok bool) { return c.link(), c.any }
+
+// Lines yields the lines of the entries from <= Seq <= to (0: to the end), in
+// short transactions. A line is valid until the next is asked for.
+func (r *Reader) Lines(ctx context.Context, from, to uint64) iter.Seq2[[]byte, error] {
+	return func(yield func([]byte, error) bool) {
+		if to == 0 {
+			var err error
+			if to, err = r.Last(ctx); err != nil {
+				yield(nil, err)
+				return
+			}
+		}
+		w := walk{}
+		var texts []eventText
+		var line []byte
+		for next := max(from, 1); next <= to; next = w.end + 1 {
+			err := r.read(ctx, "read entries", func(conn *sqlite.Conn) (err error) {
+				if err = w.load(r, conn, next, to); err == nil {
+					texts, err = eventTexts(conn, texts[:0], next, w.end)
+				}
+				return err
+			})
+			var broken error
+			if err == nil {
+				var more bool
+				i, seq := 0, next
+				more, err = w.play(next, func(e rules.Entry, _ error) bool {
+					if e.Seq != seq {
+						broken = fmt.Errorf("entry %d is missing", seq)
+						return false
+					}
+					seq++
+					if m, ok := e.Body.(*rules.Measured); ok {
+						line = appendReading(line[:0], e, m, w.dec.catalog[w.dec.id].quantity)
+						return yield(line, nil)
+					}
+					if i >= len(texts) || texts[i].seq != e.Seq {
+						broken = fmt.Errorf("entry %d is not the same twice", e.Seq)
+						return false
+					}
+					line = appendEvent(line[:0], e, texts[i].kind, texts[i].body)
+					i++
+					return yield(line, nil)
+				})
+				if err == nil && broken == nil && !more {
+					return
+				}
+				if err == nil && broken == nil && seq != min(w.end, to)+1 {
+					broken = fmt.Errorf("entry %d is missing", seq)
+				}
+			}
+			if err == nil {
+				err = broken
+			}
+			if err != nil {
+				yield(nil, fmt.Errorf("read entries from %d: %w", next, err))
+				return
+			}
+		}
+	}
+}
+
+// eventText is a mark, start or anchor as it is stored.
+type eventText struct {
+	seq        uint64
+	kind, body string
+}
+
+func eventTexts(conn *sqlite.Conn, texts []eventText, from, to uint64) ([]eventText, error) {
+	err := rows(conn, `SELECT seq, kind, body FROM events WHERE seq >= ? AND seq <= ? ORDER BY seq`, func(s *sqlite.Stmt) error {
+		t := eventText{uint64(s.ColumnInt64(0)), s.ColumnText(1), s.ColumnText(2)}
+		if strings.ContainsRune(t.body, '\n') || !json.Valid([]byte(t.body)) {
+			return fmt.Errorf("entry %d was not written by a standwatch", t.seq)
+		}
+		texts = append(texts, t)
+		return nil
+	}, int64(from), int64(to))
+	return texts, err
+}
+
+// chainShelf keeps the links, each under the number of its last entry, and
+// under chainBegun how many entries were there before any was made.
+const (
+	chainShelf = "chain"
+	chainBegun = "begun"
+)
+
+func linkKey(last uint64) string { return fmt.Sprintf("%020d", last) }
+
+type begun struct{ Entries uint64 }
+
+// Chain makes the links of all entries that fill one and have none yet. Call it
+// as often as Seal, from a goroutine that may take its time: only keeping a
+// link keeps Append waiting. A crash leaves each link kept or not made; as they
+// follow from the entries alone, the next call makes the same.
+func (j *Journal) Chain(ctx context.Context) error {
+	last, err := j.Last(ctx)
+	if err != nil {
+		return err
+	}
+	full := last - last%LinkEntries
+	var b begun
+	if ok, err := j.Shelved(ctx, chainShelf, chainBegun, &b); err != nil || !ok {
+		if err == nil {
+			err = j.Shelf(chainShelf).Put(chainBegun, begun{full})
+		}
+		if err != nil {
+			return err
+		}
+	}
+	links, err := j.Links(ctx)
+	if err != nil {
+		return err
+	}
+	behind := Link{Hash: ChainBegin()}
+	if n := len(links); n > 0 {
+		behind = links[n-1]
+	}
+	if behind.Last >= full {
+		return nil
+	}
+	c := NewChainer(behind)
+	for line, err := range j.Lines(ctx, behind.Last+1, full) {
+		if err != nil {
+			return fmt.Errorf("journal: chain: %w", err)
+		}
+		if link, ok := c.Add(line); ok {
+			if err := j.Shelf(chainShelf).Put(linkKey(link.Last), link); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Links returns the links that are kept, in order.
+func (r *Reader) Links(ctx context.Context) (links []Link, err error) {
+	err = r.read(ctx, "read the chain", func(conn *sqlite.Conn) error {
+		return eachOnShelf(conn, chainShelf, func(key string, body []byte) error {
+			if key == chainBegun {
+				return nil
+			}
+			var l Link
+			if err := json.Unmarshal(body, &l); err != nil {
+				return fmt.Errorf("link %s of the chain: %w", key, err)
+			}
+			if l.First != uint64(len(links))*LinkEntries+1 || l.Last != l.First+LinkEntries-1 {
+				return fmt.Errorf("the chain lacks the link before entry %d", l.First)
+			}
+			links = append(links, l)
+			return nil
+		})
+	})
+	return links, err
+}
+
+// ChainedLate returns how many entries were there before a chain was kept; all
+// up to to where none ever was.
+func (r *Reader) ChainedLate(ctx context.Context, to uint64) (uint64, error) {
+	var b begun
+	ok, err := r.Shelved(ctx, chainShelf, chainBegun, &b)
+	if !ok {
+		return to, err
+	}
+	return min(b.Entries, to), err
+}
