@@ -1,0 +1,333 @@
+package record
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"codeberg.org/go-fonts/liberation/liberationsansbold"
+	"codeberg.org/go-fonts/liberation/liberationsansregular"
+	"codeberg.org/go-pdf/fpdf"
+)
+
+// LabelPaper is the sheet of a charge label.
+type LabelPaper string
+
+// The sheets that fit inside a panel. A5 is A6 with everything larger by the
+// root of two, so there is one layout.
+const (
+	A6 LabelPaper = "a6"
+	A5 LabelPaper = "a5"
+)
+
+// LabelPapers are the sheets by name.
+var LabelPapers = []LabelPaper{A6, A5}
+
+func (p LabelPaper) scale() (float64, error) {
+	switch p {
+	case A6:
+		return 1, nil
+	case A5:
+		return math.Sqrt2, nil
+	}
+	return 0, fmt.Errorf("%q is no sheet of a charge label; a6 and a5 are", string(p))
+}
+
+// A label's layout in mm of an A6 sheet. Black on white and nothing else: it
+// fades evenly, and a stamp pad, a fax or a bad printer leave it legible.
+const (
+	sheetWide, sheetHigh = 105.0, 148.0
+	sheetEdge            = 6.0 // what a printer may not reach, and a tape covers
+	sheetInner           = sheetWide - 2*sheetEdge
+	codeWide             = 46.0 // of the QR code with the white that belongs to it (four modules, ISO/IEC 18004)
+	smallest             = 6.5  // pt
+	pipesMost            = 7    // rows of sizes; more stand in the record
+)
+
+// pdf draws the label.
+func (l chargeLabel) pdf(w io.Writer, paper LabelPaper) error {
+	k, err := paper.scale()
+	if err != nil {
+		return err
+	}
+	d := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: sheetWide * k, Ht: sheetHigh * k}})
+	d.SetCatalogSort(true)
+	d.SetCreationDate(l.Made)
+	d.SetModificationDate(l.Made)
+	d.SetProducer("standwatch", true)
+	d.SetTitle(strings.Join([]string{labelTitle, l.Site, l.System}, " "), true)
+	d.SetLang("en")
+	d.SetAutoPageBreak(false, 0)
+	d.SetMargins(0, 0, 0)
+	d.SetCellMargin(0)
+	d.AddUTF8FontFromBytes(labelFont, "", liberationsansregular.TTF)
+	d.AddUTF8FontFromBytes(labelFont, "B", liberationsansbold.TTF)
+	d.AddPage()
+	s := &labelSheet{d: d, k: k}
+	s.label(l)
+	if s.err != nil {
+		return s.err
+	}
+	return d.Output(w)
+}
+
+const labelFont = "label"
+
+// labelSheet draws at places in mm of an A6 sheet, the y of a text being its base line.
+type labelSheet struct {
+	d   *fpdf.Fpdf
+	k   float64
+	err error
+}
+
+func (s *labelSheet) font(bold bool, pt float64) {
+	style := ""
+	if bold {
+		style = "B"
+	}
+	s.d.SetFont(labelFont, style, pt*s.k)
+}
+
+func (s *labelSheet) width(text string) float64 { return s.d.GetStringWidth(text) / s.k }
+
+func (s *labelSheet) put(x, y float64, text string) { s.d.Text(x*s.k, y*s.k, text) }
+
+func (s *labelSheet) rule(x, y, wide, thick float64) {
+	s.d.SetLineWidth(thick * s.k)
+	s.d.Line(x*s.k, y*s.k, (x+wide)*s.k, y*s.k)
+}
+
+// fit sets a text in one line, smaller where it must be, and cut where even
+// the smallest type is too wide for it: the record has it in full.
+func (s *labelSheet) fit(x, y, wide float64, bold bool, pt float64, text string) {
+	for s.font(bold, pt); pt > smallest && s.width(text) > wide; s.font(bold, pt) {
+		pt -= 0.5
+	}
+	cut := text
+	for r := []rune(text); s.width(cut) > wide && len(r) > 0; cut = string(r) + "…" {
+		r = r[:len(r)-1]
+	}
+	s.put(x, y, cut)
+}
+
+// flow sets a text over at most so many lines and returns where the next one goes.
+func (s *labelSheet) flow(x, y, wide float64, bold bool, pt float64, most int, text string) float64 {
+	step := pt * 0.42 // mm of a line, a fifth more than the type
+	s.font(bold, pt)
+	lines := s.d.SplitText(text, wide*s.k)
+	for i, line := range lines {
+		if i == most-1 && len(lines) > most {
+			s.fit(x, y, wide, bold, pt, strings.Join(lines[i:], " "))
+			return y + step
+		}
+		s.put(x, y, strings.TrimSpace(line))
+		y += step
+	}
+	return y
+}
+
+// blank is a ruled line to write on.
+func (s *labelSheet) blank(x, y, wide float64) { s.rule(x, y+0.6, wide, 0.2) }
+
+func (s *labelSheet) label(l chargeLabel) {
+	const left, right = sheetEdge, sheetEdge + sheetInner
+	s.d.SetLineWidth(0.6 * s.k)
+	s.d.Rect((left-2)*s.k, (left-2)*s.k, (sheetInner+4)*s.k, (sheetHigh-2*left+4)*s.k, "D")
+
+	y := left + 3.5
+	s.font(true, 7.5)
+	s.put(left, y, labelTitle)
+	y += 5
+	where := strings.Join(slicesOf(l.Site, l.System, l.Job), " / ")
+	if where == "" {
+		s.blank(left, y, sheetInner)
+	} else {
+		s.fit(left, y, sheetInner, true, 11, where)
+	}
+	y += 2
+	s.rule(left, y, sheetInner, 0.3)
+
+	// What is in the pipes.
+	y += 7
+	s.font(false, 8)
+	s.put(left, y, labelRefrigerant)
+	if l.Refrigerant == "" {
+		s.blank(left+28, y, sheetInner-28)
+	} else {
+		s.fit(left+28, y, sheetInner-28, true, 20, l.Refrigerant)
+	}
+	y += 6
+	y = s.amount(y, labelFactory, l.Factory, 11)
+	y = s.amount(y, "+ "+labelAdded, l.Added, 11)
+	s.rule(left, y-3.6, sheetInner, 0.3)
+	y += 1.6
+	y = s.amount(y, "= "+labelTotal, l.Total, 15)
+	if l.Warming != "" {
+		y = s.flow(left, y-0.6, sheetInner, false, 7, 2, l.Warming)
+	}
+	for i, n := range l.Notes {
+		if i == 3 {
+			s.font(false, smallest)
+			s.put(left, y-0.6, labelMore)
+			y += 2.7
+			break
+		}
+		y = s.flow(left, y-0.6, sheetInner, false, 7, 2, n) + 0.2
+	}
+	y -= 1
+	s.rule(left, y, sheetInner, 0.3)
+
+	// How far they run.
+	y += 4
+	half := sheetInner/2 - 1.5
+	low := max(s.pipes(left, y, half, labelLiquid, l.Liquid), s.pipes(left+half+3, y, half, labelGas, l.Gas))
+	y = low - 1
+	s.rule(left, y, sheetInner, 0.3)
+
+	// What was proved, when and by whom, beside the code.
+	foot := sheetHigh - left
+	cautions := foot - 6.2
+	code := min(codeWide, cautions-3-y)
+	s.code(right-code, y+0.5, code, l.codeText())
+	narrow := sheetInner - code - 1
+	y += 4
+	y = s.told(y, narrow, labelPressure, l.Pressure.Text, 4)
+	y = s.told(y, narrow, labelVacuum, l.Vacuum.Text, 4)
+	date := ""
+	if !l.Charged.IsZero() {
+		date = labelDay(l.Charged)
+	}
+	y = s.told(y, narrow, labelDate, date, 1)
+	who := []string{}
+	for _, w := range l.Who {
+		who = append(who, w.words())
+	}
+	y = s.told(y, narrow, labelSigned, strings.Join(who, "; "), 2)
+	if l.Key != "" && y < cautions-4 {
+		s.told(y, narrow, labelKey, l.Key, 2)
+	}
+	s.rule(left, cautions-2.8, sheetInner, 0.3)
+	s.flow(left, cautions, sheetInner, false, smallest, 3, strings.Join(labelCautions, " "))
+}
+
+func slicesOf(texts ...string) (given []string) {
+	for _, t := range texts {
+		if t != "" {
+			given = append(given, t)
+		}
+	}
+	return given
+}
+
+// amount is a row of the charge: kg, and pounds and ounces, each a blank where it is not known.
+func (s *labelSheet) amount(y float64, label string, a amount, pt float64) float64 {
+	const kgAt, lbAt = sheetEdge + 28, sheetEdge + 62
+	s.font(pt > 12, 8)
+	if pt > 12 {
+		s.font(true, 9.5)
+	}
+	if !a.Known {
+		y += 1.2 // room for a pen
+	}
+	s.put(sheetEdge, y, label)
+	switch {
+	case !a.Known:
+		s.blank(kgAt, y-0.6, 25)
+		s.font(false, 8)
+		s.put(kgAt+26, y, "kg")
+		s.blank(lbAt, y-0.6, 9)
+		s.put(lbAt+10, y, "lb")
+		s.blank(lbAt+15, y-0.6, 9)
+		s.put(lbAt+25, y, "oz")
+	case a.band():
+		s.fit(kgAt, y, 32, true, pt-1, fmt.Sprintf("%s to %s kg", twoDigits(a.LowKg), twoDigits(a.HighKg)))
+		s.fit(lbAt, y, 31, true, pt-2, poundsOunces(a.LowKg)+" to "+poundsOunces(a.HighKg))
+		y += 3.4
+		s.font(false, 7)
+		s.put(kgAt, y, fmt.Sprintf(labelBest, twoDigits(a.Kg)))
+	default:
+		s.fit(kgAt, y, 32, true, pt, twoDigits(a.Kg)+" kg")
+		s.fit(lbAt, y, 31, true, pt-1, poundsOunces(a.Kg))
+	}
+	if a.How != "" {
+		y += 3.2
+		s.fit(kgAt, y, sheetInner-28, false, 7, a.How)
+	}
+	return y + 5.6
+}
+
+// pipes is a column of sizes with their lengths.
+func (s *labelSheet) pipes(x, y, wide float64, label string, all []pipeSize) float64 {
+	s.font(true, 8)
+	s.put(x, y, label)
+	y += 3.8
+	if len(all) == 0 {
+		for range 2 {
+			s.blank(x, y, wide)
+			y += 4.4
+		}
+		return y
+	}
+	for i, p := range all {
+		if i == pipesMost-1 && len(all) > pipesMost {
+			rest := 0.0
+			for _, p := range all[i:] {
+				rest += p.LengthM
+			}
+			s.fit(x, y, wide, false, 8, fmt.Sprintf("%d more sizes: %s", len(all)-i, metres(rest)))
+			return y + 3.6
+		}
+		s.fit(x, y, wide*0.55, false, 8, strings.TrimSpace(millimetres(p.OutsideM)+" mm  "+inches(p.OutsideM)))
+		s.font(true, 8)
+		m := metres(p.LengthM)
+		s.put(x+wide*0.78-s.width(m), y, m)
+		s.font(false, 7)
+		f := feet(p.LengthM)
+		s.put(x+wide-s.width(f), y, f)
+		y += 3.6
+	}
+	return y
+}
+
+// told is a label with its text below it, or a blank.
+func (s *labelSheet) told(y, wide float64, label, text string, most int) float64 {
+	s.font(true, 7)
+	s.put(sheetEdge, y, label)
+	if text == "" {
+		y += 5
+		s.blank(sheetEdge, y-1, wide)
+		return y + 3.4
+	}
+	return s.flow(sheetEdge, y+3.1, wide, false, 7.5, most, text) + 0.8
+}
+
+// code draws the QR code into a square, the white around it included. Its dark
+// modules are one path, so that no printer leaves a hair's breadth between them.
+func (s *labelSheet) code(x, y, wide float64, text string) {
+	c, err := labelCode(text)
+	if err != nil {
+		s.err = err
+		return
+	}
+	const quiet = 4
+	module := wide / float64(c.Size+2*quiet)
+	var path strings.Builder
+	pt := 72 / 25.4 * s.k
+	for row := range c.Size {
+		for col := 0; col < c.Size; col++ {
+			if !c.Black(col, row) {
+				continue
+			}
+			from := col
+			for col+1 < c.Size && c.Black(col+1, row) {
+				col++
+			}
+			left := x + float64(float64(from+quiet)*module)
+			low := y + float64(float64(row+1+quiet)*module)
+			fmt.Fprintf(&path, "%.2f %.2f %.2f %.2f re\n", left*pt, (sheetHigh-low)*pt, float64(col+1-from)*module*pt, module*pt)
+		}
+	}
+	s.d.SetFillColor(0, 0, 0)
+	s.d.RawWriteStr(path.String() + "f")
+}
