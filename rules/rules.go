@@ -384,4 +384,6 @@ type System struct {
 	HeatRecovery  bool                          // branch units give each room heat or cold
 	Outdoor       []string                      // outdoor units
 	Branches      []string                      // branch units
+	GWP           float64                       // of the refrigerant, by the table that GWPSource names; 0: not given
+	GWPSource     string                        // "IPCC AR4"
 }

@@ -114,6 +114,7 @@ system:
   refrigerant: R-410A
   room_limit: 27.5 lb/1000ft3
   extra_charge: 2 lb 10 oz
+  gwp: {value: 2088, source: IPCC AR4}
   branch_units: [{name: bu1, volume: 1.5 l}, {name: bu2}]
   indoor_units: [{name: iu01, volume: 1.8 l, room_volume: 1589 ft3}, {name: iu02, volume: 0.0018 m3, room_volume: 60 m3}]
 `)
@@ -126,6 +127,9 @@ system:
 	}
 	if math.Abs(sys.RoomLimitKgM3-0.4405) > 1e-4 {
 		t.Errorf("limit %g kg/m3, want 0.4405", sys.RoomLimitKgM3)
+	}
+	if sys.GWP != 2088 || sys.GWPSource != "IPCC AR4" {
+		t.Errorf("GWP %g by %q", sys.GWP, sys.GWPSource)
 	}
 	if e := sys.ExtraKg; math.Abs(e-1.19068) > 1e-5 {
 		t.Errorf("2 lb 10 oz is %g kg", e)

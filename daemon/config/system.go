@@ -58,6 +58,7 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 	}
 	s.RoomLimitKgM3 = r.amount(d, "room_limit", inRoom)
 	s.ExtraKg = r.amount(d, "extra_charge", refrigerantMass)
+	s.GWP, s.GWPSource = r.warming(d.Node("gwp"))
 	outdoor, branch, indoor := d.Node("outdoor_units"), d.Node("branch_units"), d.Node("indoor_units")
 	steps := d.Node("steps")
 	d.Done()
@@ -130,6 +131,28 @@ func (r *reader) amount(d *sensors.Decoder, key string, b bounds) float64 {
 		return 0
 	}
 	return v
+}
+
+// warmingMost is above every table's figure for any refrigerant (SF6, the highest there, is near 25,000).
+const warmingMost = 30e3
+
+// warming reads how much a refrigerant warms the climate. Tables differ and the
+// law of the place says which holds, so the site says whose figure it is.
+func (r *reader) warming(n sensors.Node) (gwp float64, source string) {
+	if n.Kind == sensors.Nothing {
+		return 0, ""
+	}
+	d := r.decode(n)
+	text := d.Required("value", "2088")
+	source = d.Required("source", "the table that the law of the place names, such as IPCC AR4")
+	v := d.Node("value")
+	d.Done()
+	gwp, err := strconv.ParseFloat(text, 64)
+	if text != "" && (err != nil || !(gwp > 0 && gwp <= warmingMost)) {
+		d.Fail(v, fmt.Sprintf("value: %q is no GWP", text), "write a number such as 2088, how often CO2's effect over 100 years")
+		return 0, ""
+	}
+	return gwp, source
 }
 
 func (r *reader) readUnit(n sensors.Node, system int, branches []string, ports map[string]sensors.Node) (u rules.Unit, coilM3 float64) {
