@@ -9,6 +9,7 @@ import (
 
 	"standwatch/daemon/clock"
 	"standwatch/daemon/journal"
+	"standwatch/daemon/record"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -91,6 +92,9 @@ func (l *loop) begin(ctx context.Context) error {
 	}
 	entries := []rules.Entry{{At: now, Body: started}, {At: now, Body: l.anchor}}
 	if err := j.Points(l.d.parts.Site.Points); err != nil {
+		return err
+	}
+	if err := record.KeepSite(ctx, j, l.d.parts.Site); err != nil {
 		return err
 	}
 	if err := j.Append(entries, nil); err != nil {

@@ -11,6 +11,7 @@ import (
 
 	"standwatch/daemon/fieldlog"
 	"standwatch/daemon/journal"
+	"standwatch/daemon/record"
 	"standwatch/rules"
 )
 
@@ -40,6 +41,9 @@ func Replay(ctx context.Context, p ReplayParts, files []string) (Replayed, error
 	}
 	if p.Journal != nil {
 		if err := p.Journal.Points(p.Site.Points); err != nil {
+			return r.done, err
+		}
+		if err := record.KeepSite(ctx, p.Journal, p.Site); err != nil {
 			return r.done, err
 		}
 	}

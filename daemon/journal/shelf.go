@@ -12,7 +12,8 @@ import (
 )
 
 // Shelf is where the box keeps what is its own and no evidence of the site:
-// people, sessions, messages on their way. Each kind of thing is a shelf with
+// people, sessions, messages on their way; and what the site file said, which
+// entries do not repeat. Each kind of thing is a shelf with
 // its own name; a thing has a key and is kept as JSON. Nothing on it is ever
 // exported or judged.
 type Shelf struct {
@@ -41,8 +42,14 @@ func (r *Reader) Shelved(ctx context.Context, kind, key string, v any) (ok bool,
 // Each calls f with every thing on the shelf, in the order of the keys, as they
 // stood at one moment. f must not use the journal.
 func (s *Shelf) Each(ctx context.Context, f func(key string, body []byte) error) error {
-	return s.j.read(ctx, "read the shelf of "+s.kind, func(conn *sqlite.Conn) error {
-		return eachOnShelf(conn, s.kind, f)
+	return s.j.EachShelved(ctx, s.kind, f)
+}
+
+// EachShelved calls f with every thing on a shelf of a journal that another
+// process may have open, in the order of the keys. f must not use the journal.
+func (r *Reader) EachShelved(ctx context.Context, kind string, f func(key string, body []byte) error) error {
+	return r.read(ctx, "read the shelf of "+kind, func(conn *sqlite.Conn) error {
+		return eachOnShelf(conn, kind, f)
 	})
 }
 
