@@ -261,3 +261,13 @@ func (r *Reader) ChainedLate(ctx context.Context, to uint64) (uint64, error) {
 	}
 	return min(b.Entries, to), err
 }
+
+// Tell takes what an entry says of wall time; entries must come in their order.
+func (a Anchors) Tell(e rules.Entry) {
+	if _, ok := e.Body.(*rules.Clocked); !ok {
+		return
+	}
+	if x := anchor(e); x.Proven || !a[e.At.Boot].Proven {
+		a[e.At.Boot] = x
+	}
+}

@@ -1,0 +1,334 @@
+package record
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"regexp"
+	"slices"
+	"time"
+
+	"standwatch/daemon/fieldlog"
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// The parts of a bundle that prove the others.
+const (
+	partEntries  = "entries.jsonl" // every entry, a line each, as the chain hashes them
+	partChain    = "chain.txt"     // a link a line: first entry, last entry, hash
+	partLog      = "field-log.csv" // the entries as `export` writes them
+	partFindings = "findings.jsonl"
+	partSite     = "site.json"
+	partReadMe   = "how-to-check.txt"
+	partManifest = "manifest.json"
+	partSigned   = "manifest.sig"
+	photoFolder  = "photos/"
+)
+
+const bundleFormat = "standwatch bundle 1"
+
+// Part is one file of a bundle.
+type Part struct {
+	Name  string
+	Write func(io.Writer) error
+}
+
+// Bundled is what a bundle is made of.
+type Bundled struct {
+	Journal *journal.Reader
+	Key     Key
+	Program string // which standwatch made it, without the processor's kind
+	System  string // of the record in it; the entries are the whole journal's
+	Job     int
+	Site    []byte // the site as JSON; nil where the journal kept none
+	Parts   []Part // the record, in each of its forms
+}
+
+// Manifest says what a bundle holds. Its signature covers it, and by it every byte.
+type Manifest struct {
+	Format  string       `json:"format"`
+	Program string       `json:"program"`
+	System  string       `json:"system,omitempty"`
+	Job     int          `json:"job,omitempty"`
+	Entries uint64       `json:"entries"`
+	From    string       `json:"from,omitempty"` // of the first and the last entry, where a clock told it
+	To      string       `json:"to,omitempty"`
+	Head    journal.Hash `json:"head"`
+	// Late entries were there before their chain was kept: who changed them
+	// before that left no trace in it.
+	Late  uint64    `json:"late,omitempty"`
+	Key   string    `json:"key"`
+	Parts []partSum `json:"parts"`
+}
+
+const howToCheck = `This is the record of a start-up, with everything it rests on.
+
+  standwatch verify BUNDLE     says whether every byte is as the box signed it.
+
+Compare the fingerprint that it prints with the one on the paper. Without that
+program, any other can do the same:
+
+1. manifest.sig is the ed25519 signature (RFC 8032), in hexadecimal, of the bytes
+   of manifest.json, by the public key that manifest.json names. The fingerprint
+   is the SHA-256 of those 32 bytes.
+2. manifest.json has the size and SHA-256 of every other part.
+3. entries.jsonl has all that was measured and marked, a line each, in order.
+   chain.txt has one line a link: its first entry, its last, its hash. The hash of
+   a link is the SHA-256 of the hash before it (32 bytes) and of its lines with
+   their line feeds; before the first stands the SHA-256 of "standwatch chain 1"
+   and a line feed. The last hash is the head in manifest.json.
+4. field-log.csv has the same entries as people read them, with the wall times
+   that the clock anchors among them give. findings.jsonl has what was said of
+   them at the time.
+
+Nothing was edited: a correction is a later entry. The tool opens and closes
+nothing, and does not replace the equipment manual, the code official or a
+qualified technician.
+`
+
+// Bundle writes the bundle of a journal as it stands. The same journal, key and
+// program give the same bytes.
+func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err error) {
+	m = Manifest{Format: bundleFormat, Program: b.Program, System: b.System, Job: b.Job, Key: hex.EncodeToString(b.Key.public())}
+	to, err := b.Journal.Last(ctx)
+	if err != nil {
+		return m, err
+	}
+	if to == 0 {
+		return m, errors.New("the journal holds no entry yet: there is nothing to prove")
+	}
+	if m.Late, err = b.Journal.ChainedLate(ctx, to); err != nil {
+		return m, err
+	}
+	marks, err := b.marks(ctx, to)
+	if err != nil {
+		return m, err
+	}
+	z := &zipWriter{out: out}
+	c := &carried{ctx: ctx, journal: b.Journal, to: to, anchors: marks.anchors}
+	parts := slices.Clone(b.Parts)
+	parts = append(parts, Part{partLog, c.writeLog}, Part{partFindings, c.writeFindings})
+	if b.Site != nil {
+		parts = append(parts, partOf(partSite, b.Site))
+	}
+	for _, name := range marks.photos {
+		picture, err := b.Journal.Photo(ctx, name)
+		if err != nil {
+			return m, err
+		}
+		if picture != nil {
+			parts = append(parts, partOf(photoFolder+name+".jpg", picture))
+		}
+	}
+	parts = append(parts, Part{partEntries, c.writeEntries}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)))
+	for _, p := range parts {
+		if err := ctx.Err(); err != nil {
+			return m, err
+		}
+		if err := z.add(p.Name, deflated, p.Write); err != nil {
+			return m, err
+		}
+	}
+	m.Entries, m.Head = to, c.head
+	m.From, m.To = c.times.texts()
+	for _, p := range z.parts {
+		m.Parts = append(m.Parts, p.partSum)
+	}
+	return m, writeManifest(z, m, b.Key)
+}
+
+// writeManifest ends a bundle. Neither part is packed, so that both are found
+// where the rest is damaged.
+func writeManifest(z *zipWriter, m Manifest, k Key) error {
+	text, err := json.MarshalIndent(m, "", " ")
+	if err != nil {
+		return err
+	}
+	text = append(text, '\n')
+	signed := []byte(hex.EncodeToString(k.sign(text)) + "\n")
+	for _, p := range []Part{partOf(partManifest, text), partOf(partSigned, signed)} {
+		if err := z.add(p.Name, stored, p.Write); err != nil {
+			return err
+		}
+	}
+	return z.finish()
+}
+
+func partOf(name string, body []byte) Part {
+	return Part{name, func(w io.Writer) error { _, err := w.Write(body); return err }}
+}
+
+// marked is what the marks say of the whole.
+type marked struct {
+	anchors journal.Anchors
+	photos  []string // names, in order
+}
+
+// photoName is how a mark names a photo (journal.KeepPhoto).
+var photoName = regexp.MustCompile(`\b[0-9a-f]{64}\b`)
+
+func (b Bundled) marks(ctx context.Context, to uint64) (out marked, err error) {
+	marks, err := b.Journal.Marks(ctx)
+	out.anchors = journal.Anchors{}
+	for _, e := range marks {
+		if e.Seq > to { // it came while this was written
+			break
+		}
+		out.anchors.Tell(e)
+		if t, ok := e.Body.(*rules.Told); ok {
+			out.photos = append(out.photos, photoName.FindAllString(t.Note, -1)...)
+		}
+	}
+	slices.Sort(out.photos)
+	out.photos = slices.Compact(out.photos)
+	return out, err
+}
+
+// carried writes the parts that carry the journal out.
+type carried struct {
+	ctx     context.Context
+	journal *journal.Reader
+	to      uint64
+	anchors journal.Anchors
+	links   []journal.Link
+	head    journal.Hash
+	times   span
+}
+
+func (c *carried) writeEntries(w io.Writer) error {
+	kept, err := c.journal.Links(c.ctx)
+	if err != nil {
+		return err
+	}
+	chain := journal.NewChainer(journal.Link{Hash: journal.ChainBegin()})
+	for line, err := range c.journal.Lines(c.ctx, 1, c.to) {
+		if err != nil {
+			return err
+		}
+		if _, err := w.Write(line); err != nil {
+			return err
+		}
+		link, full := chain.Add(line)
+		if !full {
+			continue
+		}
+		if n := len(c.links); n < len(kept) && kept[n] != link {
+			return fmt.Errorf("entries %d to %d are no longer those that were chained when they came: the journal was changed or its disk is damaged. Export what can be read, and keep the folder as it is", link.First, link.Last)
+		}
+		c.links = append(c.links, link)
+	}
+	if link, ok := chain.End(); ok {
+		c.links = append(c.links, link)
+	}
+	c.head = c.links[len(c.links)-1].Hash
+	return nil
+}
+
+func (c *carried) writeChain(w io.Writer) error {
+	for _, l := range c.links {
+		if _, err := fmt.Fprintf(w, "%d %d %s\n", l.First, l.Last, l.Hash); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *carried) writeLog(w io.Writer) (err error) {
+	log := newLogOf(w, c.anchors)
+	for line, err := range c.journal.Lines(c.ctx, 1, c.to) {
+		if err != nil {
+			return err
+		}
+		l, err := journal.ReadLine(line)
+		if err == nil {
+			err = log.write(l)
+		}
+		if err != nil {
+			return fmt.Errorf("entry %d: %w", l.Seq, err)
+		}
+	}
+	c.times = log.span
+	return log.w.Flush()
+}
+
+func (c *carried) writeFindings(w io.Writer) error {
+	for after := int64(0); ; {
+		page, err := c.journal.Findings(c.ctx, after, 1000)
+		if err != nil {
+			return err
+		}
+		var b bytes.Buffer
+		for _, f := range page {
+			after = f.ID
+			if f.Seq > c.to {
+				continue
+			}
+			text, err := json.Marshal(f.Finding)
+			if err != nil {
+				return err
+			}
+			b.Write(append(text, '\n'))
+		}
+		if _, err := w.Write(b.Bytes()); err != nil {
+			return err
+		}
+		if len(page) < 1000 {
+			return nil
+		}
+	}
+}
+
+// logOf writes the field log of lines.
+type logOf struct {
+	w        *fieldlog.Writer
+	rows     *fieldlog.Export
+	quantity sensors.Quantity // of the line under way
+	wall     func(rules.Instant) (int64, bool)
+	span     span
+}
+
+// span is from when to when entries were made, in Unix ms, where a clock told.
+type span struct {
+	from, to int64
+	known    bool
+}
+
+func (s *span) add(ms int64) {
+	if !s.known {
+		s.from, s.known = ms, true
+	}
+	s.to = ms
+}
+
+// texts are the two in RFC 3339, empty where no clock told.
+func (s span) texts() (from, to string) {
+	if !s.known {
+		return "", ""
+	}
+	const form = "2006-01-02T15:04:05.000Z"
+	return time.UnixMilli(s.from).UTC().Format(form), time.UnixMilli(s.to).UTC().Format(form)
+}
+
+func newLogOf(w io.Writer, anchors journal.Anchors) *logOf {
+	l := &logOf{w: fieldlog.NewWriter(w), wall: anchors.Wall}
+	l.rows = fieldlog.NewExport(func(string) sensors.Quantity { return l.quantity }, anchors.Wall)
+	return l
+}
+
+func (l *logOf) write(line journal.Line) error {
+	l.quantity = line.Quantity
+	if ms, ok := l.wall(line.At); ok {
+		l.span.add(ms)
+	}
+	row, ok := l.rows.Row(line.Entry)
+	if !ok {
+		return nil
+	}
+	return l.w.Write(row)
+}
