@@ -31,6 +31,8 @@ type commands struct {
 	Check    checkCommand    `cmd:"" help:"Check site files: every fault at once, FILE:LINE:COLUMN."`
 	Replay   replayCommand   `cmd:"" help:"Put field logs through the rules and print the findings."`
 	Export   exportCommand   `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`
+	Bundle   bundleCommand   `cmd:"" help:"Write the record with all that it rests on into one signed file."`
+	Verify   verifyCommand   `cmd:"" help:"Say whether a bundle is as the box signed it, or which part was changed. Needs neither box nor network."`
 	Points   pointsCommand   `cmd:"" help:"List the points of a site, and their newest readings where there is a journal."`
 	Calc     calcCommand     `cmd:"" help:"Work out what the screens show: saturation, charge, pressure, boiling, air, superheat, subcooling, leak, pulldown."`
 	Simulate simulateCommand `cmd:"" help:"Invent a stretch of a job from a seed: a field log, its site file, and what was true."`

@@ -10,7 +10,10 @@ import (
 var release = "development"
 
 // version says which build this is.
-func version() string {
+func version() string { return fmt.Sprintf("%s %s/%s", program(), runtime.GOOS, runtime.GOARCH) }
+
+// program says which build this is, the same on every kind of machine.
+func program() string {
 	revision := ""
 	if info, ok := debug.ReadBuildInfo(); ok {
 		for _, s := range info.Settings {
@@ -19,5 +22,5 @@ func version() string {
 			}
 		}
 	}
-	return fmt.Sprintf("standwatch %s%s %s/%s", release, revision, runtime.GOOS, runtime.GOARCH)
+	return "standwatch " + release + revision
 }

@@ -10,6 +10,7 @@ import (
 	"io"
 	"regexp"
 	"slices"
+	"strconv"
 	"time"
 
 	"standwatch/daemon/fieldlog"
@@ -24,7 +25,7 @@ const (
 	partChain    = "chain.txt"     // a link a line: first entry, last entry, hash
 	partLog      = "field-log.csv" // the entries as `export` writes them
 	partFindings = "findings.jsonl"
-	partSite     = "site.json"
+	partSite     = "site.jsonl" // what the site file said, and from which entry on
 	partReadMe   = "how-to-check.txt"
 	partManifest = "manifest.json"
 	partSigned   = "manifest.sig"
@@ -46,7 +47,6 @@ type Bundled struct {
 	Program string // which standwatch made it, without the processor's kind
 	System  string // of the record in it; the entries are the whole journal's
 	Job     int
-	Site    []byte // the site as JSON; nil where the journal kept none
 	Parts   []Part // the record, in each of its forms
 }
 
@@ -85,7 +85,7 @@ program, any other can do the same:
    and a line feed. The last hash is the head in manifest.json.
 4. field-log.csv has the same entries as people read them, with the wall times
    that the clock anchors among them give. findings.jsonl has what was said of
-   them at the time.
+   them at the time, site.jsonl what the site file said.
 
 Nothing was edited: a correction is a later entry. The tool opens and closes
 nothing, and does not replace the equipment manual, the code official or a
@@ -113,10 +113,7 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 	z := &zipWriter{out: out}
 	c := &carried{ctx: ctx, journal: b.Journal, to: to, anchors: marks.anchors}
 	parts := slices.Clone(b.Parts)
-	parts = append(parts, Part{partLog, c.writeLog}, Part{partFindings, c.writeFindings})
-	if b.Site != nil {
-		parts = append(parts, partOf(partSite, b.Site))
-	}
+	parts = append(parts, Part{partLog, c.writeLog}, Part{partFindings, c.writeFindings}, Part{partSite, c.writeSite})
 	for _, name := range marks.photos {
 		picture, err := b.Journal.Photo(ctx, name)
 		if err != nil {
@@ -282,6 +279,17 @@ func (c *carried) writeFindings(w io.Writer) error {
 			return nil
 		}
 	}
+}
+
+func (c *carried) writeSite(w io.Writer) error {
+	return c.journal.EachShelved(c.ctx, siteShelf, func(key string, body []byte) error {
+		from, err := strconv.ParseUint(key, 10, 64)
+		if err != nil || from > c.to {
+			return err
+		}
+		_, err = fmt.Fprintf(w, "{\"from\":%d,\"said\":%s}\n", from, body)
+		return err
+	})
 }
 
 // logOf writes the field log of lines.

@@ -56,6 +56,9 @@ func quayside(t testing.TB, entries int) *journal.Journal {
 	if _, err := j.KeepPhoto([]byte("a photo that no mark names")); err != nil {
 		t.Fatal(err)
 	}
+	if err := KeepSite(t.Context(), j, rules.Site{Name: "Quayside Library"}); err != nil {
+		t.Fatal(err)
+	}
 	r := rand.New(rand.NewPCG(7, 7))
 	var all []rules.Entry
 	at := rules.Instant{Boot: 1}
@@ -106,7 +109,7 @@ func bundleOf(t testing.TB, j *journal.Journal) []byte {
 	}
 	defer f.Close()
 	_, err = Bundle(t.Context(), f, Bundled{
-		Journal: &j.Reader, Key: testKey, Program: "standwatch test", Site: []byte(`{"Name":"Quayside Library"}`),
+		Journal: &j.Reader, Key: testKey, Program: "standwatch test",
 		Parts: []Part{partOf("record.html", []byte("<p>The record.</p>")), partOf("record.csv", bytes.Repeat([]byte("a,b\n"), 100))},
 	})
 	if err != nil {
@@ -206,6 +209,9 @@ func TestABundleHoldsAllAndIsIntact(t *testing.T) {
 	}
 	if got := strings.Count(string(parts[partFindings]), "\n"); got != 1 {
 		t.Errorf("%d findings", got)
+	}
+	if got := string(parts[partSite]); !strings.HasPrefix(got, `{"from":1,"said":{`) || !strings.Contains(got, "Quayside Library") {
+		t.Errorf("the site is %s", got)
 	}
 }
 
