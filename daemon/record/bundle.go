@@ -111,9 +111,9 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 		return m, err
 	}
 	z := &zipWriter{out: out}
-	c := &carried{ctx: ctx, journal: b.Journal, to: to, anchors: marks.anchors}
+	c := &carried{journal: b.Journal, to: to, anchors: marks.anchors}
 	parts := slices.Clone(b.Parts)
-	parts = append(parts, Part{partLog, c.writeLog}, Part{partFindings, c.writeFindings}, Part{partSite, c.writeSite})
+	parts = append(parts, Part{partLog, func(w io.Writer) error { return c.writeLog(ctx, w) }}, Part{partFindings, func(w io.Writer) error { return c.writeFindings(ctx, w) }}, Part{partSite, func(w io.Writer) error { return c.writeSite(ctx, w) }})
 	for _, name := range marks.photos {
 		picture, err := b.Journal.Photo(ctx, name)
 		if err != nil {
@@ -123,7 +123,7 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 			parts = append(parts, partOf(photoFolder+name+".jpg", picture))
 		}
 	}
-	parts = append(parts, Part{partEntries, c.writeEntries}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)))
+	parts = append(parts, Part{partEntries, func(w io.Writer) error { return c.writeEntries(ctx, w) }}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)))
 	for _, p := range parts {
 		if err := ctx.Err(); err != nil {
 			return m, err
@@ -189,7 +189,6 @@ func (b Bundled) marks(ctx context.Context, to uint64) (out marked, err error) {
 
 // carried writes the parts that carry the journal out.
 type carried struct {
-	ctx     context.Context
 	journal *journal.Reader
 	to      uint64
 	anchors journal.Anchors
@@ -198,13 +197,13 @@ type carried struct {
 	times   span
 }
 
-func (c *carried) writeEntries(w io.Writer) error {
-	kept, err := c.journal.Links(c.ctx)
+func (c *carried) writeEntries(ctx context.Context, w io.Writer) error {
+	kept, err := c.journal.Links(ctx)
 	if err != nil {
 		return err
 	}
 	chain := journal.NewChainer(journal.Link{Hash: journal.ChainBegin()})
-	for line, err := range c.journal.Lines(c.ctx, 1, c.to) {
+	for line, err := range c.journal.Lines(ctx, 1, c.to) {
 		if err != nil {
 			return err
 		}
@@ -236,9 +235,9 @@ func (c *carried) writeChain(w io.Writer) error {
 	return nil
 }
 
-func (c *carried) writeLog(w io.Writer) (err error) {
+func (c *carried) writeLog(ctx context.Context, w io.Writer) (err error) {
 	log := newLogOf(w, c.anchors)
-	for line, err := range c.journal.Lines(c.ctx, 1, c.to) {
+	for line, err := range c.journal.Lines(ctx, 1, c.to) {
 		if err != nil {
 			return err
 		}
@@ -254,9 +253,9 @@ func (c *carried) writeLog(w io.Writer) (err error) {
 	return log.w.Flush()
 }
 
-func (c *carried) writeFindings(w io.Writer) error {
+func (c *carried) writeFindings(ctx context.Context, w io.Writer) error {
 	for after := int64(0); ; {
-		page, err := c.journal.Findings(c.ctx, after, 1000)
+		page, err := c.journal.Findings(ctx, after, 1000)
 		if err != nil {
 			return err
 		}
@@ -281,8 +280,8 @@ func (c *carried) writeFindings(w io.Writer) error {
 	}
 }
 
-func (c *carried) writeSite(w io.Writer) error {
-	return c.journal.EachShelved(c.ctx, siteShelf, func(key string, body []byte) error {
+func (c *carried) writeSite(ctx context.Context, w io.Writer) error {
+	return c.journal.EachShelved(ctx, siteShelf, func(key string, body []byte) error {
 		from, err := strconv.ParseUint(key, 10, 64)
 		if err != nil || from > c.to {
 			return err
