@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"standwatch/daemon/journal"
+	"standwatch/daemon/record"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -64,6 +65,7 @@ type Parts struct {
 	Machine   string        // the kernel's boot id; empty: not known
 	Commit    time.Duration // the interval of group commits
 	Data      string        // the journal's folder, whose disk is watched; empty: it is not
+	Key       record.Key    // signs what is left behind
 	Sources   []Source
 	Followers []journal.Follower
 	Log       *slog.Logger

@@ -17,6 +17,7 @@ import (
 	"standwatch/daemon/journal"
 	"standwatch/daemon/outbox"
 	"standwatch/daemon/people"
+	"standwatch/daemon/record"
 	"standwatch/daemon/uplink"
 	"standwatch/daemon/web"
 	"standwatch/rules"
@@ -134,6 +135,10 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	if b.Links, err = outbox.OpenLinks(dir, s.Web.Abroad); err != nil {
 		return nil, err
 	}
+	key, err := record.OpenKey(dir) // from the first start on, so that it is there when the box is claimed
+	if err != nil {
+		return nil, err
+	}
 	if b.People, err = openPeople(ctx, b, s.Box.Clock == "trusted"); err != nil {
 		return nil, err
 	}
@@ -146,7 +151,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		}
 	}
 	parts := Parts{
-		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir,
+		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir, Key: key,
 		Rules: rules.All(), Journal: b.Journal, Log: set.Log, Supervisor: set.Supervisor,
 	}
 	if err := setClock(&parts, set, s.Box.Clock); err != nil {

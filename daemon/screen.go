@@ -282,7 +282,7 @@ func (d *Daemon) Now() web.Snapshot {
 	s := web.Snapshot{
 		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo, Over: d.over.Load(),
 		At: at, Wall: v.wall(at), ClockProven: v.anchors[at.Boot].Proven,
-		Kept: v.count, KeptAt: v.wall(v.at),
+		Kept: v.count, KeptAt: v.wall(v.at), Signs: v.p.Key.Fingerprint(),
 	}
 	s.Running, s.Past = v.stepStates(g.engine, at)
 	s.Sheets = map[string]rules.AddressSheet{}

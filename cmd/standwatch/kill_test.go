@@ -91,6 +91,16 @@ points:
 		}
 	}
 	t.Logf("%d kills, %d messages a topic", kills, n)
+
+	// The chain was carried on at each start: what it says of the entries still holds.
+	data, file := filepath.Join(dir, "data"), filepath.Join(dir, "killed.zip")
+	if out, err := exec.Command("standwatch", "bundle", "--data", data, "--out", file).CombinedOutput(); err != nil {
+		t.Fatalf("bundle: %v\n%s", err, out)
+	}
+	out, err := exec.Command("standwatch", "verify", "--json", file).CombinedOutput()
+	if err != nil || !bytes.Contains(out, []byte(`"intact":true`)) || !bytes.Contains(out, []byte(`"chained_late":0,`)) {
+		t.Errorf("verify: %v\n%s", err, out)
+	}
 }
 
 // publishCounted publishes 0, 1, 2, ... to each topic until stop, counting

@@ -251,6 +251,37 @@ func (r *Reader) Links(ctx context.Context) (links []Link, err error) {
 	return links, err
 }
 
+// Head returns the hash of all entries up to one, by the links that are kept and
+// the entries behind them.
+func (r *Reader) Head(ctx context.Context, to uint64) (Hash, error) {
+	links, err := r.Links(ctx)
+	if err != nil {
+		return Hash{}, err
+	}
+	behind := Link{Hash: ChainBegin()}
+	for _, l := range links {
+		if l.Last > to {
+			break
+		}
+		behind = l
+	}
+	c := NewChainer(behind)
+	if to > behind.Last {
+		for line, err := range r.Lines(ctx, behind.Last+1, to) {
+			if err != nil {
+				return Hash{}, err
+			}
+			if link, full := c.Add(line); full {
+				behind = link
+			}
+		}
+	}
+	if link, ok := c.End(); ok {
+		behind = link
+	}
+	return behind.Hash, nil
+}
+
 // ChainedLate returns how many entries were there before a chain was kept; all
 // up to to where none ever was.
 func (r *Reader) ChainedLate(ctx context.Context, to uint64) (uint64, error) {

@@ -112,8 +112,11 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 	}
 	z := &zipWriter{out: out}
 	c := &carried{journal: b.Journal, to: to, anchors: marks.anchors}
+	with := func(f func(context.Context, io.Writer) error) func(io.Writer) error {
+		return func(w io.Writer) error { return f(ctx, w) }
+	}
 	parts := slices.Clone(b.Parts)
-	parts = append(parts, Part{partLog, func(w io.Writer) error { return c.writeLog(ctx, w) }}, Part{partFindings, func(w io.Writer) error { return c.writeFindings(ctx, w) }}, Part{partSite, func(w io.Writer) error { return c.writeSite(ctx, w) }})
+	parts = append(parts, Part{partLog, with(c.writeLog)}, Part{partFindings, with(c.writeFindings)}, Part{partSite, with(c.writeSite)})
 	for _, name := range marks.photos {
 		picture, err := b.Journal.Photo(ctx, name)
 		if err != nil {
@@ -123,7 +126,7 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 			parts = append(parts, partOf(photoFolder+name+".jpg", picture))
 		}
 	}
-	parts = append(parts, Part{partEntries, func(w io.Writer) error { return c.writeEntries(ctx, w) }}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)))
+	parts = append(parts, Part{partEntries, with(c.writeEntries)}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)))
 	for _, p := range parts {
 		if err := ctx.Err(); err != nil {
 			return m, err

@@ -204,6 +204,15 @@ func TestABundleHoldsAllAndIsIntact(t *testing.T) {
 	if got := exported(t, j); !bytes.Equal(got, parts[partLog]) {
 		t.Error("the field log is not what the journal exports")
 	}
+	for range 2 { // from the entries, and from the links that are kept
+		p, err := Prove(t.Context(), &j.Reader, testKey, 0)
+		if err != nil || p.Head.String() != m.Head || p.Entries != 9000 || p.Fingerprint != v.Fingerprint {
+			t.Errorf("the paper's proof is %+v, %v", p, err)
+		}
+		if err := j.Chain(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if m.From == "" || m.To == "" || m.From >= m.To {
 		t.Errorf("from %q to %q", m.From, m.To)
 	}
@@ -212,6 +221,22 @@ func TestABundleHoldsAllAndIsIntact(t *testing.T) {
 	}
 	if got := string(parts[partSite]); !strings.HasPrefix(got, `{"from":1,"said":{`) || !strings.Contains(got, "Quayside Library") {
 		t.Errorf("the site is %s", got)
+	}
+}
+
+// What was chained when it came and is another thing now makes no bundle.
+func TestAChangedJournalMakesNoBundle(t *testing.T) {
+	j := quayside(t, 9000)
+	if err := j.Chain(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Shelf("chain").Put(fmt.Sprintf("%020d", 8192), journal.Link{First: 4097, Last: 8192}); err != nil {
+		t.Fatal(err)
+	}
+	var out seekBuffer
+	_, err := Bundle(t.Context(), &out, Bundled{Journal: &j.Reader, Key: testKey})
+	if err == nil || !strings.Contains(err.Error(), "entries 4097 to 8192 are no longer those that were chained") {
+		t.Errorf("%v", err)
 	}
 }
 

@@ -101,8 +101,13 @@ func leaveToOwner(path string) error {
 	return nil
 }
 
-// Fingerprint is how people compare the key.
-func (k Key) Fingerprint() string { return fingerprint(k.public()) }
+// Fingerprint is how people compare the key; empty where there is none.
+func (k Key) Fingerprint() string {
+	if k.private == nil {
+		return ""
+	}
+	return fingerprint(k.public())
+}
 
 func (k Key) public() ed25519.PublicKey {
 	return k.private.Public().(ed25519.PublicKey) // of an ed25519 key it always is one

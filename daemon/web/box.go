@@ -54,6 +54,7 @@ type Snapshot struct {
 	Outward     []journal.FollowerState
 	Kept        uint64    // entries in the journal
 	KeptAt      time.Time // wall time of the last commit
+	Signs       string    // the fingerprint of the key that signs what the box leaves behind
 }
 
 // Step is a step under way or past.

@@ -353,7 +353,7 @@ func newFakeBox(scene string) *fakeBox {
 	s := Snapshot{BoxName: "quayside-1", Zone: zone, Wall: now, ClockProven: true, Demo: true,
 		Site: rules.Site{Name: "Quayside Library", Systems: []rules.System{{Refrigerant: "R-410A",
 			Units: []rules.Unit{{Name: "iu01", Room: "Reading room"}, {Name: "iu02", Room: "Map store"}}}}, Points: points},
-		Kept: 184203, KeptAt: now}
+		Kept: 184203, KeptAt: now, Signs: "21fe 31df a154 a261 626b f854 046f d227 1b7b ed4b 6abe 45aa 5887 7ef4 7f97 21b9"}
 	for i, p := range points {
 		s.Points = append(s.Points, Point{Point: p, Value: values[i], Taken: now, Heard: now, Count: 12000})
 	}

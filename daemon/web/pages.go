@@ -1274,6 +1274,7 @@ type boxView struct {
 	Outward []outwardView
 	Kept    string
 	KeptAt  moment
+	Signs   string
 	Clock   string
 	Zone    string
 	NoLinks bool // messages leave the box, and no phone could open a link in them
@@ -1281,7 +1282,7 @@ type boxView struct {
 }
 
 func (s *screens) boxPage(snap Snapshot) boxView {
-	b := boxView{Kept: thousands(fmt.Sprint(snap.Kept)), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()),
+	b := boxView{Kept: thousands(fmt.Sprint(snap.Kept)), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()), Signs: snap.Signs,
 		Clock: s.words.say("time.at", s.words.day(snap.Wall.In(snap.zone()), time.Time{}), snap.Wall.In(snap.zone()).Format("15:04:05")), Zone: snap.zone().String()}
 	b.Access = s.accessOfBox()
 	for _, d := range snap.Devices {

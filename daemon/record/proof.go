@@ -1,0 +1,51 @@
+package record
+
+import (
+	"context"
+	"strconv"
+
+	"standwatch/daemon/journal"
+)
+
+// Proof is what a paper carries of the bundle that proves it: who compares the
+// two knows that they are of one box and one journal.
+type Proof struct {
+	Fingerprint string       // of the key that signs
+	Entries     uint64       // to which the paper rests on the journal
+	Head        journal.Hash // of the chain, there
+	Late        uint64       // entries that were there before the chain was kept
+}
+
+// Prove returns the proof of a journal up to an entry (0: to its end), as a
+// bundle made there has it.
+func Prove(ctx context.Context, r *journal.Reader, key Key, to uint64) (p Proof, err error) {
+	p = Proof{Fingerprint: key.Fingerprint(), Entries: to}
+	if to == 0 {
+		if p.Entries, err = r.Last(ctx); err != nil {
+			return p, err
+		}
+	}
+	if p.Late, err = r.ChainedLate(ctx, p.Entries); err != nil {
+		return p, err
+	}
+	p.Head, err = r.Head(ctx, p.Entries)
+	return p, err
+}
+
+// Lay writes the proof's part of the paper.
+func (p Proof) Lay() []Block {
+	blocks := []Block{
+		Heading{Level: 2, Text: wordsProof, ID: "proof"},
+		Paragraph{Text: wordsProofWhat},
+		Facts{
+			{wordsProofKey, p.Fingerprint},
+			{wordsProofHead, p.Head.String()},
+			{wordsProofEntries, strconv.FormatUint(p.Entries, 10)},
+		},
+		Paragraph{Tone: Small, Text: wordsProofHow},
+	}
+	if p.Late > 0 {
+		blocks = append(blocks, Paragraph{Tone: Small, Text: "The first " + strconv.FormatUint(p.Late, 10) + wordsProofLate})
+	}
+	return blocks
+}
