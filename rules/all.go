@@ -33,5 +33,6 @@ func All() []Rule {
 		ClockUnproven,
 		StoreUnreachable,
 		DiskFilling,
+		CopiesGone,
 	}
 }

@@ -37,6 +37,8 @@ type Job struct {
 	State    string    // open, closed, archived
 	Said     []JobMark // closed, reopened, archived: oldest first
 	Signed   []Signed  // oldest first
+	Copies   []Copy    // of its papers, oldest first
+	Ended    uint64    // the end of its last step but the hand-over; 0: none
 	// Late is the first step begun after it was closed, and not reopened since:
 	// the job goes on to hold what nobody has put elsewhere; 0: none.
 	Late uint64
@@ -206,7 +208,7 @@ func NewJobs(site Site) *Jobs {
 func (j *Jobs) Of(system string) []Job {
 	list := slices.Clone(j.of[system])
 	for i := range list {
-		list[i].Said, list[i].Signed = slices.Clone(list[i].Said), slices.Clone(list[i].Signed)
+		list[i].Said, list[i].Signed, list[i].Copies = slices.Clone(list[i].Said), slices.Clone(list[i].Signed), slices.Clone(list[i].Copies)
 	}
 	return list
 }
@@ -246,6 +248,12 @@ func (j *Jobs) Tell(e Entry, b *Told) (system string, began bool) {
 			j.doubt(job.System, signedUnclear())
 		default:
 			job.Signed = append(job.Signed, s)
+		}
+	case b.Kind == "mark" && b.Name == MarkCopy:
+		j.takeCopy(e, b)
+	case b.Kind == "end" && b.Name != "hand-over":
+		if job := j.newest(j.systemOf(b)); job != nil {
+			job.Ended = e.Seq
 		}
 	case b.Kind == "mark" && IsJobMark(b.Name):
 		m := j.ReadJobMark(b.Note)
@@ -402,14 +410,18 @@ func (j *Jobs) beginJob(m JobMark, system string) bool {
 	return true
 }
 
+// systemOf is the system of a step's begin or end.
+func (j *Jobs) systemOf(b *Told) string {
+	if b.System == "" && len(j.systems) == 1 {
+		return j.systems[0]
+	}
+	return b.System
+}
+
 // beginStep keeps what is begun after a job was closed in that job, for want of
 // another: nothing is lost.
 func (j *Jobs) beginStep(e Entry, b *Told) {
-	system := b.System
-	if system == "" && len(j.systems) == 1 {
-		system = j.systems[0]
-	}
-	job := j.newest(system)
+	job := j.newest(j.systemOf(b))
 	if job == nil {
 		return
 	}
@@ -421,7 +433,7 @@ func (j *Jobs) beginStep(e Entry, b *Told) {
 		job.Late = e.Seq
 	}
 	job.To = 0
-	j.doubt(system, begunInClosed(b.Name, job.title(), job.State))
+	j.doubt(job.System, begunInClosed(b.Name, job.title(), job.State))
 }
 
 // doubted is what the entry of a sequence number leaves in doubt of a system's jobs.
