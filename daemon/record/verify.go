@@ -64,6 +64,13 @@ type verifier struct {
 
 	parts  []placed // by the manifest, at the places it gives them
 	bodies map[string]body
+	one    unpacker // for what is read part by part
+}
+
+// unpacker is what one part after the other is read through.
+type unpacker struct {
+	in      *bufio.Reader
+	deflate io.ReadCloser
 }
 
 // body is where a part's bytes are.
@@ -94,6 +101,7 @@ func (v *verifier) verify() error {
 		return fmt.Errorf("it has %d bytes: a bundle has less than 4 GB", v.size)
 	}
 	v.bodies = map[string]body{}
+	v.one = newUnpacker()
 	found := readDirectory(v)
 	m, ok := v.findManifest(found)
 	if !ok {
@@ -371,9 +379,19 @@ func (v *verifier) packedSum(p placed) (out journal.Hash) {
 
 // open unpacks a part whose bytes begin at a place, to a byte more than it should have.
 func (v *verifier) open(p placed, at int64) io.Reader {
-	in := io.Reader(bufio.NewReaderSize(io.NewSectionReader(v.in, at, p.Packed), 1<<16))
+	return newUnpacker().open(v.in, p, at)
+}
+
+func newUnpacker() unpacker {
+	return unpacker{bufio.NewReaderSize(nil, 1<<15), flate.NewReader(bytes.NewReader(nil))}
+}
+
+func (u unpacker) open(from io.ReaderAt, p placed, at int64) io.Reader {
+	u.in.Reset(io.NewSectionReader(from, at, p.Packed))
+	in := io.Reader(u.in)
 	if p.method == deflated {
-		in = flate.NewReader(in)
+		_ = u.deflate.(flate.Resetter).Reset(in, nil) // it never fails, and every reader of the package has it
+		in = u.deflate
 	}
 	return io.LimitReader(in, p.Size+1)
 }
@@ -381,7 +399,7 @@ func (v *verifier) open(p placed, at int64) io.Reader {
 // contentIs reports whether a part unpacks to what was signed, and keeps its check sum.
 func (v *verifier) contentIs(p *placed, at int64) bool {
 	sum, crc := sha256.New(), crc32.NewIEEE()
-	n, err := io.Copy(io.MultiWriter(sum, crc), v.open(*p, at))
+	n, err := io.Copy(io.MultiWriter(sum, crc), v.one.open(v.in, *p, at))
 	if err != nil || n != p.Size || p.method != stored && p.method != deflated {
 		return false
 	}
