@@ -9,7 +9,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"sync"
 	"syscall"
 )
@@ -165,41 +164,12 @@ func (b *Board) answer(id uint32, status int32, in []byte) error {
 	return err
 }
 
-// Serve answers the transactions that the module hands over, each bus by
-// itself, until control fails.
+// Serve answers the transactions that the module hands over, one after the other, until control
+// fails. No chip takes time over its answer: one that hangs gives none.
 func (b *Board) Serve(control io.ReadWriter) error {
 	b.mu.Lock()
 	b.control = control
 	b.mu.Unlock()
-	type transaction struct {
-		id  uint32
-		op  int
-		arg int
-		out []byte
-	}
-	buses := map[int]chan transaction{}
-	for bus := BusI2C; bus <= BusGPIO; bus++ {
-		ch := make(chan transaction, 64)
-		defer close(ch)
-		buses[bus] = ch
-		go func() {
-			for t := range ch {
-				if bus == BusGPIO {
-					b.Line(t.arg, t.op != 0)
-					continue
-				}
-				in, err := b.one(bus, t.op, t.arg, t.out)
-				var errno syscall.Errno
-				switch {
-				case err == nil:
-					_ = b.answer(t.id, 0, in)
-				case errors.As(err, &errno):
-					_ = b.answer(t.id, -int32(errno), nil)
-				default: // hung: the module gives up by itself
-				}
-			}
-		}()
-	}
 	buf := make([]byte, 16384)
 	for {
 		n, err := control.Read(buf)
@@ -209,11 +179,24 @@ func (b *Board) Serve(control io.ReadWriter) error {
 		if n < 12 {
 			return fmt.Errorf("a request of %d bytes", n)
 		}
-		ch := buses[int(buf[4])]
-		if ch == nil {
-			return fmt.Errorf("a request for bus %d", buf[4])
+		id, bus, op, arg := binary.LittleEndian.Uint32(buf), int(buf[4]), int(buf[5]), int(binary.LittleEndian.Uint16(buf[6:]))
+		if bus == BusGPIO {
+			b.Line(arg, op != 0)
+			continue
 		}
-		ch <- transaction{binary.LittleEndian.Uint32(buf), int(buf[5]), int(binary.LittleEndian.Uint16(buf[6:])), slices.Clone(buf[12:n])}
+		in, err := b.one(bus, op, arg, buf[12:n])
+		var errno syscall.Errno
+		switch {
+		case err == nil:
+			err = b.answer(id, 0, in)
+		case errors.As(err, &errno):
+			err = b.answer(id, -int32(errno), nil)
+		default: // hung: the module gives up by itself
+			err = nil
+		}
+		if err != nil {
+			return err
+		}
 	}
 }
 
