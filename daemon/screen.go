@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -38,6 +39,7 @@ type view struct {
 	marks    []toldAt                       // oldest first
 	sheets   map[string]*rules.AddressSheet // by system
 	checks   map[string]*rules.CheckList    // by system
+	jobs     *rules.Jobs
 	count    uint64
 }
 
@@ -67,7 +69,7 @@ func newView(p Parts) view {
 		p: p, anchors: journal.Anchors{}, points: map[string]*web.Point{},
 		pointsAt: map[string]rules.Instant{}, heardAt: map[string]rules.Instant{}, takenAt: map[string]time.Duration{},
 		sheets: map[string]*rules.AddressSheet{}, checks: map[string]*rules.CheckList{},
-		pace: &pace{},
+		pace: &pace{}, jobs: rules.NewJobs(p.Site),
 	}
 	for _, sys := range p.Site.Systems {
 		v.sheets[sys.Name] = rules.NewAddressSheet(sys, p.Site.OthersOf(sys.Name)...)
@@ -135,6 +137,10 @@ func (v *view) mark(e rules.Entry) {
 		}
 	case *rules.Told:
 		system := v.system(b.System)
+		if of, began := v.jobs.Tell(e, b); began { // what the screens show of a system is of its newest job
+			v.reported = slices.DeleteFunc(v.reported, func(x said) bool { return x.System == of })
+			v.checks[of].Renew()
+		}
 		switch b.Kind {
 		case "begin":
 			v.end(system, b.Name, e.At)
@@ -293,6 +299,10 @@ func (d *Daemon) Now() web.Snapshot {
 	for name, list := range v.checks {
 		s.Checks[name] = v.checked(list)
 	}
+	s.Jobs = map[string][]web.Job{}
+	for _, sys := range d.parts.Site.Systems {
+		s.Jobs[sys.Name] = v.jobsOf(sys.Name)
+	}
 	s.Reported = v.saidBy(v.reported)
 	for _, p := range d.parts.Site.Points {
 		s.Points = append(s.Points, v.point(p.Name, g.engine.Calibrations()))
@@ -328,6 +338,21 @@ func (v *view) checked(list *rules.CheckList) (all []web.Check) {
 		x := web.Check{CheckState: c}
 		for _, m := range c.Marks {
 			x.Said = append(x.Said, web.CheckMark{CheckMark: m, Wall: v.happened(m.At, m.Own)})
+		}
+		all = append(all, x)
+	}
+	return all
+}
+
+// jobsOf are a system's jobs, each with the times at which it was spoken of.
+func (v *view) jobsOf(system string) (all []web.Job) {
+	for _, j := range v.jobs.Of(system) {
+		x := web.Job{Job: j, Begun: v.happened(j.Begun.At, j.Begun.Own)}
+		for _, m := range j.Said {
+			x.Said = append(x.Said, web.JobMark{JobMark: m, Wall: v.happened(m.At, m.Own)})
+		}
+		for _, m := range j.Signed {
+			x.Signed = append(x.Signed, web.Signed{Signed: m, Wall: v.happened(m.At, m.Own)})
 		}
 		all = append(all, x)
 	}

@@ -178,6 +178,14 @@ func NewCheckList(site Site, system string) *CheckList {
 	return l
 }
 
+// Renew begins the list anew for another job: what was ticked in the one before
+// says nothing of it.
+func (l *CheckList) Renew() {
+	for i, c := range l.items {
+		l.items[i] = CheckState{Check: c.Check}
+	}
+}
+
 // Checks are those of a system: the trade's, without what the site file drops
 // and what is of another refrigerant, and the site file's own.
 func (s Site) Checks(system string) (list []Check) {

@@ -841,9 +841,7 @@ func (e *Engine) turn(entry Entry, b *Told) {
 	e.answered = slices.DeleteFunc(slices.Clone(e.answered), func(s Step) bool { return s.System == system })
 	delete(e.swapped, system)
 	if l := e.checksOf(system); l != nil {
-		inUse := l.inUse
-		*l = *NewCheckList(e.site, system)
-		l.inUse = inUse || l.inUse
+		l.Renew()
 	}
 	e.drop(system)
 	e.seatAll()

@@ -50,6 +50,7 @@ type Snapshot struct {
 	Marks       []Mark                        // the newest marks and commands, newest first, at most 500
 	Sheets      map[string]rules.AddressSheet // by system: what is entered of its units
 	Checks      map[string][]Check            // by system: what no sensor sees, in the order of the steps
+	Jobs        map[string][]Job              // by system: in the order begun; what stands above is of the newest, but for Past
 	Devices     []Device                      // brokers and buses
 	Outward     []journal.FollowerState
 	Kept        uint64    // entries in the journal
@@ -93,6 +94,26 @@ type Check struct {
 // CheckMark is what a person said of a check.
 type CheckMark struct {
 	rules.CheckMark
+	Wall time.Time
+}
+
+// Job is a job of a system, with when it was spoken of.
+type Job struct {
+	rules.Job
+	Begun  time.Time // zero: with the journal
+	Said   []JobMark
+	Signed []Signed
+}
+
+// JobMark is what a person said of a job.
+type JobMark struct {
+	rules.JobMark
+	Wall time.Time
+}
+
+// Signed is a name under a job's record.
+type Signed struct {
+	rules.Signed
 	Wall time.Time
 }
 

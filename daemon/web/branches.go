@@ -38,7 +38,7 @@ func (s *screens) branchesPage(snap Snapshot, c choice) branchesView {
 		b := branchSystem{System: sys.Name, Begin: stepURL(sys.Name, "branch-check"), Sheet: sheetURL(sys.Name)}
 		answered := map[string]answerRow{}
 		for _, st := range snap.newestFirst() {
-			if st.Name != "branch-check" || st.System != sys.Name {
+			if st.Name != "branch-check" || st.System != sys.Name || !snap.ofNewest(st) {
 				continue
 			}
 			row := s.rowOf(snap, st)

@@ -255,6 +255,7 @@ func (s *screens) writeCheck(w http.ResponseWriter, r *http.Request, status int,
 			By: s.saidOfCheck(snap, m), Remark: m.Remark, When: s.words.moment(m.Wall, snap.Wall, snap.zone()), Photos: s.photos(b.Title, m)})
 	}
 	b.CanWithdraw = c.State != ""
+	b.Title = s.withSystem(snap, b.Title, system)
 	v.Title, v.Problem, v.Body = b.Title, problem, b
 	if problem != "" {
 		v.Who = v.Who.or(tidy(f.Get("by"), mostName))

@@ -126,7 +126,7 @@ func (s *screens) concerns(snap Snapshot, m Mark, st Step) bool {
 		return slices.Contains(commanded, st.Name) && unitOf(snap, st.System, m.Name)
 	}
 	kind, _ := markByName(m.Name)
-	if m.Name == "acknowledged" || m.Name == "access" || kind.Of != "" { // none is of the work
+	if m.Name == "acknowledged" || m.Name == "access" || kind.Of != "" || rules.IsJobMark(m.Name) || m.Name == rules.MarkSigned { // none is of the work
 		return false
 	}
 	return kind.Steps == nil || slices.Contains(kind.Steps, st.Name) ||

@@ -25,7 +25,7 @@ import (
 // invented night, without the rest of the box; -scene chooses which.
 var (
 	serveAt = flag.String("serve", "", "show the pages at this address instead of testing")
-	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, idle, empty, old, board")
+	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, three, idle, empty, old, board")
 	viewed  = flag.String("as", "", "who looks: technician, viewer, link, stranger, or unclaimed; empty: a box without people")
 )
 
@@ -92,7 +92,7 @@ type fakeBox struct {
 }
 
 func (b *fakeBox) screens(opts ...Option) *screens {
-	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithLinks(&fakeLinks{box: b, state: "open"}), WithKeeper(&fakeKeeper{})}, opts...)...)
+	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithLinks(&fakeLinks{box: b, state: "open"}), WithKeeper(&fakeKeeper{}), WithPapers(fakePapers{})}, opts...)...)
 	s.order = usualOrder
 	return s
 }
@@ -425,6 +425,8 @@ func newFakeBox(scene string) *fakeBox {
 		s.Flags = nil
 	case "checks":
 		b.checking(&s, now)
+	case "three":
+		threeSystems(&s, now)
 	case "empty":
 		s = Snapshot{BoxName: "box", Zone: time.UTC, Wall: now, Site: rules.Site{Name: "New site", Systems: []rules.System{{}}}}
 	}

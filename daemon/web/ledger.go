@@ -231,7 +231,7 @@ func (s *screens) ledgerPage(ctx context.Context, snap Snapshot, v view, svg boo
 	for _, sys := range snap.Site.Systems {
 		c := chargeSystem{System: sys.Name, Begin: stepURL(sys.Name, "draw-in"), TakeOff: takeoffURL(sys.Name)}
 		for _, st := range snap.newestFirst() {
-			if st.System != sys.Name || !slices.Contains(chargeSteps, st.Name) {
+			if st.System != sys.Name || !slices.Contains(chargeSteps, st.Name) || !snap.ofNewest(st) {
 				continue
 			}
 			full, _ := snap.begun(st.System, st.Name, st.Begin)

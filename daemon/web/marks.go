@@ -27,6 +27,7 @@ type confirmView struct {
 	Sentence  string // what will be recorded
 	Warn      string // out of the usual order, or without a verdict
 	Overtaken string // what is judged no more once this has begun
+	Shut      string // the system's newest job is closed
 	Cautions  []string
 	Do        string
 	System    string
@@ -61,6 +62,7 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 	if do == "begin" {
 		c.Warn, c.Note = s.outOfOrder(snap, system, step)
 		c.Overtaken = s.overtakes(snap, system, step)
+		c.Shut = s.shutJob(snap, system)
 		c.Cautions = s.cautions(snap, system, step)
 		c.Reason = f.Get("reason")
 		for _, open := range snap.openChecks(system, step) {
@@ -181,6 +183,7 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 		HasValue: kind.Value != sensors.NoDimension, Back: "/steps"}
 	if sys, ok := s.knownStep(snap, system, step); ok {
 		m.System, m.Back = sys, stepURL(sys, step)
+		m.Title = s.withSystem(snap, m.Title, sys)
 	}
 	m.Ask = s.words.say("form.note")
 	if ask := s.words["form.note-"+name]; ask != "" {

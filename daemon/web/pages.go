@@ -48,7 +48,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	base := parseBase(w, assets)
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
-		"ledger", "branches", "more", "checks", "check", "trace", "phone", "watch", "against"} {
+		"ledger", "branches", "record", "job", "more", "checks", "check", "trace", "phone", "watch", "against"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
@@ -343,7 +343,11 @@ func (s *screens) knownStep(snap Snapshot, system, step string) (string, bool) {
 }
 
 func (s *screens) stepTitle(snap Snapshot, system, step string) string {
-	title := s.words.name("step", step)
+	return s.withSystem(snap, s.words.name("step", step), system)
+}
+
+// withSystem is a title with its system, where the site has several.
+func (s *screens) withSystem(snap Snapshot, title, system string) string {
 	if len(snap.Site.Systems) > 1 && system != "" {
 		return s.words.say("step.of", title, system)
 	}
@@ -899,12 +903,14 @@ func (r stepRow) settled() bool { return r.accepted || r.State == reported }
 type stepList struct {
 	System string
 	Rows   []stepRow
+	Shut   string // the system's newest job is closed
+	Record linkRow
 }
 
 func (s *screens) stepLists(snap Snapshot) []stepList {
 	var ls []stepList
 	for _, sys := range snap.Site.Systems {
-		l := stepList{System: sys.Name}
+		l := stepList{System: sys.Name, Shut: s.shutJob(snap, sys.Name), Record: linkRow{recordURL(sys.Name, 0), s.words.say("record.of-job", s.jobTitle(snap.newest(sys.Name)))}}
 		for _, name := range s.order {
 			l.Rows = append(l.Rows, s.stepRow(snap, sys.Name, name))
 		}
@@ -1025,7 +1031,7 @@ func outcome(fs []Finding) string {
 // next is what the usual order has after the last step that was begun, on the
 // first system that still has something to do.
 func (s *screens) next(snap Snapshot) *stepRow {
-	for _, sys := range snap.Site.Systems {
+	for _, sys := range snap.working() {
 		last := -1
 		for i, name := range s.order {
 			if s.stepRow(snap, sys.Name, name).State != waiting {
@@ -1049,7 +1055,7 @@ func (s *screens) next(snap Snapshot) *stepRow {
 // leftOver says what lies behind the last step that was begun and is not
 // settled, a sentence a system, besides the step that is suggested.
 func (s *screens) leftOver(snap Snapshot, next *stepRow) (said []string) {
-	for _, sys := range snap.Site.Systems {
+	for _, sys := range snap.working() {
 		var never, told, accepted []string
 		begun := false
 		for _, name := range slices.Backward(s.order) {
@@ -1106,14 +1112,16 @@ type stepPageView struct {
 	Look      checkGroup // what no sensor sees
 	ChecksURL string
 	Accept    string // where to accept what did not pass
+	Record    string // of the last step: where the paper is
+	Shut      string // the system's newest job is closed
 	Who       signer
 }
 
 // begun is a step by the number of its begin mark, under way or over; without
-// one the newest.
+// one the newest of the system's newest job.
 func (s Snapshot) begun(system, step string, begin uint64) (Step, bool) {
 	for _, st := range slices.Concat(s.Running, s.Past) {
-		if st.Name == step && st.System == system && (begin == 0 || st.Begin == begin) {
+		if st.Name == step && st.System == system && (begin == 0 && s.ofNewest(st) || st.Begin == begin) {
 			if st.Outlook.Point == "" {
 				st.Outlook.Point, st.Outlook.Quantity, st.Outlook.Limit = s.shown(st)
 			}
@@ -1176,6 +1184,9 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 	p.Limits = s.limitRows(v.Units, name, limits)
 	if p.acceptable() && begin == 0 {
 		p.Accept = "/mark/accepted?" + url.Values{"system": {system}, "step": {name}}.Encode()
+	}
+	if p.Shut = s.shutJob(snap, system); name == "hand-over" || p.Shut != "" {
+		p.Record = recordURL(system, 0)
 	}
 	own, common := marksFor(name)
 	p.Own, p.Common = s.markLinks(own, system, name), s.markLinks(common, system, name)

@@ -22,7 +22,7 @@ import (
 // What the browser gets as it is. vendor holds the curve library where
 // deploy/assets has fetched it; its README keeps the folder in the tree.
 //
-//go:embed assets/app.js assets/door.js assets/trace.js assets/phone.js assets/worker.js assets/style.css assets/icon.svg assets/icon-180.png assets/icon-192.png assets/icon-512.png assets/site.webmanifest assets/vendor
+//go:embed assets/app.js assets/door.js assets/trace.js assets/phone.js assets/sign.js assets/worker.js assets/style.css assets/icon.svg assets/icon-180.png assets/icon-192.png assets/icon-512.png assets/site.webmanifest assets/vendor
 var assetFiles embed.FS
 
 //go:embed pages
@@ -44,6 +44,9 @@ func WithPeople(p *people.Store) Option { return func(s *screens) { s.people = p
 // opens it for a claim.
 func WithDoor(d *Door) Option { return func(s *screens) { s.door = d } }
 
+// WithPapers lets the page Record hand out what a job ends with.
+func WithPapers(p Papers) Option { return func(s *screens) { s.papers = p } }
+
 // WithLog says where to report what a page could not do.
 func WithLog(log *slog.Logger) Option { return func(s *screens) { s.log = log } }
 
@@ -60,6 +63,7 @@ type screens struct {
 	people  *people.Store // nil: whoever is at this machine may do everything
 	door    *Door         // nil: nothing listens beyond this machine
 	phones  Phones        // nil: nobody is told by push
+	papers  Papers        // nil: none are made here
 	curves  bool          // the curve library is in the binary
 	places  chan struct{} // of open streams; bounded
 	shown   chan struct{} // those of them that links which only show may take
@@ -128,6 +132,11 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("GET /checks/{check}", s.checkPage)
 	mux.HandleFunc("POST /checks", s.postCheck)
 	mux.HandleFunc("GET /photos/{photo}", s.photo)
+	mux.HandleFunc("GET /record", s.recordPage)
+	mux.HandleFunc("GET /record/papers/{paper}", s.paper)
+	mux.HandleFunc("GET /record/job", s.jobPage)
+	mux.HandleFunc("POST /record/job", s.postJob)
+	mux.HandleFunc("POST /record/signed", s.postSigned)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)

@@ -65,7 +65,7 @@ func (s *screens) writeSheet(w http.ResponseWriter, r *http.Request, status int,
 		return
 	}
 	v := s.frame(r, "sheet", snap)
-	v.Title, v.Problem = s.words.say("title.sheet"), problem
+	v.Title, v.Problem = s.withSystem(snap, s.words.say("title.sheet"), system), problem
 	if problem != "" {
 		v.Who = v.Who.or(tidy(f.Get("by"), mostName))
 	}

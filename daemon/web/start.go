@@ -52,10 +52,10 @@ func toldOnce(snap Snapshot) bool {
 	})
 }
 
-// unsettled are the steps, of all systems, that ended failed or not proven and
+// unsettled are the steps, of all systems with an open job, that ended failed or not proven and
 // that nobody has accepted: each as it was begun last.
 func (s *screens) unsettled(snap Snapshot) (rows []stepRow) {
-	for _, sys := range snap.Site.Systems {
+	for _, sys := range snap.working() {
 		for _, name := range s.order {
 			row := s.stepRow(snap, sys.Name, name)
 			if (row.State == rules.NotPassed || row.State == rules.NotProven) && !row.settled() {

@@ -37,7 +37,7 @@ func (s *screens) writeTyped(w http.ResponseWriter, r *http.Request, status int,
 		return
 	}
 	v := s.frame(r, "typed", snap)
-	v.Title, v.Problem = s.words.say("title.typed"), problem
+	v.Title, v.Problem = s.withSystem(snap, s.words.say("title.typed"), system), problem
 	if problem != "" {
 		v.Who = v.Who.or(tidy(f.Get("by"), mostName))
 	}
