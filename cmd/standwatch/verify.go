@@ -14,6 +14,7 @@ import (
 type verifyCommand struct {
 	Bundle string `arg:"" help:"The bundle."`
 	Key    string `placeholder:"FINGERPRINT" help:"The fingerprint on the paper: any other key's signature counts for nothing."`
+	Since  string `placeholder:"BUNDLE" help:"An earlier bundle of the same box: check that all of its entries are in this one, unchanged."`
 	JSON   bool   `name:"json" help:"One JSON object, on standard output."`
 }
 
@@ -25,22 +26,24 @@ func (c verifyCommand) Run(o output) (err error) {
 			return usagef("--key: %w", err)
 		}
 	}
-	f, err := os.Open(c.Bundle)
+	v, done, err := verifyFile(c.Bundle)
 	if err != nil {
 		return err
 	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return err
-	}
-	v, err := record.Verify(f, info.Size())
-	if err != nil {
-		return fmt.Errorf("%s: %w", c.Bundle, err)
-	}
+	defer done()
 	if len(v.Faults) == 0 && want != "" && want != v.Fingerprint {
 		v.Faults = append(v.Faults, record.Fault{Part: "manifest.sig", Description: fmt.Sprintf(
 			"It is signed by another key than the paper's: %s. Somebody else made it, or the paper belongs to another box.", v.Fingerprint)})
+	}
+	if c.Since != "" && len(v.Faults) == 0 {
+		earlier, done, err := verifyFile(c.Since)
+		if err != nil {
+			return err
+		}
+		defer done()
+		if err := v.Continues(earlier); err != nil {
+			v.Faults = append(v.Faults, record.Fault{Part: "entries.jsonl", Description: fmt.Sprintf("It does not carry on what %s holds: %v.", c.Since, err)})
+		}
 	}
 	if c.JSON {
 		err = printVerified(o.out, v, want != "")
@@ -51,6 +54,22 @@ func (c verifyCommand) Run(o output) (err error) {
 		return toldError{errors.New("it is not intact")}
 	}
 	return err
+}
+
+// verifyFile verifies a bundle, which stays open until done.
+func verifyFile(name string) (v record.Verified, done func(), err error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return v, nil, err
+	}
+	info, err := f.Stat()
+	if err == nil {
+		v, err = record.Verify(f, info.Size())
+	}
+	if err != nil {
+		return v, nil, errors.Join(fmt.Errorf("%s: %w", name, err), f.Close())
+	}
+	return v, func() { _ = f.Close() }, nil // it was read only
 }
 
 func printVerified(w io.Writer, v record.Verified, known bool) error {

@@ -549,6 +549,57 @@ func FuzzVerify(f *testing.F) {
 	})
 }
 
+// Parts signed with a good key, so that what is signed is read to its end.
+func FuzzSigned(f *testing.F) {
+	_, parts := contents(f, bundleOf(f, quayside(f, 20)))
+	f.Add(parts[partEntries], parts[partChain], parts[partLog])
+	f.Fuzz(func(t *testing.T, entries, chain, log []byte) {
+		var out seekBuffer
+		z := &zipWriter{out: &out}
+		m := Manifest{Format: bundleFormat, Key: hex.EncodeToString(testKey.public())}
+		for _, p := range []Part{partOf(partEntries, entries), partOf(partChain, chain), partOf(partLog, log)} {
+			if err := z.add(p.Name, deflated, p.Write); err != nil {
+				t.Fatal(err)
+			}
+			m.Parts = append(m.Parts, z.parts[len(z.parts)-1].partSum)
+		}
+		if err := writeManifest(z, m, testKey); err != nil {
+			t.Fatal(err)
+		}
+		if v := verified(t, out.b); len(v.Faults) == 0 {
+			t.Error("no entries, and intact") // the manifest says none
+		}
+	})
+}
+
+func TestALaterBundleCarriesOnAnEarlierOne(t *testing.T) {
+	j := quayside(t, 5000)
+	first := verified(t, bundleOf(t, j))
+	if err := j.Append([]rules.Entry{{At: rules.Instant{Boot: 3}, Body: &rules.Told{Kind: "mark", Name: "note", Note: "corrected"}}}, nil); err != nil {
+		t.Fatal(err)
+	}
+	second, other := verified(t, bundleOf(t, j)), verified(t, bundleOf(t, quayside(t, 5002)))
+	if err := second.Continues(first); err != nil {
+		t.Error(err)
+	}
+	if err := first.Continues(second); err == nil || !strings.Contains(err.Error(), "ends with entry 5000") {
+		t.Errorf("the earlier carries on the later: %v", err)
+	}
+	if err := other.Continues(second); err == nil || !strings.Contains(err.Error(), "is another") {
+		t.Errorf("another journal carries it on: %v", err)
+	}
+	part, ok := second.Open("record.html")
+	if !ok {
+		t.Fatal("there is no record.html")
+	}
+	if b, err := io.ReadAll(part); err != nil || string(b) != "<p>The record.</p>" {
+		t.Errorf("%q, %v", b, err)
+	}
+	if _, ok := second.Open("nothing"); ok {
+		t.Error("a part that is not there is opened")
+	}
+}
+
 func TestTheKeyStaysTheSame(t *testing.T) {
 	dir := t.TempDir()
 	k, err := OpenKey(dir)

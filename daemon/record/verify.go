@@ -24,6 +24,46 @@ type Verified struct {
 	Manifest    Manifest
 	Fingerprint string  // of the key that signed it; empty where the signature does not hold
 	Faults      []Fault // none: intact
+	open        func(name string) (io.Reader, bool)
+}
+
+// Open reads a part of an intact bundle. ok is false where it has none of that
+// name, or is not intact.
+func (v Verified) Open(name string) (part io.Reader, ok bool) {
+	if v.open == nil || len(v.Faults) > 0 {
+		return nil, false
+	}
+	return v.open(name)
+}
+
+// Continues reports whether an intact bundle holds all entries of another, made
+// before it, unchanged. An error says what is not so.
+func (v Verified) Continues(earlier Verified) error {
+	now, ok := v.Open(partEntries)
+	then, also := earlier.Open(partEntries)
+	if !ok || !also {
+		return errors.New("one of the two is not intact")
+	}
+	a, b := bufio.NewReaderSize(now, 1<<16), bufio.NewReaderSize(then, 1<<16)
+	for n := 1; ; n++ {
+		want, err := readLine(b)
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		got, err := readLine(a)
+		if errors.Is(err, io.EOF) {
+			return fmt.Errorf("it ends with entry %d, before the earlier one", n-1)
+		}
+		if err != nil {
+			return err
+		}
+		if !bytes.Equal(got, want) {
+			return fmt.Errorf("entry %d is another", n)
+		}
+	}
 }
 
 // Fault is one thing that is not as it was signed.
@@ -52,6 +92,13 @@ func Verify(in io.ReaderAt, size int64) (Verified, error) {
 	v := &verifier{in: in, size: size}
 	if err := v.verify(); err != nil {
 		return Verified{}, err
+	}
+	v.Verified.open = func(name string) (io.Reader, bool) {
+		b, ok := v.bodies[name]
+		if !ok {
+			return nil, false
+		}
+		return v.unpack(b.placed, b.body()), true
 	}
 	return v.Verified, v.broken
 }
@@ -196,7 +243,7 @@ func (v *verifier) findManifest(found []listed) (m sealed, ok bool) {
 			continue
 		}
 		l.Size = mostManifest
-		text, err := io.ReadAll(v.open(l.placed, l.data))
+		text, err := io.ReadAll(v.unpack(l.placed, l.data))
 		if err != nil || len(text) > mostManifest {
 			return m, false
 		}
@@ -378,7 +425,7 @@ func (v *verifier) packedSum(p placed) (out journal.Hash) {
 }
 
 // open unpacks a part whose bytes begin at a place, to a byte more than it should have.
-func (v *verifier) open(p placed, at int64) io.Reader {
+func (v *verifier) unpack(p placed, at int64) io.Reader {
 	return newUnpacker().open(v.in, p, at)
 }
 

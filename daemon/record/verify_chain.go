@@ -60,8 +60,8 @@ type relinked struct {
 // behind it are not.
 func (v *verifier) relink(entries, chain body) (r relinked, ok bool) {
 	r.anchors = journal.Anchors{}
-	said := bufio.NewScanner(v.open(chain.placed, chain.body()))
-	lines := bufio.NewReaderSize(v.open(entries.placed, entries.body()), 1<<16)
+	said := bufio.NewScanner(v.unpack(chain.placed, chain.body()))
+	lines := bufio.NewReaderSize(v.unpack(entries.placed, entries.body()), 1<<16)
 	behind := journal.Link{Hash: journal.ChainBegin()}
 	told := len(v.Faults)
 	c := journal.NewChainer(behind)
@@ -173,9 +173,9 @@ func nextLink(in *bufio.Scanner) (l journal.Link, err error) {
 
 // compareLog makes the field log from the entries and compares it with the one in the bundle.
 func (v *verifier) compareLog(entries, log body, anchors journal.Anchors) {
-	same := &comparer{in: bufio.NewReaderSize(v.open(log.placed, log.body()), 1<<16), line: 1}
+	same := &comparer{in: bufio.NewReaderSize(v.unpack(log.placed, log.body()), 1<<16), line: 1}
 	out := newLogOf(same, anchors)
-	lines := bufio.NewReaderSize(v.open(entries.placed, entries.body()), 1<<16)
+	lines := bufio.NewReaderSize(v.unpack(entries.placed, entries.body()), 1<<16)
 	for {
 		line, err := readLine(lines)
 		if err != nil {
