@@ -23,6 +23,7 @@ require (
 	github.com/wneessen/go-mail v0.8.1
 	go.bug.st/serial v1.8.0
 	golang.org/x/crypto v0.58.0
+	golang.org/x/image v0.40.0
 	golang.org/x/net v0.61.0
 	golang.org/x/sys v0.50.0
 	golang.org/x/text v0.43.0
@@ -55,7 +56,6 @@ require (
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/remyoudompheng/bigfft v0.0.0-20230129092748-24d4a6f8daec // indirect
 	github.com/rs/xid v1.4.0 // indirect
-	golang.org/x/image v0.40.0 // indirect
 	golang.org/x/sync v0.24.0 // indirect
 	golang.org/x/term v0.47.0 // indirect
 	golang.org/x/tools v0.52.0 // indirect

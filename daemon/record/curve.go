@@ -46,6 +46,7 @@ var (
 	modelStroke = draw.LineStyle{Color: accent, Width: 0.6, Dashes: []vg.Length{3, 2}}
 	limitStroke = draw.LineStyle{Color: ink, Width: 0.9, Dashes: []vg.Length{8, 2}}
 	hatchStroke = draw.LineStyle{Color: faint, Width: 0.35}
+	lightStroke = draw.LineStyle{Color: color.Gray{Y: 205}, Width: 0.35}
 	thinStroke  = draw.LineStyle{Color: soft, Width: 0.5}
 	stemStroke  = draw.LineStyle{Color: faint, Width: 0.35, Dashes: []vg.Length{1, 1}}
 	gridStroke  = draw.LineStyle{Color: shade, Width: 0.4}
@@ -62,7 +63,7 @@ func small(size vg.Length) text.Style {
 // curveHeight is what drawCurve needs for a curve so wide.
 func curveHeight(c Curve, width vg.Length) vg.Length {
 	p := newCurvePlot(c, width)
-	return vg.Length(len(p.legend)+len(p.lanes)+1)*curveLine + curveGraph + 6
+	return vg.Length(len(p.legend)+len(p.lanes)+1)*curveLine + curveGraph + 8
 }
 
 // drawCurve draws a curve, without its title, which stands as text beside it.
@@ -101,7 +102,7 @@ func drawCurve(dc draw.Canvas, c Curve) {
 	bottom := dc.Min.Y + vg.Length(len(p.lanes))*curveLine + 4
 	area := draw.Canvas{Canvas: dc.Canvas, Rectangle: vg.Rectangle{
 		Min: vg.Point{X: dc.Min.X, Y: bottom},
-		Max: vg.Point{X: dc.Max.X, Y: y - 3},
+		Max: vg.Point{X: dc.Max.X, Y: y - 5},
 	}}
 	p.Draw(area)
 	data := p.DataCanvas(area)
@@ -650,16 +651,18 @@ func zoneName(begin, end time.Time) string {
 	return a
 }
 
-// hatch fills a rectangle with slanting lines, up (1) or down (-1) to the right.
+// hatch fills a rectangle with slanting lines: up to the right (1), lightly, for
+// what is forbidden, down to the right (-1) for where there are no data.
 func hatch(dc draw.Canvas, r vg.Rectangle, slant vg.Length) {
-	const pitch = 5
+	pitch, sty := vg.Length(5), hatchStroke
+	if slant > 0 {
+		pitch, sty = 8, lightStroke
+	}
 	w, h := r.Max.X-r.Min.X, r.Max.Y-r.Min.Y
 	if w <= 0 || h <= 0 {
 		return
 	}
-	// Lines stand where they would in any other rectangle of the drawing, so
-	// that neighbours join.
-	for d := vg.Length(pitch); d < w+h; d += pitch {
+	for d := pitch; d < w+h; d += pitch {
 		x0, y0 := d, vg.Length(0)
 		if x0 > w {
 			x0, y0 = w, d-w
@@ -671,7 +674,7 @@ func hatch(dc draw.Canvas, r vg.Rectangle, slant vg.Length) {
 		if slant > 0 {
 			x0, x1 = w-x0, w-x1
 		}
-		dc.StrokeLine2(hatchStroke, r.Min.X+x0, r.Min.Y+y0, r.Min.X+x1, r.Min.Y+y1)
+		dc.StrokeLine2(sty, r.Min.X+x0, r.Min.Y+y0, r.Min.X+x1, r.Min.Y+y1)
 	}
 }
 

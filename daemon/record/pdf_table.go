@@ -1,0 +1,236 @@
+package record
+
+import "math"
+
+// laidTable is a table whose columns have their widths.
+type laidTable struct {
+	s       *sheet
+	head    style
+	body    style
+	caption []textLine
+	titles  [][]textLine
+	rows    [][][]textLine
+	columns []Column
+	widths  []float64
+}
+
+const (
+	cellSide = 3.5
+	cellTop  = 2.0
+)
+
+// lay finds widths for the columns, in the largest print in which the longest
+// word of every column fits.
+func (s *sheet) lay(t Table) *laidTable {
+	for size := 8.5; ; size -= 0.75 {
+		l := &laidTable{s: s, columns: t.Columns, body: style{size: size}, head: style{size: size, bold: true}}
+		if l.fit(t) || size < 6.5 {
+			l.caption = s.wrap(t.Caption, boldStyle, s.width())
+			for i, c := range t.Columns {
+				l.titles = append(l.titles, s.wrap(c.Title, l.head, l.widths[i]-2*cellSide))
+			}
+			for _, row := range t.Rows {
+				cells := make([][]textLine, len(t.Columns))
+				for i := range cells {
+					if i < len(row) {
+						cells[i] = s.wrap(row[i], l.body, l.widths[i]-2*cellSide)
+					}
+				}
+				l.rows = append(l.rows, cells)
+			}
+			return l
+		}
+	}
+}
+
+// fit gives each column what its longest word needs, and what is left to those
+// whose text is longer, the wide ones before the others. It tells whether there
+// is room for every longest word.
+func (l *laidTable) fit(t Table) bool {
+	n := len(t.Columns)
+	least, most := make([]float64, n), make([]float64, n)
+	take := func(i int, text string, st style) {
+		rs := l.s.fonts.visible(text)
+		most[i] = max(most[i], l.s.measureRunes(rs, st)+2*cellSide)
+		for from := 0; from < len(rs); {
+			to := from + 1
+			for to < len(rs) && rs[to] != ' ' && !(breaksAfter(rs[to-1], rs[to]) && !isASCII(rs[to-1])) {
+				to++
+			}
+			least[i] = max(least[i], l.s.measureRunes(rs[from:to], st)+2*cellSide)
+			from = to
+		}
+	}
+	for i, c := range t.Columns {
+		take(i, c.Title, l.head)
+		for _, row := range t.Rows {
+			if i < len(row) {
+				take(i, row[i], l.body)
+			}
+		}
+		least[i] += 0.5
+		most[i] += 0.5
+	}
+	// One endless word (a check sum, an address) may be broken, and does not
+	// make the whole table small.
+	share := l.s.width() / 5
+	room := l.s.width()
+	l.widths = make([]float64, n)
+	sum := 0.0
+	for i := range least {
+		l.widths[i] = min(least[i], share)
+		sum += l.widths[i]
+	}
+	if sum > room {
+		for i := range l.widths {
+			l.widths[i] = hundredth(l.widths[i] * room / sum)
+		}
+		return false
+	}
+	left := room - sum
+	for _, wide := range []bool{false, true} {
+		need := 0.0
+		for i, c := range t.Columns {
+			if c.Wide == wide {
+				need += max(0, most[i]-l.widths[i])
+			}
+		}
+		part := 1.0
+		if need > left {
+			part = left / need
+			if !wide { // the wide ones get something too
+				part *= 0.7
+			}
+		}
+		for i, c := range t.Columns {
+			if c.Wide == wide {
+				more := math.Floor(max(0, most[i]-l.widths[i])*part*100) / 100
+				l.widths[i] += more
+				left -= more
+			}
+		}
+	}
+	// The table ends with the page's edge: wide columns take what is left, or
+	// the last that is no column of numbers.
+	last := -1
+	for i, c := range t.Columns {
+		if c.Wide || last < 0 && !c.Number && i == n-1 {
+			last = i
+		}
+	}
+	if last >= 0 && left > 0 {
+		l.widths[last] += left
+	}
+	return true
+}
+
+// isASCII tells a hyphen within a name, where a line breaks only if it must,
+// from the scripts that are broken anywhere.
+func isASCII(r rune) bool { return r < 0x80 }
+
+func lineCount(cells [][]textLine) (n int) {
+	for _, c := range cells {
+		n = max(n, len(c))
+	}
+	return n
+}
+
+func (l *laidTable) captionHeight() float64 {
+	return float64(len(l.caption)) * boldStyle.line()
+}
+
+func (l *laidTable) headHeight() float64 {
+	if n := lineCount(l.titles); n > 0 {
+		return float64(n)*l.head.line() + 2*cellTop
+	}
+	return 0
+}
+
+func (l *laidTable) rowHeight(row [][]textLine) float64 {
+	return float64(max(1, lineCount(row)))*l.body.line() + 2*cellTop
+}
+
+func (s *sheet) table(t Table) {
+	if len(t.Columns) == 0 {
+		return
+	}
+	l := s.lay(t)
+	s.gap(6)
+	first := 0.0
+	if len(l.rows) > 0 {
+		first = l.rowHeight(l.rows[0])
+	}
+	page := s.bottom() - marginTop
+	s.room(min(l.captionHeight()+l.headHeight()+first, page))
+	for _, c := range l.caption {
+		s.line(s.left(), boldStyle, c)
+	}
+	l.drawHead()
+	for _, row := range l.rows {
+		h := l.rowHeight(row)
+		if s.y+h > s.bottom()+0.001 && h <= page-l.headHeight() {
+			s.page()
+			l.drawHead()
+		}
+		l.drawRow(row)
+	}
+	s.y += 3
+}
+
+func (l *laidTable) drawHead() {
+	if l.headHeight() == 0 {
+		return
+	}
+	s := l.s
+	if lineCount(l.titles) > 6 { // no head may eat the page
+		for i := range l.titles {
+			l.titles[i] = l.titles[i][:min(6, len(l.titles[i]))]
+		}
+	}
+	l.cells(l.titles, 0, lineCount(l.titles), l.head)
+	s.rule(s.left(), s.left()+l.total(), s.y, 0.8, ink)
+}
+
+func (l *laidTable) total() (w float64) {
+	for _, v := range l.widths {
+		w += v
+	}
+	return hundredth(w)
+}
+
+// drawRow draws a row in one piece; only a row that is higher than a page goes
+// on over the next.
+func (l *laidTable) drawRow(row [][]textLine) {
+	s := l.s
+	n := max(1, lineCount(row))
+	for from := 0; from < n; {
+		fits := int((s.bottom() - s.y - 2*cellTop + 0.001) / l.body.line())
+		if fits < 1 {
+			s.page()
+			l.drawHead()
+			fits = max(1, int((s.bottom()-s.y-2*cellTop)/l.body.line()))
+		}
+		to := min(n, from+fits)
+		l.cells(row, from, to, l.body)
+		from = to
+	}
+	s.rule(s.left(), s.left()+l.total(), s.y, 0.3, faint)
+}
+
+// cells draws the lines from one to another of each cell and goes below them.
+// A cell that says a state has its shape before the word.
+func (l *laidTable) cells(cells [][]textLine, from, to int, st style) {
+	s := l.s
+	x := s.left()
+	for i, cell := range cells {
+		for j := from; j < min(to, len(cell)); j++ {
+			at := x + cellSide
+			if l.columns[i].Number {
+				at = x + l.widths[i] - cellSide - s.measureRunes(cell[j].runes, st)
+			}
+			s.set(at, s.y+cellTop+float64(j-from)*st.line()+st.size, st, cell[j])
+		}
+		x += l.widths[i]
+	}
+	s.y, s.fresh = s.y+2*cellTop+float64(to-from)*st.line(), false
+}
