@@ -35,13 +35,20 @@ type chargeLabel struct {
 type amount struct {
 	Known         bool
 	Kg            float64
-	LowKg, HighKg float64 // where they are apart: between these
-	How           string  // weighed, in part weighed, ...; empty: nothing to say
+	LowKg, HighKg float64
+	Wide          bool   // so far apart that they stand in the place of Kg
+	How           string // weighed, in part weighed, ...; empty: nothing to say
 }
 
-// band reports whether the amount is a range rather than one figure, to the
-// two digits that a label shows.
-func (a amount) band() bool { return a.Known && twoDigits(a.HighKg) != twoDigits(a.LowKg) }
+// band reports whether the amount is a range rather than one figure.
+func (a amount) band() bool { return a.Known && a.Wide }
+
+// between is an amount known as well as its range says. What a scale's own noise
+// leaves open is no range to write on a label: it is within what a weigh-in may
+// be off its target, 1 % or 0.1 kg, whichever is more (common practice).
+func between(low, best, high float64) amount {
+	return amount{Known: true, Kg: best, LowKg: low, HighKg: high, Wide: max(high-best, best-low) > max(0.1, 0.01*best)}
+}
 
 // pipeSize is how much pipe of one outside diameter there is.
 type pipeSize struct{ OutsideM, LengthM float64 }
@@ -56,7 +63,7 @@ func (a amount) plus(b amount) amount {
 	if !a.Known || !b.Known {
 		return amount{}
 	}
-	return amount{Known: true, Kg: a.Kg + b.Kg, LowKg: a.LowKg + b.LowKg, HighKg: a.HighKg + b.HighKg}
+	return amount{Known: true, Kg: a.Kg + b.Kg, LowKg: a.LowKg + b.LowKg, HighKg: a.HighKg + b.HighKg, Wide: a.Wide || b.Wide}
 }
 
 func exactly(kg float64) amount { return amount{Known: true, Kg: kg, LowKg: kg, HighKg: kg} }

@@ -204,8 +204,8 @@ func (s *labelSheet) label(l chargeLabel) {
 		who = append(who, w.words())
 	}
 	y = s.told(y, narrow, labelSigned, strings.Join(who, "; "), 2)
-	if l.Key != "" && y < cautions-4 {
-		s.told(y, narrow, labelKey, l.Key, 2)
+	if l.Key != "" && y < cautions-8 {
+		s.told(y, narrow, labelKey, l.Key, 3)
 	}
 	s.rule(left, cautions-2.8, sheetInner, 0.3)
 	s.flow(left, cautions, sheetInner, false, smallest, 3, strings.Join(labelCautions, " "))

@@ -261,7 +261,8 @@ func TestSameLabelSameBytes(t *testing.T) {
 
 func TestLabelInLetters(t *testing.T) {
 	l := libraryLabel()
-	l.Added = amount{Known: true, Kg: 14.977, LowKg: 13.4, HighKg: 15.2, How: "1.20 kg of it seen by no scale: estimated"}
+	l.Added = between(13.4, 14.977, 15.2)
+	l.Added.How = "1.20 kg of it seen by no scale: estimated"
 	l.Total = l.Factory.plus(l.Added)
 	l.Site = "Bibliothèque du Quai"
 	got := l.text()

@@ -1,5 +1,7 @@
 package record
 
+import "standwatch/rules"
+
 // What stands on a charge label.
 const (
 	labelTitle       = "CHARGE LABEL: keep inside the panel"
@@ -20,23 +22,25 @@ const (
 	labelKey         = "Record's key"
 	labelLost        = "[?]: not ASCII, in this order: %s. The label as PDF shows them."
 	labelMore        = "More stands in the record."
-	labelPen         = "A blank is not known to the box: fill it in by pen."
 )
 
 // Sentences on how far a label's figures can be trusted.
 const (
 	labelWeighed      = "weighed"
 	labelPartWeighed  = "%s kg of it seen by no scale: estimated"
-	labelNotProven    = "not proven: %s"
-	labelAccepted     = "accepted by %s"
+	labelAccepted     = "Accepted by %s"
 	labelReported     = "reported, not measured by this box: %s"
 	labelCalculated   = "Take-off: %s kg to be added"
 	labelFactoryOpen  = "The site file does not say what each outdoor unit comes with"
 	labelUnderWay     = "The weigh-in is not ended: %s kg so far"
+	labelAnother      = "Another weigh-in is under way"
 	labelOnlyDrawn    = "Drawn in by weight so far: %s kg; the weigh-in is not done"
 	labelEquivalent   = "GWP %s (%s): %s t CO2e"
 	labelEquivalentNo = "GWP %s (%s); t CO2e = total kg x GWP / 1000"
 )
+
+// resultWords say a verdict's result.
+var resultWords = map[string]string{rules.Passed: "passed", rules.NotPassed: "failed", rules.NotProven: "not proven"}
 
 // labelCautions are short; the unit maker's instructions come first.
 var labelCautions = []string{
