@@ -1094,11 +1094,11 @@ func TestNothingIsServedInTheClearBeyondThisMachine(t *testing.T) {
 
 // What a viewer may not use is not in his pages, and is in a technician's.
 func TestAViewersPagesAskNothing(t *testing.T) {
-	offers := regexp.MustCompile(`<form method="post" action="([^"]*)"|href="(/mark/|/confirm|/typed)`)
+	offers := regexp.MustCompile(`<form method="post" action="([^"]*)"|href="(/mark/|/confirm|/typed|/record/job)`)
 	for scene, pages := range map[string][]string{
 		"hold": {"/", "/points", "/points/gauge", "/steps", "/steps/vacuum-hold", "/steps/take-off", "/flags", "/ledger", "/branches", "/box", "/more", "/sheet", "/takeoff",
 			"/checks", "/checks/valves-shut", "/watch", "/trace?points=gauge&for=2h"},
-		"weigh": {"/", "/steps/weigh-in", "/ledger"}, "take-off": {"/takeoff"}, "rooms": {"/", "/steps/cooling-check"}, "branches": {"/", "/branches"}, "count": {"/sheet"}, "checks": {"/checks"},
+		"three": {"/", "/record?system=tower", "/record?system=south&job=1"}, "weigh": {"/", "/steps/weigh-in", "/ledger"}, "take-off": {"/takeoff"}, "rooms": {"/", "/steps/cooling-check"}, "branches": {"/", "/branches"}, "count": {"/sheet"}, "checks": {"/checks"},
 	} {
 		g, err := newGuarded(scene, t.TempDir())
 		if err != nil {

@@ -250,10 +250,14 @@ const (
 var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/points/ambient/against", "/points/scale/against", "/points/gauge/against", "/steps", "/steps/vacuum-hold", "/steps/pressure-test", "/steps/weigh-in", "/steps/cooling-check",
 	"/flags", "/flags?before=9", "/box", "/ledger", "/branches", "/more", "/phone", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
 	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&until=90&key=secret", "/watch",
-	"/trace?points=gauge,ambient,ou1-sump,iu01-return&for=2h", "/trace?find=air"}
+	"/trace?points=gauge,ambient,ou1-sump,iu01-return&for=2h", "/trace?find=air", "/record", "/record/job?do=close"}
 
 // checkPages are where what no sensor sees is asked for and answered.
 var checkPages = []string{"/steps", "/steps/pressure-test", "/confirm?do=begin&step=pressure-test", "/checks/valves-shut", "/checks/indoor-power-off"}
+
+// threePages are those of a site with several systems and jobs.
+var threePages = []string{"/", "/steps", "/record?system=south", "/record?system=tower", "/record?system=north", "/record/job?do=begin&system=tower", "/steps/hand-over?system=tower", "/confirm?do=begin&step=draw-in&system=tower",
+	"/ledger", "/branches", "/sheet?system=south", "/takeoff?system=north", "/checks?system=tower"}
 
 // ownPage is the page, beside Now, that a scene is there for.
 var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger", "checks": "/checks"}
@@ -261,7 +265,7 @@ var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 	t.Parallel()
 	b := openBrowser(t)
-	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "idle", "empty", "old"} {
+	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "three", "idle", "empty", "old"} {
 		h, _ := web.FakeScreens(scene)
 		server := httptest.NewServer(h)
 		t.Cleanup(server.Close)
@@ -271,8 +275,10 @@ func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 			all = pages
 		case "checks":
 			all = append([]string{"/", "/checks"}, checkPages...)
+		case "three":
+			all = threePages
 		case "empty":
-			all = []string{"/", "/points", "/steps", "/flags", "/box", "/ledger", "/branches"}
+			all = []string{"/", "/record", "/points", "/steps", "/flags", "/box", "/ledger", "/branches"}
 		default:
 			if own := ownPage[scene]; own != "" {
 				all = append(all, own)
@@ -292,6 +298,44 @@ func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// A name is drawn by a pointer, kept as letters, and stands under the record when it was sent.
+func TestRealBrowserDrawsAName(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	b.as(t, looks[2])
+	h, _ := web.FakeScreens("three")
+	server := httptest.NewServer(h)
+	t.Cleanup(server.Close)
+	b.do(t, chromedp.Navigate(server.URL+"/record?system=north"))
+	b.until(t, "the field for a name", `document.querySelector("[data-sign] canvas").clientWidth > 100`)
+	const draw = `(() => { const c = document.querySelector("[data-sign] canvas"), at = c.getBoundingClientRect();
+		const go = (kind, x, y) => c.dispatchEvent(new PointerEvent(kind, {clientX: at.left + x * at.width, clientY: at.top + y * at.height, isPrimary: true, pointerId: 1, bubbles: true}));
+		c.setPointerCapture = () => {};
+		go("pointerdown", 0.1, 0.5); for (let i = 0; i <= 400; i++) go("pointermove", 0.1 + i / 600, 0.5 + 0.3 * Math.sin(i / 3)); go("pointerup", 0.8, 0.5);
+		go("pointerdown", 0.9, 0.5); go("pointerup", 0.9, 0.5);
+		return document.querySelector("[data-sign] input").value; })()`
+	drawn := ask[string](t, b, draw)
+	if len(drawn) < 200 || len(drawn) > 4*600+80 || strings.Count(drawn, "-") != 1 {
+		t.Errorf("what was drawn is kept as %q", drawn)
+	}
+	if shotsOf("") != "" {
+		b.picture(t, "name-drawn")
+	}
+	b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelector("[data-sign] button").click()`))
+	if wiped := ask[string](t, b, `document.querySelector("[data-sign] input").value`); wiped != "" {
+		t.Errorf("wiped, it is still %q", wiped)
+	}
+	again := ask[string](t, b, draw)
+	if again != drawn {
+		t.Errorf("the same drawing is kept as %q and %q", drawn, again)
+	}
+	b.do(t, chromedp.Evaluate[chromedp.Void](`(() => { document.querySelector("#sign input[name=name]").value = "Inês"; document.querySelector("#sign-go").click(); })()`))
+	b.until(t, "what was recorded", `location.search.includes("done=signed")`)
+	if bad := b.complaints(); len(bad) > 0 {
+		t.Errorf("the console says %q", bad)
 	}
 }
 

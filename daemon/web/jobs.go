@@ -147,8 +147,9 @@ func (s *screens) writeJob(w http.ResponseWriter, r *http.Request, status int, f
 		return
 	}
 	v := s.frame(r, "job", snap)
-	b := jobView{System: job.System, Do: do, Number: job.Number, Title: s.words.say("job.do."+do, s.ofSystem(snap, job)), Text: f.Get("text"),
-		Sentence: s.words.say("job.sentence."+do, s.ofSystem(snap, job), snap.Wall.In(snap.zone()).Format("15:04")),
+	title := midSentence(s.ofSystem(snap, job))
+	b := jobView{System: job.System, Do: do, Number: job.Number, Title: s.words.say("job.do."+do, title), Text: f.Get("text"),
+		Sentence: s.words.say("job.sentence."+do, title, snap.Wall.In(snap.zone()).Format("15:04")),
 		Ask:      s.words.say("job.ask." + do), Back: recordURL(job.System, job.Number), Button: s.words.say("job.button." + do)}
 	if do == "close" {
 		if open := s.openOf(snap, job); len(open) > 0 {

@@ -119,7 +119,7 @@ func TestThreeSystemsAreToldApart(t *testing.T) {
 	h := newFakeBox("three").screens().handler()
 	for page, want := range map[string][]string{
 		"/":                                      {"north", "south"},
-		"/steps":                                 {"north", "south", "tower", "Record of Job 2: riser laid anew"},
+		"/steps":                                 {"north", "south", "tower", "Record of job 2: riser laid anew"},
 		"/ledger":                                {"north", "south", "tower"},
 		"/branches":                              {"north", "south", "tower"},
 		"/points":                                {"north", "south", "tower"},

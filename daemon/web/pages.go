@@ -721,7 +721,7 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 	}
 	fv.Where = strings.Join(where, ", ")
 	if open != nil {
-		fv.Title = s.words.name("flag", f.Flag)
+		fv.Title = s.withSystem(snap, s.words.name("flag", f.Flag), f.System)
 		fv.Open, fv.Acknowledged, fv.By = true, open.Acknowledged, open.By
 		fv.ID = fmt.Sprintf("flag-%s-%s-%s", f.Flag, f.System, f.Subject)
 	}
@@ -910,7 +910,7 @@ type stepList struct {
 func (s *screens) stepLists(snap Snapshot) []stepList {
 	var ls []stepList
 	for _, sys := range snap.Site.Systems {
-		l := stepList{System: sys.Name, Shut: s.shutJob(snap, sys.Name), Record: linkRow{recordURL(sys.Name, 0), s.words.say("record.of-job", s.jobTitle(snap.newest(sys.Name)))}}
+		l := stepList{System: sys.Name, Shut: s.shutJob(snap, sys.Name), Record: linkRow{recordURL(sys.Name, 0), s.words.say("record.of-job", midSentence(s.jobTitle(snap.newest(sys.Name))))}}
 		for _, name := range s.order {
 			l.Rows = append(l.Rows, s.stepRow(snap, sys.Name, name))
 		}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -175,6 +176,7 @@ func (s *screens) saidOfJob(snap Snapshot, m rules.JobMark, at time.Time) string
 // flags.
 func (s *screens) openOf(snap Snapshot, job Job) (rows []linkRow) {
 	newest := snap.newest(job.System).Number == job.Number
+	var never []string
 	last := -1
 	state := map[string]stepRow{}
 	for _, row := range s.stepsOf(snap, job) {
@@ -192,8 +194,11 @@ func (s *screens) openOf(snap Snapshot, job Job) (rows []linkRow) {
 		case row.acceptable() && row.State != ended && !row.settled():
 			rows = append(rows, linkRow{row.URL, s.words.say("record.open-result", title, row.StateWord)})
 		case !begun && i < last && name != "take-off": // which a file can stand for
-			rows = append(rows, linkRow{stepURL(job.System, name), s.words.say("record.open-never", title)})
+			never = append(never, midSentence(title))
 		}
+	}
+	if len(never) > 0 {
+		rows = append(rows, linkRow{"/steps", s.words.say("record.open-never", strings.Join(never, ", "))})
 	}
 	if !newest {
 		return rows
@@ -209,7 +214,7 @@ func (s *screens) openOf(snap Snapshot, job Job) (rows []linkRow) {
 	}
 	for _, f := range snap.Flags {
 		if f.System == job.System || f.System == "" {
-			rows = append(rows, linkRow{"/flags", s.words.say("record.open-flag", s.edgeTitle(f.Finding))})
+			rows = append(rows, linkRow{"/flags", s.words.say("record.open-flag", s.words.name("flag", f.Flag.Flag), cmp.Or(f.Subject, job.System, snap.BoxName))})
 		}
 	}
 	return rows
