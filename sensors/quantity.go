@@ -148,6 +148,9 @@ var dimensionSI = [...]string{"", "C", "K", "Pa", "kg", "m", "s", "1", "m3/s", "
 // String returns the dimension as a noun: "a pressure".
 func (d Dimension) String() string { return dimensionWords[d] }
 
+// SI is the dimension's SI unit, as people write it; empty: a word.
+func (d Dimension) SI() string { return dimensionSI[d] }
+
 type reference uint8
 
 const (

@@ -240,6 +240,7 @@ type Response struct {
 type Graph struct {
 	Point    string
 	Quantity sensors.Quantity
+	Unit     string // what the instrument speaks
 	From, To time.Time
 	Lines    [][]Sample // measured, as believed then: a gap ends one stretch and begins another
 	Lowest   Sample

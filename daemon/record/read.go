@@ -1,0 +1,818 @@
+package record
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/rules"
+	"standwatch/sensors"
+)
+
+// Which says whose record is wanted.
+type Which struct {
+	System string // empty: the site's only one
+	Job    int    // 0: the system's newest
+}
+
+// ErrEmpty says that a journal holds nothing yet.
+var ErrEmpty = errors.New("the journal is empty: nothing was measured and nobody told anything yet, so there is nothing to put on record; begin a step, and ask again")
+
+// Read gathers what the journal holds of one job, at any time: a step that is
+// under way is shown as open. What was said in its time stands as it was said,
+// by the findings that the journal keeps; curves, ledgers and tables come from
+// putting the entries through the judges again.
+func Read(ctx context.Context, r *journal.Reader, w Which) (Record, error) {
+	last, err := r.Last(ctx)
+	if err != nil {
+		return Record{}, err
+	}
+	if last == 0 {
+		return Record{}, ErrEmpty
+	}
+	g := reading{ctx: ctx, r: r, to: last, bySeq: map[uint64]*underWay{}}
+	if g.anchors, err = r.Anchors(ctx); err != nil {
+		return Record{}, err
+	}
+	if g.marks, err = r.Marks(ctx); err != nil {
+		return Record{}, err
+	}
+	for _, part := range []func() error{func() error { return g.choose(w) }, g.told, g.found, g.replay, g.finish} {
+		if err := part(); err != nil {
+			return Record{}, err
+		}
+	}
+	return g.rec, nil
+}
+
+// reading is one record while it is read.
+type reading struct {
+	ctx     context.Context
+	r       *journal.Reader
+	anchors journal.Anchors
+	marks   []rules.Entry // all of the journal's: told, started, clocked
+	site    rules.Site
+	system  rules.System
+	job     rules.Job
+	from    uint64 // the job's first entry
+	to      uint64 // its last, so far
+	at      rules.Instant
+	steps   []*underWay
+	bySeq   map[uint64]*underWay
+	sheet   *rules.AddressSheet
+	checks  *rules.CheckList
+	used    map[string]bool
+	rec     Record
+}
+
+// underWay is a step with what the record does not print.
+type underWay struct {
+	Step
+	system       string
+	began, ended rules.Instant
+	endSeq       uint64 // 0: open
+	settings     map[string]rules.Setting
+	entered      rules.Entered
+	verdicts     []rules.Finding
+	outlook      rules.Outlook
+	at           rules.Instant // of outlook
+	traces       []*trace
+}
+
+// choose finds the system, its job and the site file of that time.
+func (g *reading) choose(w Which) (err error) {
+	known := false
+	if g.site, known, err = Site(g.ctx, g.r, 0); err != nil {
+		return err
+	}
+	if err := g.named(w.System); err != nil {
+		return err
+	}
+	jobs := rules.NewJobs(g.site)
+	for _, e := range g.marks {
+		if b, ok := e.Body.(*rules.Told); ok && e.Seq <= g.to {
+			jobs.Tell(e, b)
+		}
+	}
+	list := jobs.Of(g.system.Name)
+	if w.Job < 0 || w.Job > len(list) {
+		return fmt.Errorf("there is no job %d of %s: the journal holds %s", w.Job, g.called(), numberOf(len(list), "job", "jobs"))
+	}
+	g.job = list[len(list)-1]
+	if w.Job > 0 {
+		g.job = list[w.Job-1]
+	}
+	g.from = g.job.From
+	if g.job.To > 0 && g.job.To < g.to {
+		g.to = g.job.To
+		if g.site, known, err = Site(g.ctx, g.r, g.to); err != nil {
+			return err
+		}
+		if err := g.named(g.system.Name); err != nil {
+			return err
+		}
+	}
+	for e, err := range g.r.Entries(g.ctx, g.to, g.to, nil) {
+		if err != nil {
+			return err
+		}
+		g.at = e.At
+	}
+	if g.site.Zone == nil {
+		g.site.Zone = time.UTC
+	}
+	s := g.system
+	g.rec = Record{
+		Format: 1, Made: g.wall(g.at), Entries: g.to, Site: g.site.Name, Zone: g.site.Zone.String(), SiteKnown: known,
+		System: System{Name: s.Name, Refrigerant: s.Refrigerant, HeatRecovery: s.HeatRecovery, Outdoor: s.Outdoor, Branches: s.Branches,
+			PipeM3: rules.Num(s.PipeM3), GWP: s.GWP, GWPSource: s.GWPSource},
+		Job: Job{Number: g.job.Number, Of: len(list), Name: g.job.Name, State: g.job.State, By: g.job.By},
+	}
+	for _, u := range s.Units {
+		g.rec.System.Indoor = append(g.rec.System.Indoor, Indoor{u.Name, u.Room, u.Branch, u.Port})
+	}
+	for e, err := range g.r.Entries(g.ctx, g.from, g.from, nil) {
+		if err != nil {
+			return err
+		}
+		g.rec.Job.Begun = g.wall(e.At)
+	}
+	if g.job.To > 0 {
+		g.rec.Job.Ended = g.rec.Made
+	}
+	for _, m := range g.job.Said {
+		g.rec.Job.Said = append(g.rec.Job.Said, JobSaid{m.Mark, m.Text, m.By, g.happened(m.At, m.Own)})
+	}
+	for _, m := range g.job.Signed {
+		g.rec.Signatures = append(g.rec.Signatures, Signed{Role: m.Role, Name: m.Name, At: g.happened(m.At, m.Own), Strokes: m.Strokes, After: g.to > m.Seq && g.tellsAfter(m.Seq)})
+	}
+	return nil
+}
+
+// tellsAfter reports whether somebody told the job something after a name was
+// signed, beside more names and its closing.
+func (g *reading) tellsAfter(seq uint64) bool {
+	return slices.ContainsFunc(g.marks, func(e rules.Entry) bool {
+		b, ok := e.Body.(*rules.Told)
+		return ok && e.Seq > seq && e.Seq <= g.to && g.ours(b) && b.Name != rules.MarkSigned && !rules.IsJobMark(b.Name) && b.Note != "stopped"
+	})
+}
+
+// named finds the system of a name.
+func (g *reading) named(name string) error {
+	var names []string
+	for _, s := range g.site.Systems {
+		if s.Name == name || name == "" && len(g.site.Systems) == 1 {
+			g.system = s
+			return nil
+		}
+		names = append(names, s.Name)
+	}
+	switch {
+	case name == "":
+		return fmt.Errorf("the site has several systems, each with a record of its own: say which of %s", strings.Join(names, ", "))
+	case len(names) == 0 || len(names) == 1 && names[0] == "":
+		return fmt.Errorf("the site has no system %q, only one without a name", name)
+	}
+	return fmt.Errorf("the site has no system %q; it has %s", name, strings.Join(names, ", "))
+}
+
+func (g *reading) called() string { return cmp.Or(g.system.Name, "the system") }
+
+func (g *reading) wall(at rules.Instant) time.Time {
+	ms, ok := g.anchors.Wall(at)
+	if !ok {
+		return time.Time{}
+	}
+	return time.UnixMilli(ms).In(g.site.Zone)
+}
+
+// happened is when a mark was made: its own time (Unix ms) where it has one.
+func (g *reading) happened(at rules.Instant, own int64) time.Time {
+	if own != 0 {
+		return time.UnixMilli(own).In(g.site.Zone)
+	}
+	return g.wall(at)
+}
+
+// ours reports whether a mark may be about this system.
+func (g *reading) ours(b *rules.Told) bool { return b.System == "" || b.System == g.system.Name }
+
+func (g *reading) inJob(seq uint64) bool { return seq >= g.from && seq <= g.to }
+
+// otherwise are the marks that stand elsewhere in the record, or say nothing by themselves.
+var otherwise = []string{"checked", "calibrated", "unit-found", "counted", "setting", "acknowledged", "reported", "accepted", rules.MarkSigned}
+
+// told reads the marks.
+func (g *reading) told() error {
+	g.sheet = rules.NewAddressSheet(g.system, g.site.OthersOf(g.system.Name)...)
+	g.checks = rules.NewCheckList(g.site, g.system.Name)
+	said := rules.NewCalibrations(g.site)
+	before := rules.Entry{}
+	for i, e := range g.marks {
+		if e.Seq > g.to {
+			break
+		}
+		switch b := e.Body.(type) {
+		case *rules.Started:
+			ends := true // a run that ended before the job began is none of it
+			for _, x := range g.marks[i+1:] {
+				if _, ok := x.Body.(*rules.Started); ok {
+					ends = x.Seq > g.from
+					break
+				}
+			}
+			if ends {
+				a, ok := g.anchors[e.At.Boot]
+				run := Boot{Boot: e.At.Boot, Version: b.Version, Begun: g.wall(e.At), GapKnown: b.GapKnown, First: before.Seq == 0}
+				if b.GapKnown {
+					run.GapS = rules.Num(b.Gap.Seconds())
+				}
+				if ok {
+					run.Clock, run.Proven, run.ErrorS = a.Source, a.Proven, rules.Num(a.Error.Seconds())
+				}
+				g.rec.Runs = append(g.rec.Runs, run)
+			}
+		case *rules.Told:
+			said.Tell(e, b)
+			if g.inJob(e.Seq) && g.ours(b) {
+				g.mark(e, b)
+			}
+		}
+		before = e
+	}
+	g.instruments(said)
+	return nil
+}
+
+func (g *reading) mark(e rules.Entry, b *rules.Told) {
+	switch b.Kind {
+	case "begin", "end":
+		for _, s := range g.steps {
+			if s.endSeq == 0 && s.Step.Step == b.Name {
+				s.ended, s.endSeq, s.Ended = e.At, e.Seq, g.happened(e.At, b.Own)
+			}
+		}
+		if b.Kind == "end" || !slices.Contains(rules.StepNames(), b.Name) {
+			return
+		}
+		s := &underWay{began: e.At, settings: b.Limits, system: g.system.Name}
+		if len(s.settings) == 0 {
+			s.settings = g.site.Settings(g.system.Name, b.Name)
+		}
+		s.Step = Step{Step: b.Name, Number: 1, Seq: e.Seq, Begun: g.happened(e.At, b.Own), Open: true}
+		for _, o := range g.steps {
+			if o.Step.Step == b.Name {
+				s.Number++
+			}
+		}
+		g.steps = append(g.steps, s)
+		g.bySeq[e.Seq] = s
+		return
+	case "mark":
+	default:
+		return
+	}
+	at := g.happened(e.At, b.Own)
+	for _, s := range g.steps {
+		if s.endSeq == 0 && s.Step.Step == "take-off" {
+			s.entered.Tell(b, g.system.Name)
+		}
+	}
+	settings := len(g.sheet.Settings)
+	g.sheet.Tell(b)
+	for _, c := range g.sheet.Settings[min(settings, len(g.sheet.Settings)):] {
+		g.rec.Settings = append(g.rec.Settings, Setting{c.Unit, c.Number, c.From, c.To, c.Note, b.By, at})
+	}
+	ticked := g.checks.Tell(e, b)
+	if b.Name == "reported" || b.Name == "accepted" {
+		g.answered(b, at)
+	}
+	if slices.Contains(otherwise, b.Name) && (b.Name != "checked" || ticked) || rules.IsJobMark(b.Name) {
+		return
+	}
+	text, photos := rules.CutPhotos(b.Note)
+	for _, p := range photos {
+		g.rec.Photos = append(g.rec.Photos, Photo{Name: p, Of: b.Name})
+	}
+	g.rec.Notes = append(g.rec.Notes, Note{b.Name, at, rules.Num(b.Value), b.Unit, text, b.By})
+}
+
+// answered takes what a person answers for.
+func (g *reading) answered(b *rules.Told, at time.Time) {
+	system, step, rest, ok := rules.CutStep(b.Note)
+	if !ok {
+		g.rec.Unclear = append(g.rec.Unclear, unclearAnswer(b.Name, b.Note))
+		return
+	}
+	if system != "" && system != g.system.Name {
+		return
+	}
+	x := Said{Step: step, At: at}
+	if x.By, x.Text = rules.CutBy(rest); x.By == "" {
+		x.By = b.By
+	}
+	if b.Name == "reported" {
+		g.rec.Reported = append(g.rec.Reported, x)
+		return
+	}
+	g.rec.Accepted = append(g.rec.Accepted, x)
+	for _, s := range slices.Backward(g.steps) { // the newest of its name
+		if s.Step.Step == step {
+			s.Accepted = append(s.Accepted, x)
+			return
+		}
+	}
+}
+
+func (g *reading) instruments(said *rules.Calibrations) {
+	for _, p := range g.site.Points {
+		if p.System != "" && p.System != g.system.Name {
+			continue
+		}
+		h := said.Holds(p.Name)
+		x := Instrument{Point: p.Name, Measures: p.Quantity.String(), Role: p.Role, Kind: p.Source, Serial: h.Serial, Against: h.Against, Until: h.Until}
+		if h.Said {
+			x.By = h.By.By
+			if at := g.happened(h.By.At, h.By.Own); !at.IsZero() && h.By.What != rules.Exchanged {
+				x.Calibrated = at.Format(time.DateOnly)
+			}
+		} else {
+			x.Calibrated = p.Instrument.Calibrated
+		}
+		for _, m := range said.Marks(p.Name) {
+			x.Said = append(x.Said, Calibrated{m.What, m.Note, m.Problem, m.By, g.happened(m.At, m.Own)})
+		}
+		g.rec.Instruments = append(g.rec.Instruments, x)
+	}
+}
+
+// found reads what was judged and told in its time.
+func (g *reading) found() error {
+	type flag struct {
+		Flag
+		seen rules.Flag // as it was last raised
+		up   bool
+	}
+	var flags []*flag
+	for after := int64(0); ; {
+		page, err := g.r.Findings(g.ctx, after, 1000)
+		if err != nil {
+			return err
+		}
+		if len(page) == 0 {
+			break
+		}
+		for _, f := range page {
+			after = f.ID
+			s := g.bySeq[f.Begin]
+			if f.System != "" && f.System != g.system.Name || f.Begin != 0 && s == nil || f.Begin == 0 && !g.inJob(f.Seq) || f.Seq > g.to {
+				continue
+			}
+			if f.Edge == rules.Given {
+				if s != nil {
+					s.verdicts = append(s.verdicts, f.Finding)
+				}
+				continue
+			}
+			i := slices.IndexFunc(flags, func(o *flag) bool {
+				return o.up && o.seen.Flag == f.Flag && o.seen.System == f.System && o.seen.Begin == f.Begin && o.seen.Subject == f.Subject
+			})
+			switch {
+			case f.Edge == rules.Cleared && i >= 0:
+				flags[i].up, flags[i].Cleared = false, g.wall(f.At)
+			case f.Edge == rules.Cleared:
+			case i >= 0:
+				x := flags[i]
+				x.seen.Finding, x.Text, x.Figures = f.Finding, f.Text, f.Values
+				if f.Urgency > urgencyOf(x.Urgency) {
+					x.Urgency = f.Urgency.String()
+				}
+			default:
+				flags = append(flags, &flag{up: true, seen: rules.Flag{Finding: f.Finding, First: f.At}, Flag: Flag{
+					Flag: f.Flag, Step: f.Step, Subject: f.Subject, Urgency: f.Urgency.String(), Text: f.Text, Raised: g.wall(f.At), Figures: f.Values,
+				}})
+			}
+		}
+	}
+	for _, e := range g.marks {
+		b, ok := e.Body.(*rules.Told)
+		if !ok || b.Name != "acknowledged" || !g.inJob(e.Seq) {
+			continue
+		}
+		at := g.happened(e.At, b.Own)
+		for _, x := range flags {
+			if !x.Acknowledged && journal.Acknowledges(b, e.Seq, &x.seen) && (x.up || !x.Cleared.Before(at)) {
+				x.Acknowledged, x.By, x.AcknowledgedAt = true, b.By, at
+			}
+		}
+	}
+	for _, x := range flags {
+		x.Open = x.up
+		g.rec.Flags = append(g.rec.Flags, x.Flag)
+	}
+	return nil
+}
+
+func urgencyOf(word string) rules.Urgency {
+	for _, u := range []rules.Urgency{rules.Wake, rules.Tell} {
+		if u.String() == word {
+			return u
+		}
+	}
+	return rules.Note
+}
+
+// replay puts the job's entries through the judges of its steps, for what they
+// said of each just before its end, and gathers the curves.
+func (g *reading) replay() error {
+	g.used = map[string]bool{}
+	var judges []rules.Rule
+	for _, rule := range rules.All() {
+		if len(rule.Steps) > 0 { // the standing ones have said what they had to say
+			judges = append(judges, rule)
+		}
+	}
+	var points []string
+	quantity := map[string]sensors.Point{}
+	for _, p := range g.site.Points {
+		if p.System == "" || p.System == g.system.Name {
+			points, quantity[p.Name] = append(points, p.Name), p
+		}
+	}
+	engine := rules.NewEngine(g.site, judges)
+	engine.Contain(func(string, any) {}) // what it found before it fell over stands in the findings
+	for _, e := range g.marks {
+		if e.Seq >= g.from {
+			break
+		}
+		engine.Next(e)
+	}
+	var open []*underWay
+	for e, err := range g.r.Entries(g.ctx, g.from, g.to, points) {
+		if err != nil {
+			return err
+		}
+		switch b := e.Body.(type) {
+		case *rules.Measured:
+			g.used[b.Point] = true
+			for _, s := range open {
+				for _, t := range s.traces {
+					if t.point.Name == b.Point {
+						t.add(e.At, b, engine.Calibrations().Correction(b.Point))
+					}
+				}
+			}
+		case *rules.Told:
+			if g.ours(b) && (b.Kind == "begin" || b.Kind == "end") {
+				g.lastWords(engine, e.At)
+			}
+		}
+		engine.Next(e)
+		b, ok := e.Body.(*rules.Told)
+		if !ok || !g.ours(b) || b.Kind != "begin" && b.Kind != "end" {
+			continue
+		}
+		open = slices.DeleteFunc(open, func(s *underWay) bool { return s.endSeq != 0 && s.endSeq <= e.Seq })
+		if s := g.bySeq[e.Seq]; s != nil {
+			s.traces = g.tracesOf(s)
+			open = append(open, s)
+		}
+	}
+	g.lastWords(engine, g.at)
+	return nil
+}
+
+func (g *reading) lastWords(engine *rules.Engine, at rules.Instant) {
+	for _, o := range engine.Outlooks(at) {
+		if s := g.bySeq[o.Begin]; s != nil && o.System == g.system.Name {
+			s.outlook, s.at = o.Outlook, at
+			if s.endSeq == 0 || len(o.Limits) > 0 {
+				s.settings = o.Limits // the engine's: a target may come from the take-off
+			}
+		}
+	}
+}
+
+// finish puts together what was gathered.
+func (g *reading) finish() error {
+	g.takeOff()
+	for _, s := range g.steps {
+		g.step(s)
+		g.rec.Steps = append(g.rec.Steps, s.Step)
+	}
+	for i := range g.rec.Instruments {
+		g.rec.Instruments[i].Used = g.used[g.rec.Instruments[i].Point]
+	}
+	for _, row := range g.sheet.Rows {
+		g.rec.Units = append(g.rec.Units, UnitRow{Unit: row.Unit, Kind: row.Kind, Room: cmp.Or(row.Room, row.Site.Room), Address: row.Address,
+			Others: row.Others, Model: row.Model, Branch: row.Site.Branch, Port: row.Site.Port, Found: row.Found, Note: row.Note})
+	}
+	for _, kind := range rules.Kinds() {
+		n, ok := g.sheet.Counts[kind]
+		if !ok {
+			n = -1
+		}
+		g.rec.Counted = append(g.rec.Counted, Count{kind, g.sheet.Expected(kind), g.sheet.FoundOf(kind), n})
+	}
+	g.rec.Unclear = append(g.rec.Unclear, g.sheet.Odd...)
+	for _, c := range g.checks.All() {
+		x := Check{Check: c.Name, Text: c.Text, Source: c.Source, State: cmp.Or(c.State, openState)}
+		if c.State == "" && c.Left {
+			x.State = rules.CheckLeft
+		}
+		for _, m := range c.Marks {
+			x.Said = append(x.Said, CheckSaid{m.State, m.By, m.Remark, g.happened(m.At, m.Own), m.Photos})
+			for _, p := range m.Photos {
+				g.rec.Photos = append(g.rec.Photos, Photo{Name: p, Of: c.Name})
+			}
+		}
+		g.rec.Checks = append(g.rec.Checks, x)
+	}
+	for i := range g.rec.Photos {
+		p := &g.rec.Photos[i]
+		body, err := g.r.Photo(g.ctx, p.Name)
+		if err != nil {
+			return err
+		}
+		p.JPEG, p.Kept = body, len(body) > 0
+	}
+	g.charge()
+	g.outstanding()
+	return nil
+}
+
+func (g *reading) takeOff() {
+	var entered rules.Entered
+	for _, s := range g.steps {
+		if len(s.entered.Rows) > 0 || len(s.entered.Bad) > 0 {
+			entered = s.entered
+		}
+	}
+	p, doubts := g.system.TakenOff(entered)
+	sum, err := p.Sum()
+	t := TakeOff{AllowancesKg: rules.Num(p.ExtraKg), LiquidC: rules.Num(p.LiquidC), Entered: len(entered.Rows) > 0, Estimated: sum.Estimated,
+		LiquidM: rules.Num(sum.LiquidM), GasM: rules.Num(sum.GasM), InsideM3: rules.Num(sum.InsideM3)}
+	for _, d := range doubts {
+		t.Doubts = append(t.Doubts, d.Text)
+	}
+	if err == nil && sum.Known() {
+		t.AdditionalKg, t.TotalKg = rules.Num(sum.AdditionalKg), rules.Num(sum.TotalKg)
+	}
+	for i, r := range p.Runs {
+		x := Run{Run: r.Name, Line: r.Line, DiameterM: rules.Num(r.OutsideDiameterM), LengthM: rules.Num(r.LengthM), WallM: rules.Num(r.WallM), FactorKgM: rules.Num(r.FactorKgM)}
+		if err == nil && i < len(sum.Lines) {
+			l := sum.Lines[i]
+			kg, _ := l.ChargeKg(sum.LiquidKgM3)
+			x.VolumeM3, x.ChargeKg = rules.Num(l.VolumeM3()), rules.Num(kg)
+		}
+		t.Runs = append(t.Runs, x)
+		j := slices.IndexFunc(t.ByDiameter, func(o Length) bool { return o.Line == x.Line && o.DiameterM == x.DiameterM })
+		if j < 0 {
+			t.ByDiameter = append(t.ByDiameter, Length{Line: x.Line, DiameterM: x.DiameterM})
+			j = len(t.ByDiameter) - 1
+		}
+		t.ByDiameter[j].LengthM += r.LengthM
+	}
+	for i := range t.ByDiameter {
+		t.ByDiameter[i].LengthM = rules.Num(t.ByDiameter[i].LengthM)
+	}
+	slices.SortStableFunc(t.ByDiameter, func(a, b Length) int {
+		return cmp.Or(cmp.Compare(slices.Index(rules.RunLines, a.Line), slices.Index(rules.RunLines, b.Line)), cmp.Compare(a.DiameterM, b.DiameterM))
+	})
+	g.rec.TakeOff = t
+}
+
+// Further states of a step and of a check, beside a verdict's results.
+const (
+	openState     = "open"
+	acceptedState = "accepted"
+	endedState    = "ended" // without a verdict
+)
+
+func (g *reading) step(s *underWay) {
+	s.Open = s.endSeq == 0
+	last := map[string]int{}
+	for i, f := range s.verdicts {
+		last[f.Unit] = i
+	}
+	for i, f := range s.verdicts {
+		v := Verdict{Unit: f.Unit, At: g.wall(f.At), Result: f.Result, Cause: f.Cause, Text: f.Text, Figures: f.Values, Seq: f.Seq}
+		if last[f.Unit] == i {
+			s.Verdicts = append(s.Verdicts, v)
+		} else if n := s.verdicts[last[f.Unit]]; n.Result != f.Result || n.Cause != f.Cause {
+			s.Before = append(s.Before, v)
+		}
+	}
+	s.State, s.Sentence = endedState, endedWithout
+	if s.Open {
+		s.State, s.Sentence = openState, cmp.Or(s.outlook.Sentence, stillOpen)
+	}
+	for _, result := range []string{rules.Passed, rules.NotProven, rules.NotPassed} { // the worst of them stands
+		for _, v := range s.Verdicts {
+			if v.Result == result {
+				s.State, s.Sentence, s.Cause = result, v.Text, v.Cause
+			}
+		}
+	}
+	if n := len(s.Verdicts); n > 1 || n == 1 && s.Verdicts[0].Unit != "" {
+		s.Sentence = unitsJudged(s.Verdicts)
+	}
+	for _, v := range s.Verdicts {
+		if v.Unit == "" {
+			s.Figures = slices.Clone(v.Figures)
+			if n := len(s.Verdicts); n > 1 {
+				s.Sentence = v.Text
+			}
+		}
+	}
+	if s.State != rules.Passed && !s.Open && len(s.Accepted) > 0 {
+		s.State = acceptedState
+	}
+	for _, v := range s.outlook.Values {
+		if _, ok := s.Figures.Of(v.Key); !ok {
+			s.Figures = append(s.Figures, rules.Value{Key: v.Key, Number: rules.Num(v.Number)})
+		}
+	}
+	for _, l := range rules.Limits() {
+		if set, ok := s.settings[l.Key]; ok && l.Step == s.Step.Step {
+			s.Limits = append(s.Limits, StepLimit{Key: l.Key, Value: rules.Num(set.Value), Unit: l.Dimension.SI(), Text: set.Text, Source: set.Source, Given: set.Given})
+		}
+	}
+	if s.outlook.Sure != "" {
+		s.Sure = s.outlook.Sure
+	}
+	s.ElapsedS = rules.Num(s.outlook.Elapsed.Seconds())
+	if until := cmp.Or(s.Ended, g.rec.Made); s.ElapsedS == 0 && !s.Begun.IsZero() && until.After(s.Begun) {
+		s.ElapsedS = rules.Num(until.Sub(s.Begun).Seconds())
+	}
+	g.clock(s)
+	for _, x := range s.outlook.Ledger {
+		s.Ledger = append(s.Ledger, Segment{x.Scale, x.Cylinder, g.wall(rules.Instant{Boot: s.at.Boot, Since: x.Since}), g.wall(rules.Instant{Boot: s.at.Boot, Since: x.Until}),
+			rules.Num(x.FromKg), rules.Num(x.ToKg), rules.Num(x.LowKg), rules.Num(x.BestKg), rules.Num(x.HighKg), x.Ended, x.Unseen})
+	}
+	g.units(s)
+	if t := s.outlook.Table; t != nil {
+		b := &Branch{Units: t.Units, Pairs: t.Pairs, Dead: t.Dead, Leaks: t.Leaks}
+		for _, row := range t.Cells {
+			var cells []Response
+			for _, c := range row {
+				cells = append(cells, Response{rules.Num(c.ResponseK), c.Known, c.Chosen})
+			}
+			b.Responses = append(b.Responses, cells)
+		}
+		s.Branch = b
+	}
+	g.curves(s)
+}
+
+// units is how the indoor units stood: by their verdicts, and where the judge
+// was still at it by what it said last.
+func (g *reading) units(s *underWay) {
+	for _, u := range g.system.Units {
+		x := Unit{Unit: u.Name, Room: u.Room}
+		known := false
+		for _, o := range s.outlook.Units {
+			if o.Unit == u.Name {
+				x.Asked, x.Result, x.Cause, x.Sentence, known = o.Asked, o.Result, o.Cause, o.Sentence, true
+				for _, v := range o.Values {
+					x.Figures = append(x.Figures, rules.Value{Key: v.Key, Number: rules.Num(v.Number)})
+				}
+			}
+		}
+		for _, v := range s.Verdicts {
+			if v.Unit == u.Name {
+				x.Result, x.Cause, x.Sentence, x.Figures, known = v.Result, v.Cause, v.Text, v.Figures, true
+			}
+		}
+		if known {
+			s.Units = append(s.Units, x)
+		}
+	}
+}
+
+// clock says how well the wall times of a step are proven.
+func (g *reading) clock(s *underWay) {
+	until := s.ended
+	if s.Open {
+		until = g.at
+	}
+	s.Clock = "proven"
+	for boot := s.began.Boot; boot <= until.Boot; boot++ {
+		a, ok := g.anchors[boot]
+		switch {
+		case !ok:
+			s.Clock = "none"
+		case !a.Proven && s.Clock == "proven":
+			s.Clock = "unproven"
+		}
+	}
+	for _, e := range g.marks {
+		if b, ok := e.Body.(*rules.Started); ok && s.began.Before(e.At) && e.At.Before(until) {
+			gap := Gap{Until: g.wall(e.At), Why: "power-cut"}
+			if b.Same {
+				gap.Why = "restarted"
+			}
+			if b.GapKnown {
+				gap.LengthS = rules.Num(b.Gap.Seconds())
+				gap.From = gap.Until.Add(-b.Gap)
+			}
+			s.Gaps = append(s.Gaps, gap)
+		}
+	}
+}
+
+// charge is what went in, by the newest word on it.
+func (g *reading) charge() {
+	c := Charge{FactoryKg: rules.Num(g.system.FactoryKg), CalculatedKg: g.rec.TakeOff.AdditionalKg}
+	for _, name := range []string{"draw-in", "weigh-in"} { // one ledger runs over both
+		for _, s := range g.rec.Steps {
+			if s.Step != name {
+				continue
+			}
+			if x, ok := s.Figures.Of("target_kg"); ok {
+				c.TargetKg = x
+			}
+			var low, best, high, unseen float64
+			for _, x := range s.Ledger {
+				low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
+				if x.Unseen {
+					unseen += x.BestKg
+				}
+			}
+			known := len(s.Ledger) > 0
+			for _, key := range []string{"charged_kg", "drawn_kg"} {
+				if x, ok := s.Figures.Of(key); ok {
+					best, known = x, true
+					if key == "drawn_kg" && len(s.Ledger) == 0 {
+						low, high = x, x
+					}
+					break
+				}
+			}
+			if x, ok := s.Figures.Of("charged_low_kg"); ok {
+				low = x
+			}
+			if x, ok := s.Figures.Of("charged_high_kg"); ok {
+				high = x
+			}
+			if x, ok := s.Figures.Of("unweighed_kg"); ok {
+				unseen = x
+			}
+			if known {
+				c.Weighed, c.AdditionalKg, c.LowKg, c.HighKg, c.UnweighedKg = true, rules.Num(best), rules.Num(min(low, best)), rules.Num(max(high, best)), rules.Num(unseen)
+				c.Result = ""
+				if s.State != openState && s.State != endedState {
+					c.Result = s.State
+				}
+			}
+		}
+	}
+	c.TotalKg = rules.Num(c.FactoryKg + c.AdditionalKg)
+	g.rec.Charge = c
+}
+
+// outstanding lists what is not settled, in the order of the job.
+func (g *reading) outstanding() {
+	add := func(what, name, text string) { g.rec.Outstanding = append(g.rec.Outstanding, Open{what, name, text}) }
+	for _, name := range rules.StepNames() {
+		if !g.system.HeatRecovery && (name == "branch-check" || name == "mixed-run") {
+			continue
+		}
+		var newest *Step
+		for i := range g.rec.Steps {
+			if g.rec.Steps[i].Step == name {
+				newest = &g.rec.Steps[i]
+			}
+		}
+		reported := slices.ContainsFunc(g.rec.Reported, func(s Said) bool { return s.Step == name })
+		switch {
+		case newest == nil && (reported || name == "hand-over"):
+		case newest == nil:
+			add("step", name, stepNotDone(name))
+		case newest.State == openState:
+			add("step", name, stepOpen(name, newest.Sentence))
+		case newest.State == endedState && name != "hand-over":
+			add("step", name, stepEnded(name))
+		case newest.State == rules.NotPassed || newest.State == rules.NotProven:
+			add("step", name, stepNot(name, newest.State, newest.Sentence))
+		}
+	}
+	for _, f := range g.rec.Flags {
+		if f.Open && f.Urgency != rules.Note.String() {
+			add("flag", f.Flag, flagOpen(f.Flag, f.Text))
+		}
+	}
+	for _, c := range g.rec.Checks {
+		switch c.State {
+		case rules.CheckDone, rules.CheckApart:
+		default:
+			add("check", c.Check, checkOpen(c))
+		}
+	}
+}
