@@ -32,13 +32,13 @@ func unitsJudged(vs []Verdict) string {
 	var parts []string
 	for _, r := range []string{rules.Passed, rules.NotPassed, rules.NotProven} {
 		if n := count[r]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, stateWord(r)))
+			parts = append(parts, fmt.Sprintf("%d %s", n, outcome(r)))
 		}
 	}
 	return fmt.Sprintf("Of %s judged: %s.", numberOf(len(vs), "unit", "units"), strings.Join(parts, ", "))
 }
 
-func stateWord(state string) string {
+func outcome(state string) string {
 	switch state {
 	case rules.NotProven:
 		return "not proven"
@@ -73,11 +73,11 @@ func stepEnded(step string) string {
 }
 
 func stepNot(step, state, sentence string) string {
-	return titled(stepWord(step)) + ", " + stateWord(state) + ": " + sentence
+	return titled(stepWord(step)) + ", " + outcome(state) + ": " + sentence
 }
 
 func flagOpen(flag, text string) string { return "Flag " + flag + " is open: " + text }
 
 func checkOpen(c Check) string {
-	return fmt.Sprintf("Check %s: %s. What should be so: %s", c.Check, stateWord(c.State), c.Text)
+	return fmt.Sprintf("Check %s: %s. What should be so: %s", c.Check, outcome(c.State), c.Text)
 }
