@@ -113,7 +113,10 @@ func sayVerified(w io.Writer, name string, v record.Verified, known bool) {
 	} else {
 		fmt.Fprintf(w, "Signed by a key that this machine does not know: %s\nCompare it with the fingerprint on the paper: who made it the paper proves, not this file.\n", v.Fingerprint)
 	}
-	if m.Late > 0 {
+	switch {
+	case m.Late >= m.Entries:
+		fmt.Fprint(w, "The chain was made with this bundle: that nobody changed an entry between its coming and then nothing proves.\n")
+	case m.Late > 0:
 		fmt.Fprintf(w, "The first %d entries were chained later than they came: that nobody changed them in between nothing proves.\n", m.Late)
 	}
 }

@@ -282,12 +282,16 @@ func (r *Reader) Head(ctx context.Context, to uint64) (Hash, error) {
 	return behind.Hash, nil
 }
 
-// ChainedLate returns how many entries were there before a chain was kept; all
-// up to to where none ever was.
+// ChainedLate returns how many of the entries up to one were there before a
+// chain was kept: all, where no link of them ever was.
 func (r *Reader) ChainedLate(ctx context.Context, to uint64) (uint64, error) {
 	var b begun
 	ok, err := r.Shelved(ctx, chainShelf, chainBegun, &b)
-	if !ok {
+	if err != nil {
+		return 0, err
+	}
+	links, err := r.Links(ctx)
+	if !ok || len(links) == 0 || links[0].Last > to {
 		return to, err
 	}
 	return min(b.Entries, to), err

@@ -44,7 +44,10 @@ func (p Proof) Lay() []Block {
 		},
 		Paragraph{Tone: Small, Text: wordsProofHow},
 	}
-	if p.Late > 0 {
+	switch {
+	case p.Late >= p.Entries:
+		blocks = append(blocks, Paragraph{Tone: Small, Text: wordsProofNow})
+	case p.Late > 0:
 		blocks = append(blocks, Paragraph{Tone: Small, Text: "The first " + strconv.FormatUint(p.Late, 10) + wordsProofLate})
 	}
 	return blocks
