@@ -354,6 +354,9 @@ func (v *view) jobsOf(system string) (all []web.Job) {
 		for _, m := range j.Signed {
 			x.Signed = append(x.Signed, web.Signed{Signed: m, Wall: v.happened(m.At, m.Own)})
 		}
+		for _, c := range j.Copies {
+			x.Copies = append(x.Copies, web.Copy{Copy: c, Wall: v.happened(c.At, c.Own)})
+		}
 		all = append(all, x)
 	}
 	return all

@@ -103,6 +103,13 @@ type Job struct {
 	Begun  time.Time // zero: with the journal
 	Said   []JobMark
 	Signed []Signed
+	Copies []Copy
+}
+
+// Copy is a copy of a job's papers that went out.
+type Copy struct {
+	rules.Copy
+	Wall time.Time
 }
 
 // JobMark is what a person said of a job.

@@ -73,6 +73,13 @@ func threeSystems(s *Snapshot, now time.Time) {
 			Signed: []Signed{{rules.Signed{Role: "technician", Name: "Ines", Strokes: hand}, now.Add(-2 * day)},
 				{rules.Signed{Role: "owner", Name: "Ελένη Κ."}, now.Add(-2 * day)}}}},
 	}
+	tower := &s.Jobs["tower"][0]
+	tower.Ended = 15
+	for i, c := range []rules.Copy{{What: "record", To: "owner", How: "mail owner@library.example"}, {What: "label", To: "unit panel", How: rules.ByHand}, {What: "record", To: "installer", How: rules.ByStick}, {What: "bundle", How: rules.ByDownload}} {
+		c.Seq, c.By = uint64(14+i), "Ines"
+		tower.Job.Copies = append(tower.Job.Copies, c)
+		tower.Copies = append(tower.Copies, Copy{c, now.Add(-2 * day)})
+	}
 	s.Checks = map[string][]Check{}
 	for _, sys := range s.Site.Systems {
 		for _, c := range rules.NewCheckList(s.Site, sys.Name).All() {

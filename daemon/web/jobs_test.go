@@ -36,6 +36,11 @@ func TestWhatIsSaidOfAJobIsAMark(t *testing.T) {
 		{"/record/signed", url.Values{"system": {"tower"}, "role": {"witness"}, "name": {"Rui"}, "strokes": {strings.Repeat("0000", 601)}}, "", ""},
 		{"/record/signed", url.Values{"system": {"tower"}, "role": {"king"}, "name": {"Rui"}}, "", ""},
 		{"/record/signed", url.Values{"system": {"tower"}, "role": {"owner"}}, "", ""},
+		{"/record/copied", url.Values{"system": {"tower"}, "what": {"record"}, "to": {"owner"}, "how": {"hand"}}, rules.MarkCopy, "tower: job 1: record to owner, hand"},
+		{"/record/copied", url.Values{"system": {"tower"}, "what": {"bundle"}, "to": {"main contractor"}, "how": {"mail"}, "address": {"Site <site@contractor.example>"}}, rules.MarkCopy, "tower: job 1: bundle to main contractor, mail site@contractor.example"},
+		{"/record/copied", url.Values{"system": {"tower"}, "what": {"bundle"}, "to": {"installer"}, "how": {"mail"}, "address": {"nowhere"}}, "", ""},
+		{"/record/copied", url.Values{"system": {"tower"}, "what": {"bundle"}, "to": {"the king"}, "how": {"hand"}}, "", ""},
+		{"/record/copied", url.Values{"system": {"tower"}, "what": {"bundle"}, "to": {"owner"}, "how": {"pigeon"}}, "", ""},
 	} {
 		box := newFakeBox("three")
 		r := httptest.NewRequest(http.MethodPost, c.path, strings.NewReader(c.form.Encode()))

@@ -49,6 +49,7 @@ type recordView struct {
 	Papers []paperRow
 	Signed []signedView
 	Form   signForm
+	Copies copiesView
 	Does   []linkRow
 }
 
@@ -108,7 +109,7 @@ func (s *screens) jobRow(job Job) jobRow {
 }
 
 func (s *screens) recordView(snap Snapshot, job Job, f url.Values) recordView {
-	v := recordView{System: job.System, Number: job.Number, Job: s.jobRow(job), Title: s.ofSystem(snap, job), Steps: s.stepsOf(snap, job), Form: signForm{Name: f.Get("name")}}
+	v := recordView{System: job.System, Number: job.Number, Job: s.jobRow(job), Title: s.ofSystem(snap, job), Steps: s.stepsOf(snap, job), Form: signForm{Name: f.Get("name")}, Copies: s.copiesView(snap, job, f.Get)}
 	for _, sys := range snap.Site.Systems {
 		if len(snap.Site.Systems) > 1 {
 			v.Others = append(v.Others, linkRow{recordURL(sys.Name, 0), sys.Name})

@@ -137,6 +137,7 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("GET /record/job", s.jobPage)
 	mux.HandleFunc("POST /record/job", s.postJob)
 	mux.HandleFunc("POST /record/signed", s.postSigned)
+	mux.HandleFunc("POST /record/copied", s.postCopied)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)
