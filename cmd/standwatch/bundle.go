@@ -29,6 +29,10 @@ func (c bundleCommand) Run(ctx context.Context, o output) (err error) {
 	if err != nil {
 		return err
 	}
+	rec, forms, err := record.Forms(ctx, r, record.Which{System: c.System, Job: c.Job}, key)
+	if err != nil {
+		return err
+	}
 	f, err := os.CreateTemp(filepath.Dir(c.Out), ".bundle-*")
 	if err != nil {
 		return fmt.Errorf("--out: %w", err)
@@ -38,7 +42,7 @@ func (c bundleCommand) Run(ctx context.Context, o output) (err error) {
 			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
-	m, err := record.Bundle(ctx, f, record.Bundled{Journal: r, Key: key, Program: program(), System: c.System, Job: c.Job})
+	m, err := record.Bundle(ctx, f, record.Bundled{Journal: r, Key: key, Program: program(), System: rec.System.Name, Job: rec.Job.Number, Parts: record.PartsOf(forms)})
 	info, statErr := f.Stat()
 	if err = errors.Join(err, statErr, f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
 		return err

@@ -1,0 +1,53 @@
+package record
+
+import (
+	"context"
+	"encoding/json"
+	"io"
+
+	"standwatch/daemon/journal"
+)
+
+// Form is one way in which a job's record is put down.
+type Form struct {
+	Kind  string // its name on a page and in a command
+	File  string
+	Media string
+	Write func(io.Writer) error
+	apart bool // the same as another on other paper: not in a bundle
+}
+
+// Forms are all forms of a job's record, from one reading of the journal.
+func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []Form, error) {
+	rec, err := Read(ctx, r, w)
+	if err != nil {
+		return rec, nil, err
+	}
+	label := func(p LabelPaper) func(io.Writer) error {
+		return func(out io.Writer) error { return Label(out, rec, key.Fingerprint(), p) }
+	}
+	const pdf = "application/pdf"
+	return rec, []Form{
+		{"json", "record.json", "application/json", func(out io.Writer) error {
+			e := json.NewEncoder(out)
+			e.SetIndent("", " ")
+			return e.Encode(rec)
+		}, false},
+		{"label-a6", "label.pdf", pdf, label(A6), false},
+		{"label-a5", "label-a5.pdf", pdf, label(A5), true},
+		{"label-text", "label.txt", "text/plain; charset=utf-8", func(out io.Writer) error {
+			_, err := io.WriteString(out, LabelText(rec, key.Fingerprint()))
+			return err
+		}, false},
+	}, nil
+}
+
+// PartsOf are the forms as parts of a bundle.
+func PartsOf(forms []Form) (parts []Part) {
+	for _, f := range forms {
+		if !f.apart {
+			parts = append(parts, Part{f.File, f.Write})
+		}
+	}
+	return parts
+}
