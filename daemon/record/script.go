@@ -202,7 +202,7 @@ func reorder(rs []rune, rtl bool) []rune {
 }
 
 func bidiLevels(rs []rune, rtl bool) []int {
-	base, baseClass := 0, bidi.L
+	base, baseClass := 0, bidi.Class(bidi.L)
 	if rtl {
 		base, baseClass = 1, bidi.R
 	}
@@ -210,6 +210,28 @@ func bidiLevels(rs []rune, rtl bool) []int {
 	for i, r := range rs {
 		cs[i] = class(r)
 	}
+	bidiWeak(cs, baseClass)
+	bidiBrackets(rs, cs, baseClass)
+	bidiNeutral(cs, baseClass)
+	levels := make([]int, len(cs))
+	for i, c := range cs { // I1 and I2
+		switch {
+		case c == bidi.R:
+			levels[i] = 1
+		case c == bidi.L && base == 0:
+			levels[i] = 0
+		default:
+			levels[i] = 2
+		}
+	}
+	for i := len(rs) - 1; i >= 0 && unicode.IsSpace(rs[i]); i-- { // L1
+		levels[i] = base
+	}
+	return levels
+}
+
+// bidiWeak settles numbers and what stands beside them (W1 to W7).
+func bidiWeak(cs []bidi.Class, baseClass bidi.Class) {
 	strong, previous := baseClass, baseClass
 	for i, c := range cs { // W1 to W3
 		if c == bidi.NSM {
@@ -267,15 +289,23 @@ func bidiLevels(rs []rune, rtl bool) []int {
 			}
 		}
 	}
-	neutral := func(c bidi.Class) bool {
-		return c != bidi.L && c != bidi.R && c != bidi.EN && c != bidi.AN
+}
+
+// neutral reports whether a class has no direction of its own.
+func neutral(c bidi.Class) bool {
+	return c != bidi.L && c != bidi.R && c != bidi.EN && c != bidi.AN
+}
+
+// side is the direction that a class has for the neutrals beside it.
+func side(c bidi.Class) bidi.Class {
+	if c == bidi.L {
+		return c
 	}
-	side := func(c bidi.Class) bidi.Class {
-		if c == bidi.L {
-			return c
-		}
-		return bidi.R
-	}
+	return bidi.R
+}
+
+// bidiBrackets gives a pair of brackets the direction of what it holds (N0).
+func bidiBrackets(rs []rune, cs []bidi.Class, baseClass bidi.Class) {
 	for _, pair := range brackets(rs, cs) { // N0
 		to := bidi.Class(bidi.ON)
 		for i := pair[0] + 1; i < pair[1]; i++ {
@@ -302,6 +332,10 @@ func bidiLevels(rs []rune, rtl bool) []int {
 			cs[pair[0]], cs[pair[1]] = to, to
 		}
 	}
+}
+
+// bidiNeutral gives the rest the direction of what stands around it (N1, N2).
+func bidiNeutral(cs []bidi.Class, baseClass bidi.Class) {
 	for i := 0; i < len(cs); { // N1 and N2
 		if !neutral(cs[i]) {
 			i++
@@ -326,21 +360,6 @@ func bidiLevels(rs []rune, rtl bool) []int {
 			cs[i] = to
 		}
 	}
-	levels := make([]int, len(cs))
-	for i, c := range cs { // I1 and I2
-		switch {
-		case c == bidi.R:
-			levels[i] = 1
-		case c == bidi.L && base == 0:
-			levels[i] = 0
-		default:
-			levels[i] = 2
-		}
-	}
-	for i := len(rs) - 1; i >= 0 && unicode.IsSpace(rs[i]); i-- { // L1
-		levels[i] = base
-	}
-	return levels
 }
 
 // brackets finds the pairs (BD16), by where they open.
