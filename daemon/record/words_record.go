@@ -81,3 +81,60 @@ func flagOpen(flag, text string) string { return "Flag " + flag + " is open: " +
 func checkOpen(c Check) string {
 	return fmt.Sprintf("Check %s: %s. What should be so: %s", c.Check, outcome(c.State), c.Text)
 }
+
+const (
+	recordTitle   = "Start-up record"
+	noSteps       = "No step was begun."
+	nothingOpen   = "None: every step is done, reported or accepted, every check is settled, no flag that asks for somebody is open."
+	notWeighed    = "not weighed by this box"
+	siteUnknown   = "This journal does not hold the site file: names, rooms, limits and the factory's charge are only what the marks tell."
+	whatItIs      = "This record reports readings and rules chosen for this job. It does not replace the equipment manual, the code official or a qualified technician. The tool opens and closes nothing."
+	reportedMeans = "Somebody else's word, with the document it stands in. This box has not measured it."
+	acceptedMeans = "The result stays what it was: a named person has taken it on, with the reason."
+	clockMeans    = "Lengths of time are counted since each run's begin; days and hours follow from the clock named here. Where that is not proven, they are only likely."
+	laterEntries  = " signed what the journal held then; the job has further entries since."
+)
+
+var recordCautions = []string{
+	"The maker's instructions, local code and the licensed technician come before anything here.",
+	"Refrigerant is recovered, never let out. Gloves and goggles with liquid refrigerant. Nitrogen by a regulator and a relief valve, from a chained cylinder; never oxygen or air. Vent outdoors.",
+	"Panels stay live after isolation: wait as long as the maker says. Nobody goes onto a roof alone, in the dark or in lightning.",
+}
+
+const flammableCaution = " is flammable (class A2L): no flame, spark or hot work near it; a detector runs and the place is aired before and while work is done. The box and its instruments are not made for gas: keep them where none can gather."
+
+func timesIn(zone string) string { return "in the site's zone, " + zone }
+
+func goesOn(to string) string { return to + ", and it goes on" }
+
+func clockText(s string) string {
+	switch s {
+	case "proven":
+		return "proven over all of it"
+	case "none":
+		return "not known for some of it"
+	}
+	return "not proven for some of it"
+}
+
+func bandName(name string) string {
+	if name == "expected" {
+		return "expected of a tight pipe"
+	}
+	return "fitted model"
+}
+
+func gapText(g Gap) string {
+	length := notKnown
+	if g.LengthS > 0 {
+		length = spanText(g.LengthS)
+	}
+	what := "The box was without power"
+	switch g.Why {
+	case "restarted":
+		what = "The program was started again"
+	case "silent":
+		what = g.Point + " gave nothing that could be used"
+	}
+	return fmt.Sprintf("Gap: %s, to %s. Length: %s.", what, momentText(g.Until), length)
+}
