@@ -1,12 +1,12 @@
 package web
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"html/template"
+	"io"
 	"net/http"
 	"net/url"
 	"slices"
@@ -28,7 +28,7 @@ type Papers interface {
 type Paper struct {
 	File  string // its name
 	Media string // its type; text/html is shown, all else is saved
-	Body  []byte
+	Body  io.ReadSeekCloser
 }
 
 // ErrNoPaper is of a kind, or a job, of which nothing can be made.
@@ -252,6 +252,7 @@ func (s *screens) paper(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusInternalServerError, "refused.paper-broken")
 		return
 	}
+	defer p.Body.Close()
 	h := w.Header()
 	h.Set("Content-Type", p.Media)
 	h.Set("Cache-Control", "no-store")
@@ -260,7 +261,7 @@ func (s *screens) paper(w http.ResponseWriter, r *http.Request) {
 	} else {
 		h.Set("Content-Disposition", `attachment; filename="`+plainFile(p.File)+`"; filename*=UTF-8''`+url.PathEscape(p.File))
 	}
-	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(p.Body))
+	http.ServeContent(w, r, "", time.Time{}, p.Body)
 }
 
 // plainFile is a file's name for a browser that knows no other letters.
