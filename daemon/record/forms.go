@@ -3,7 +3,10 @@ package record
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
+	"strings"
+	"unicode"
 
 	"standwatch/daemon/journal"
 )
@@ -16,6 +19,9 @@ type Form struct {
 	Write func(io.Writer) error
 	apart bool // the same as another on other paper: not in a bundle
 }
+
+// Kinds are those of all forms, in their order.
+var Kinds = []string{"json", "label-a6", "label-a5", "label-text"}
 
 // Forms are all forms of a job's record, from one reading of the journal.
 func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []Form, error) {
@@ -50,4 +56,23 @@ func PartsOf(forms []Form) (parts []Part) {
 		}
 	}
 	return parts
+}
+
+// FileName is what a form of a record is called among other files: site, system
+// and job before the form's own name.
+func (r Record) FileName(form string) string {
+	parts := []string{r.Site, r.System.Name}
+	if r.Job.Of > 1 {
+		parts = append(parts, fmt.Sprint("job ", r.Job.Number))
+	}
+	name := strings.Map(func(c rune) rune {
+		if unicode.IsLetter(c) || unicode.IsMark(c) || unicode.IsDigit(c) || c == '.' {
+			return unicode.ToLower(c)
+		}
+		return '-'
+	}, strings.Join(append(parts, form), " "))
+	for strings.Contains(name, "--") {
+		name = strings.ReplaceAll(name, "--", "-")
+	}
+	return strings.TrimLeft(name, "-.")
 }
