@@ -2,7 +2,6 @@ package record
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -21,7 +20,7 @@ type Form struct {
 }
 
 // Kinds are those of all forms, in their order.
-var Kinds = []string{"json", "label-a6", "label-a5", "label-text"}
+var Kinds = []string{"pdf-a4", "pdf-letter", "html", "csv", "json", "label-a6", "label-a5", "label-text"}
 
 // Forms are all forms of a job's record, from one reading of the journal.
 func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []Form, error) {
@@ -33,12 +32,16 @@ func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []
 		return func(out io.Writer) error { return Label(out, rec, key.Fingerprint(), p) }
 	}
 	const pdf = "application/pdf"
+	d, err := Proved(ctx, r, key, rec)
+	if err != nil {
+		return rec, nil, err
+	}
 	return rec, []Form{
-		{"json", "record.json", "application/json", func(out io.Writer) error {
-			e := json.NewEncoder(out)
-			e.SetIndent("", " ")
-			return e.Encode(rec)
-		}, false},
+		{"pdf-a4", "record.pdf", pdf, func(out io.Writer) error { return PDF(out, d, A4) }, false},
+		{"pdf-letter", "record-letter.pdf", pdf, func(out io.Writer) error { return PDF(out, d, Letter) }, true},
+		{"html", "record.html", "text/html; charset=utf-8", func(out io.Writer) error { return HTML(out, d) }, false},
+		{"csv", "record.csv", "text/csv; charset=utf-8", func(out io.Writer) error { return CSV(out, rec) }, false},
+		{"json", "record.json", "application/json", func(out io.Writer) error { return JSON(out, rec) }, false},
 		{"label-a6", "label.pdf", pdf, label(A6), false},
 		{"label-a5", "label-a5.pdf", pdf, label(A5), true},
 		{"label-text", "label.txt", "text/plain; charset=utf-8", func(out io.Writer) error {
@@ -46,6 +49,17 @@ func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []
 			return err
 		}, false},
 	}, nil
+}
+
+// Proved is a record laid as a paper, with what proves it at its end.
+func Proved(ctx context.Context, r *journal.Reader, key Key, rec Record) (Document, error) {
+	d := Lay(rec)
+	proof, err := Prove(ctx, r, key, rec.Entries)
+	if err != nil {
+		return d, err
+	}
+	d.Blocks = append(d.Blocks, proof.Lay()...)
+	return d, nil
 }
 
 // PartsOf are the forms as parts of a bundle.
