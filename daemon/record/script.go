@@ -126,7 +126,7 @@ func joinArabic(rs []rune, has func(rune) bool) []rune {
 		case onward(r) && back(after):
 			form = first
 		}
-		if form < len(forms) && (has(forms[form]) || !has(r)) {
+		if form < len(forms) && has(forms[form]) {
 			r = forms[form]
 		}
 		out = append(out, r)
