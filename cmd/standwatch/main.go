@@ -31,6 +31,7 @@ type commands struct {
 	Check    checkCommand    `cmd:"" help:"Check site files: every fault at once, FILE:LINE:COLUMN."`
 	Replay   replayCommand   `cmd:"" help:"Put field logs through the rules and print the findings."`
 	Export   exportCommand   `cmd:"" help:"Write what a journal holds as a field log, also while the box runs."`
+	Label    labelCommand    `cmd:"" help:"Print a charge label: what is in the pipes, for the inside of the unit panel."`
 	Record   recordCommand   `cmd:"" help:"Write the record of a job: as PDF, as a page, or every figure as CSV or JSON."`
 	Bundle   bundleCommand   `cmd:"" help:"Write the record with all that it rests on into one signed file."`
 	Verify   verifyCommand   `cmd:"" help:"Say whether a bundle is as the box signed it, or which part was changed. Needs neither box nor network."`
