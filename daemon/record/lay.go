@@ -61,7 +61,6 @@ func (l *laying) part(text, id string) { l.put(Heading{Level: 2, Text: text, ID:
 
 func (l *laying) first() {
 	r := l.r
-	l.put(Heading{Level: 1, Text: recordTitle + ": " + subject(r), ID: "record"})
 	facts := Facts{{"Site", r.Site}}
 	if r.System.Name != "" {
 		facts = append(facts, Fact{"System", r.System.Name})
@@ -83,7 +82,11 @@ func (l *laying) first() {
 		l.say(Plain, noSteps)
 	}
 	for _, s := range r.Steps {
-		l.put(Paragraph{Tone: Result, State: s.State, Text: l.stepTitle(s) + ": " + s.Sentence})
+		text := s.Sentence
+		if title := l.stepTitle(s); !strings.HasPrefix(strings.ToLower(strings.ReplaceAll(text, "-", " ")), strings.ToLower(title)) {
+			text = title + ": " + text
+		}
+		l.put(Paragraph{Tone: Result, State: s.State, Text: text})
 	}
 	for _, s := range r.Reported {
 		l.put(Paragraph{Tone: Result, State: "reported", Text: titled(stepWord(s.Step)) + ": " + by(s.Text, s.By, momentText(s.At))})
@@ -92,8 +95,16 @@ func (l *laying) first() {
 	if len(r.Outstanding) == 0 {
 		l.say(Plain, nothingOpen)
 	}
+	var checks []string
 	for _, o := range r.Outstanding {
+		if o.What == "check" { // their sentences stand with the checks
+			checks = append(checks, o.Name)
+			continue
+		}
 		l.put(Paragraph{Tone: Result, State: openState, Text: o.Text})
+	}
+	if len(checks) > 0 {
+		l.put(Paragraph{Tone: Result, State: openState, Text: checksOpen(checks)})
 	}
 	for _, text := range r.Unclear {
 		l.put(Paragraph{Tone: Result, State: openState, Text: text})

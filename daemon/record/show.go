@@ -148,7 +148,7 @@ func (l StepLimit) limitText(step string) string {
 			si += " " + l.Unit
 		}
 	}
-	if l.Text == "" || l.Text == si || strings.HasPrefix(si, l.Text+" ") || l.Unit == "s" {
+	if l.Text == "" || l.Text == si || strings.Contains(si, l.Text) || l.Unit == "s" {
 		return si
 	}
 	return l.Text + ": " + si

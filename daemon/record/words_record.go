@@ -25,14 +25,21 @@ func unclearAnswer(mark, note string) string {
 }
 
 func unitsJudged(vs []Verdict) string {
-	count := map[string]int{}
+	count, names := map[string]int{}, map[string][]string{}
 	for _, v := range vs {
 		count[v.Result]++
+		if v.Result != rules.Passed && v.Unit != "" {
+			names[v.Result] = append(names[v.Result], v.Unit)
+		}
 	}
 	var parts []string
 	for _, r := range []string{rules.Passed, rules.NotPassed, rules.NotProven} {
 		if n := count[r]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, outcome(r)))
+			part := fmt.Sprintf("%d %s", n, outcome(r))
+			if len(names[r]) > 0 {
+				part += " (" + strings.Join(names[r], ", ") + ")"
+			}
+			parts = append(parts, part)
 		}
 	}
 	return fmt.Sprintf("Of %s judged: %s.", numberOf(len(vs), "unit", "units"), strings.Join(parts, ", "))
@@ -77,6 +84,10 @@ func stepNot(step, state, sentence string) string {
 }
 
 func flagOpen(flag, text string) string { return "Flag " + flag + " is open: " + text }
+
+func checksOpen(names []string) string {
+	return numberOf(len(names), "check is", "checks are") + " not settled: " + strings.Join(names, ", ") + "."
+}
 
 func checkOpen(c Check) string {
 	return fmt.Sprintf("Check %s: %s. What should be so: %s", c.Check, outcome(c.State), c.Text)
