@@ -63,7 +63,7 @@ func (c recordCommand) Run(ctx context.Context, o output) (err error) {
 		return err
 	}
 	var b bytes.Buffer
-	if err := c.write(&b, rec); err != nil {
+	if err := c.write(ctx, &b, r, rec); err != nil {
 		return err
 	}
 	out := c.Out
@@ -99,20 +99,31 @@ func (c recordCommand) replayed(ctx context.Context, dir string, o output) (err 
 	return nil
 }
 
-func (c recordCommand) write(w io.Writer, rec record.Record) error {
+func (c recordCommand) write(ctx context.Context, w io.Writer, r *journal.Reader, rec record.Record) error {
 	switch c.Format {
 	case "json":
 		return record.JSON(w, rec)
 	case "csv":
 		return record.CSV(w, rec)
-	case "html":
-		return record.HTML(w, record.Lay(rec))
+	}
+	d := record.Lay(rec)
+	if c.Data != "" { // the box's own: as its page hands it out, with what proves it
+		key, err := record.OpenKey(c.Data)
+		if err != nil {
+			return err
+		}
+		if d, err = record.Proved(ctx, r, key, rec); err != nil {
+			return err
+		}
+	}
+	if c.Format == "html" {
+		return record.HTML(w, d)
 	}
 	paper := record.A4
 	if c.Paper == "letter" {
 		paper = record.Letter
 	}
-	return record.PDF(w, record.Lay(rec), paper)
+	return record.PDF(w, d, paper)
 }
 
 // recordName is a file's name that says whose record it is: letters and digits
