@@ -115,10 +115,10 @@ func (fakePapers) Paper(_ context.Context, kind, system string, job int) (Paper,
 	if kind == "bundle" {
 		return Paper{}, fmt.Errorf("the disk is full")
 	}
-	return Paper{File: "Quayside Ελ " + system + "-" + kind, Media: media, Body: shut{strings.NewReader(fmt.Sprintf("%s of %s, job %d", kind, system, job))}}, nil
+	return Paper{File: "Quayside Ελ " + system + "-" + kind, Media: media, Body: inHand{strings.NewReader(fmt.Sprintf("%s of %s, job %d", kind, system, job))}}, nil
 }
 
-// shut is a paper in memory.
-type shut struct{ io.ReadSeeker }
+// inHand is a paper in memory.
+type inHand struct{ io.ReadSeeker }
 
-func (shut) Close() error { return nil }
+func (inHand) Close() error { return nil }
