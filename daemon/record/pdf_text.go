@@ -14,6 +14,7 @@ type fontSet struct {
 	missing       []rune
 	loose         []string // scripts that are printed letter by letter
 	lack          map[rune]bool
+	shown         map[string][]rune // a text is measured, broken and set: composed once
 }
 
 // newFontSet looks which characters a document has, and where the built-in
@@ -23,7 +24,7 @@ func newFontSet(d Document, dirs []string) (*fontSet, error) {
 	if err != nil {
 		return nil, err
 	}
-	fs := &fontSet{regular: regular, bold: bold, lack: map[rune]bool{}}
+	fs := &fontSet{regular: regular, bold: bold, lack: map[rune]bool{}, shown: map[string][]rune{}}
 	var wanted, all []rune
 	seen := map[rune]bool{}
 	want := func(rs []rune) {
@@ -139,6 +140,9 @@ func (fs *fontSet) width(r rune, bold bool) int {
 // visible is text as it can be printed: a character that no font has stands
 // there by its number, and is noted.
 func (fs *fontSet) visible(text string) []rune {
+	if rs, ok := fs.shown[text]; ok {
+		return rs
+	}
 	var out []rune
 	for _, r := range joinArabic(compose(text), fs.has) {
 		switch {
@@ -155,6 +159,7 @@ func (fs *fontSet) visible(text string) []rune {
 			out = append(out, []rune(fmt.Sprintf("[U+%04X]", r))...)
 		}
 	}
+	fs.shown[text] = slices.Clip(out)
 	return out
 }
 
