@@ -209,6 +209,9 @@ func (j *chargeTarget) flag(name string, u Urgency, text string) Finding {
 func (j *chargeTarget) verdict() Finding {
 	for _, p := range j.ledger.platforms {
 		p.finish()
+		if ss := p.own(); len(ss) > 0 {
+			p.fit = p.noise.near(p.fit, ss, false)
+		}
 	}
 	c := j.charge()
 	last, heard := j.ledger.heard()

@@ -97,6 +97,8 @@ type platform struct {
 	rest    time.Duration // between two fits, where longer
 	fastest float64       // kg/s that surely flowed in this step
 	pending []sample      // since a jump, until it is known what it was
+	aside   []sample      // what was pending before the newest jump: it may be a bump in turn
+	cleared bool          // since the first of these jumps the platform stood empty
 	fast    []sample      // since the first of several jumps on end: perhaps fast flow
 	nought  bool          // the empty platform showed nought for a moment
 	back    bool          // pending is a scale that came back zeroed
@@ -371,6 +373,7 @@ func (p *platform) weigh(s sample) {
 			return
 		}
 		p.pending, p.fast, p.unheard = []sample{s}, []sample{s}, s.t-last.t
+		p.aside, p.cleared = nil, false
 		return
 	}
 	if p.silence(s.t-last.t, gapAtLeast) && len(p.own()) > 1 {
@@ -544,7 +547,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	if p.passed(s, last, newest) {
 		return
 	}
-	if math.Abs(s.v-newest.v) > p.jump() { // it has left where it jumped to
+	if math.Abs(s.v-newest.v) > p.jump() && !p.thawed(last) { // it has left where it jumped to
 		rate = jumpKgPerS
 	}
 	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back {
@@ -566,10 +569,14 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		p.refit()
 		return
 	}
+	if p.bumpedAside(s, newest) {
+		return
+	}
 	if p.jumped(newest, s) || math.Abs(s.v) < emptyKg && math.Abs(newest.v) >= emptyKg { // or it was still on its way there
 		p.stoodBriefly(last, s)
 		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
-		p.pending = []sample{s}
+		p.cleared = p.cleared || !p.lifted && last.v > 1 && len(p.pending) >= levelReads && math.Abs(newest.v) < emptyKg
+		p.aside, p.pending = p.pending, []sample{s}
 		return
 	}
 	p.pending = append(p.pending, s)
@@ -583,6 +590,22 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.breakSegment()
 		}
 	}
+}
+
+// bumpedAside takes back what was pending before the newest jump where the
+// weight has returned to it, as it does after a bump: a valve that is opened on a
+// cylinder just put on knocks it.
+func (p *platform) bumpedAside(s, newest sample) bool {
+	n := len(p.aside)
+	if n == 0 || n < levelReads && p.usual() < seldom || math.Abs(p.aside[n-1].v) < emptyKg { // the display was still coming to rest
+		return false
+	}
+	last, bump := p.aside[n-1], p.pending[0]
+	if newest.t-bump.t >= bumpMost || !p.continues(last, s, jumpKgPerS) || !p.leaves(newest, s) {
+		return false
+	}
+	p.pending, p.aside = append(p.aside, s), nil
+	return true
 }
 
 // stoodBriefly takes the readings since a small rise for where the cylinder
@@ -616,9 +639,12 @@ func (p *platform) stoodBriefly(last, lifted sample) {
 // goes on from the one before that. Where it may as well have stayed, what
 // went in is known the less.
 func (p *platform) passed(s, last, newest sample) bool {
-	first := p.pending[0]
+	first, rate := p.pending[0], p.fit.rate
+	if p.thawed(last) {
+		rate = max(rate, p.sameBy)
+	}
 	if !p.silence(s.t-newest.t, gapAtLeast) || newest.t-first.t >= bumpMost || p.lifted || p.back || p.hintedAt(s.t) ||
-		math.Abs(newest.v) < emptyKg || !p.continues(last, s, p.fit.rate) {
+		math.Abs(newest.v) < emptyKg || !p.continues(last, s, rate) {
 		return false
 	}
 	stays := !p.leaves(newest, s)
@@ -635,12 +661,15 @@ func (p *platform) passed(s, last, newest sample) bool {
 // high, where the weight has now fallen back to where the flow before them
 // would have it: a bump too small to be one at first.
 func (p *platform) undoRise() bool {
-	first := p.pending[0]
-	if p.suspect == 0 || first.t-p.suspect > bumpMost+p.usual() || p.back || p.hintedAt(first.t) {
+	first, since := p.pending[0], p.suspect
+	if since == 0 {
+		since = p.rose()
+	}
+	if since == 0 || first.t-since > bumpMost+p.usual() || p.back || p.hintedAt(first.t) {
 		return false
 	}
 	i := len(p.good)
-	for i > 0 && p.good[i-1].t >= p.suspect {
+	for i > 0 && p.good[i-1].t >= since {
 		i--
 	}
 	if i < levelReads || p.carried {
@@ -656,13 +685,25 @@ func (p *platform) undoRise() bool {
 	for n := len(p.begun); n > 1 && !p.settled && p.begun[n-1].t > was.t; n-- {
 		p.begun = p.begun[:n-1]
 	}
-	since := p.pending
+	flow := p.pending
 	p.pending = nil
-	for _, s := range since {
+	for _, s := range flow {
 		p.accept(s)
 	}
 	p.refit()
 	return true
+}
+
+// rose is when the newest of the believed readings rose, within the time of a
+// bump: nothing flows back into a cylinder. Nought: they did not.
+func (p *platform) rose() time.Duration {
+	n := len(p.good)
+	for i := n - 1; i > 0 && p.good[n-1].t-p.good[i].t < bumpMost; i-- {
+		if p.good[i].v-p.good[i-1].v > max(jumpLeast, p.units.digit()+p.pairs()) {
+			return p.good[i].t
+		}
+	}
+	return 0
 }
 
 // flowsFast reports whether what looked like jump upon jump is a valve opened
@@ -690,13 +731,25 @@ func (p *platform) jumped(a, b sample) bool {
 	dt := (b.t - a.t).Seconds()
 	fall := a.v - b.v
 	most := max(p.jump(), float64(jumpKgPerS*dt), p.jump()+float64(2*p.fit.rate*dt))
-	if b.t-a.t >= gapAtLeast && p.fastest > 0 { // nothing says that it flowed faster than it ever did
+	if b.t-a.t >= gapAtLeast && p.fastest > 0 && (fall <= most && !p.opening()) { // nothing says that it flowed faster than it ever did
 		most = p.jump() + float64(2*p.fastest*dt)
 	}
 	if len(p.pending) == 0 && p.hintedAt(b.t) {
 		most = p.jump() + float64(gapHigh*p.fit.rate*dt)
 	}
 	return -fall > p.jump() || fall > most
+}
+
+// opening reports whether the newest believed reading lies below the level of
+// those before it: a valve was just opened, by how much nobody knows.
+func (p *platform) opening() bool {
+	ss := p.own()
+	n := len(ss) - 1
+	if n < levelReads {
+		return false
+	}
+	before := newestLevel(ss[:n], p.noise)
+	return before.at(ss[n].t)-ss[n].v > max(p.pairs(), p.units.digit())
 }
 
 // jump is how far two readings on end lie apart that no noise explains.
@@ -763,7 +816,7 @@ func (p *platform) breakSegment() {
 	stands := false // another load: it is put on, and what was there taken off, with the valve shut
 	silent := p.back || p.silence(p.unheard, gapAtLeast)
 	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed"
-	if (empty || math.Abs(fall) > gulpMost || p.lifted) && !silent && !zeroed && len(p.own()) > 0 {
+	if (empty || math.Abs(fall) > gulpMost || p.lifted || p.cleared) && !silent && !zeroed && len(p.own()) > 0 {
 		p.flowing = was
 		rest := restLevel(p.own(), p.noise, false)
 		was.kg, was.se, stands = rest.kg, rest.se, true
@@ -801,6 +854,8 @@ func (p *platform) breakSegment() {
 		return
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
+	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
+		p.next(last.t, was.kg, EndedSwap, true)
 	case fall > gulpMost && after.kg > emptyKg: // no empty platform: another cylinder, between two readings
 		p.next(last.t, was.kg, EndedSwap, true)
 		p.stuckOn(last, fall)
@@ -1027,12 +1082,25 @@ func (p *platform) putOn(was, after weight) {
 		p.zero = zero
 		weighed := after.kg - zero
 		if math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()) {
+			p.gaveSince(stood.kg - empties[0].kg - weighed)
 			p.regain(weighed, 0)
 			return
 		}
 	}
 	p.cylinder++
 	p.zeroedRow, p.blind = 0, nil
+}
+
+// gaveSince adds to a cylinder that was lifted off what it weighs less now that
+// it is back: it gave that after the last reading before, between two of a slow
+// scale. Where a silence is to be reckoned by the same weights, regain tells it.
+func (p *platform) gaveSince(kg float64) {
+	if p.zeroedRow > 0 || p.offRow == 0 || kg <= 0 || kg > p.jump()+float64(gapHigh*p.onKg) {
+		return
+	}
+	r := &p.rows[p.offRow-1]
+	r.LowKg, r.BestKg, r.HighKg = r.LowKg+kg, r.BestKg+kg, r.HighKg+kg-p.onKg
+	p.offRow, p.onKg = 0, 0
 }
 
 // regain takes what the cylinder truly weighs, and what left it in the open
@@ -1063,6 +1131,13 @@ func (p *platform) pairs() float64 { return float64(4 * math.Sqrt2 * p.noise.sig
 func (p *platform) thaws(s sample) bool {
 	meant := float64(p.sameBy * (s.t - p.same.t).Seconds())
 	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && math.Abs(p.same.v-s.v-meant) < float64(meant/4)+p.units.digit()
+}
+
+// thawed reports whether the jump may be what flowed while the scale showed its
+// last value.
+func (p *platform) thawed(last sample) bool {
+	frozen, _ := p.frozen(last, p.pending[0], weight{kg: p.pending[0].v})
+	return frozen
 }
 
 // frozen reports whether the weight lies lower after a jump because the scale
@@ -1207,10 +1282,11 @@ func (p *platform) first() weight {
 }
 
 // firstOf is the level at the first of readings: of a load put on, while it
-// stood still, where that was seen.
+// stood still, where that was seen; the display may still come to rest before.
 func (p *platform) firstOf(ss []sample) weight {
-	if p.stands {
-		if rest := restLevel(ss, p.noise, true); rest.n >= levelReads {
+	for k := 0; p.stands && k < len(ss) && ss[k].v >= ss[0].v && ss[k].t-ss[0].t < bumpMost; k++ {
+		if rest := restLevel(ss[k:], p.noise, true); rest.n >= levelReads {
+			rest.t = ss[0].t
 			return rest
 		}
 	}
@@ -1239,7 +1315,7 @@ func (p *platform) finish() {
 	if len(p.begun) > 0 { // the scale's noise is known better than it was
 		first := p.first()
 		if !p.settling {
-			first = hinged(first, p.begun, p.noise, true)
+			first = p.noise.near(hinged(first, p.begun, p.noise, true), p.begun, true)
 		}
 		p.begin(first)
 	}

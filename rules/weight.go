@@ -145,6 +145,22 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 	return at
 }
 
+// near is a level that lies no further from the reading at its own moment than
+// rounding and noise move one: else what stood still then gives it.
+func (n *noise) near(w weight, ss []sample, first bool) weight {
+	shown := ends(ss, first)(0).v
+	most := n.digit/2 + float64(3*n.beyondDigit())
+	if math.Abs(w.kg-shown) <= most {
+		return w
+	}
+	rest := restLevel(ss, *n, first)
+	if math.Abs(rest.kg-shown) > most {
+		return w
+	}
+	rest.rate, rest.rateSe = 0, w.rateSe
+	return rest
+}
+
 // ends picks readings from the first on, or from the newest back.
 func ends(ss []sample, first bool) func(int) sample {
 	if first {
@@ -428,6 +444,7 @@ type noise struct {
 	rows           int         // how many
 	curved, waved  sizes       // what of four of them no parabola explains; of six, no polynomial of the fourth order
 	white          float64
+	risen          sizes // by how much a reading lies above the one before, or as high: nothing flows back
 }
 
 // sizes are the newest sizes of what should be noise, in standard deviations of
@@ -450,10 +467,22 @@ func (z *sizes) sigma() float64 {
 	return few[len(few)/3] / normalThird
 }
 
+// rms is their root mean square.
+func (z *sizes) rms() float64 {
+	sum, m := 0.0, min(z.seen, len(z.of))
+	for _, size := range z.of[:m] {
+		sum += float64(size * size)
+	}
+	return math.Sqrt(sum / float64(m))
+}
+
 // see takes a reading that is believed.
 func (n *noise) see(s sample) {
 	if s.t <= n.row[len(n.row)-1].t {
 		n.rows = 0
+	}
+	if rise := s.v - n.row[len(n.row)-1].v; n.rows > 0 && rise >= 0 {
+		n.risen.add(rise / math.Sqrt2)
 	}
 	copy(n.row[:], n.row[1:])
 	n.row[len(n.row)-1] = s
@@ -543,8 +572,19 @@ func (n *noise) sigma() float64 {
 	rounding := n.digit / math.Sqrt(12)
 	// Few readings of a fast flow that dies away bend more than any wind blows.
 	least := min(max(n.white, rounding), max(windMost, rounding))
+	if n.risen.seen >= risesNeed {
+		least = min(least, max(rounding, risesMost*n.risen.rms()))
+	}
 	return min(max(n.spread, least), gusts*least)
 }
+
+// Readings of a slow scale on end bend more by a valve that is turned than they
+// scatter; what stood still rises by noise alone. So many rises tell it to a half
+// (chi-square tables), and flow makes them smaller: our choice is three times it.
+const (
+	risesNeed = 4
+	risesMost = 3.0
+)
 
 // windMost is what wind moves a reading at the most, kg (the field guide).
 const windMost = 0.05

@@ -239,6 +239,7 @@ func (w *weighing) drawIn(closeAt float64, more bool) {
 	r := w.r
 	w.tell("begin", "draw-in", "")
 	w.seen.still = false
+	w.seen.stands.unheard()
 	w.run(between(r, 15, 150))
 	w.opens()
 	patient := pick(r, 0.015, 0.018, 0.1, 0.3) / 60 // kg/s at which the technician calls it done
@@ -280,6 +281,9 @@ func (w *weighing) weighIn(closeAt float64) {
 	r := w.r
 	w.tell("begin", "weigh-in", "")
 	w.seen.still = false
+	if w.charged == 0 {
+		w.seen.stands.unheard()
+	}
 	w.run(between(r, 15, 200))
 	speed := spreadOver(r, 0.08, 0.6) / 60 // 0.1 to 0.5 kg/min is usual (the field guide, from memory)
 	if chance(r, 0.15) {

@@ -29,6 +29,9 @@ func (s *standing) read(kg float64, rested bool) {
 	}
 }
 
+// unheard forgets what was shown before the first step's begin: no step hears it.
+func (s *standing) unheard() { s.sum, s.n, s.coarse = 0, 0, false }
+
 // over ends a stretch: a valve is opened.
 func (s *standing) over() {
 	if s.n == 0 {
