@@ -597,7 +597,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 // cylinder just put on knocks it.
 func (p *platform) bumpedAside(s, newest sample) bool {
 	n := len(p.aside)
-	if n == 0 || n < levelReads && p.usual() < seldom || math.Abs(p.aside[n-1].v) < emptyKg { // the display was still coming to rest
+	if n == 0 || math.Abs(p.aside[n-1].v) < emptyKg || n < levelReads && (p.usual() < seldom || p.pending[0].v > p.aside[n-1].v) { // the display was still coming to rest
 		return false
 	}
 	last, bump := p.aside[n-1], p.pending[0]
