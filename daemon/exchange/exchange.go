@@ -639,17 +639,6 @@ func (r *reader) cannot(l *Line, row record, i int, t trouble) {
 	}
 }
 
-// joined is the row's text without what is blank.
-func (row record) joined() string {
-	var all []string
-	for _, f := range row.fields {
-		if f.text != "" {
-			all = append(all, f.text)
-		}
-	}
-	return strings.Join(all, " | ")
-}
-
 // firstText is the row's first cell that is not blank, and how many there are.
 func (row record) firstText() (at, filled int) {
 	at = -1

@@ -147,7 +147,6 @@ type style struct {
 	decimal string // empty: not to be told
 	said    bool   // by who imports
 	unit    string // empty: the cells say, or nobody
-	option  string // that would tell the unit
 }
 
 // trouble is why a cell is not understood.
@@ -226,6 +225,20 @@ var byWall = regexp.MustCompile(`^(.*?[\d"\pL]) ?[xX*] ?([\d.,].*)$`)
 // diameterMarks are written beside a size.
 var diameterMarks = strings.NewReplacer("Ø", " ", "ø", " ", "⌀", " ", "φ", " ", "Φ", " ", "OD", " ", "O.D.", " ", "od", " ", "Cu", " ", "ACR", " ")
 
+// readings are what a part may be.
+func (p part) readings() (values []float64) {
+	if p.fraction > 0 {
+		return []float64{p.fraction}
+	}
+	if p.number.asPoint {
+		values = append(values, p.number.point)
+	}
+	if p.number.asComma && !(p.number.asPoint && p.number.point == p.number.comma) {
+		values = append(values, p.number.comma)
+	}
+	return values
+}
+
 // tube reads a cell as a tube's size. The unit that nobody tells is the one in
 // which such a tube is made, where there is but one.
 func (v vocabulary) tube(text string, st style) (tube, trouble) {
@@ -266,16 +279,7 @@ func (v vocabulary) tube(text string, st style) (tube, trouble) {
 		known bool
 	}
 	var found []reading
-	values := []float64{p.fraction}
-	if p.fraction == 0 {
-		values = values[:0]
-		if p.number.asPoint {
-			values = append(values, p.number.point)
-		}
-		if p.number.asComma && !(p.number.asPoint && p.number.point == p.number.comma) {
-			values = append(values, p.number.comma)
-		}
-	}
+	values := p.readings()
 	known := false
 	for _, u := range units {
 		scale := scaleOf(u)

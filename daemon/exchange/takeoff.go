@@ -22,7 +22,6 @@ type takeOff struct {
 	*reader
 	groups                     []group
 	run, from, to, line, count int // columns
-	text                       int // of the kind of line, where lines stand in one cell
 }
 
 func (r *reader) columnOf(meaning, line string) int {
@@ -370,28 +369,7 @@ func (t *takeOff) group(row record, l *Line, g group, name string, lines []strin
 			}
 		}
 	}
-	wall, factor := 0.0, 0.0
-	if g.wall >= 0 && !t.none(row.text(g.wall)) {
-		p, ok := t.v.parts(row.text(g.wall))
-		if !ok || len(p) != 1 {
-			t.fault(l, row, g.wall, fmt.Sprintf("%q is no wall", row.text(g.wall)), "write it such as 1 mm")
-		} else {
-			st := t.styles[g.wall]
-			if st.unit == "" && strings.Contains(sizes[0].remark, "millimetres") {
-				st.unit = "mm"
-			}
-			var trouble trouble
-			if wall, trouble = t.v.wall(p[0], row.text(g.wall), st); !trouble.ok() {
-				t.cannot(l, row, g.wall, trouble)
-			}
-		}
-	}
-	if g.factor >= 0 && !t.none(row.text(g.factor)) && !zero(row.text(g.factor)) {
-		var trouble trouble
-		if factor, trouble = t.v.factor(row.text(g.factor), t.styles[g.factor]); !trouble.ok() {
-			t.cannot(l, row, g.factor, trouble)
-		}
-	}
+	wall, factor := t.wallAndFactor(row, l, g, sizes[0])
 	switch {
 	case len(sizes) == 2 && len(lines) != 2:
 		lines = []string{"liquid", "suction"}
@@ -432,6 +410,32 @@ func (t *takeOff) group(row record, l *Line, g group, name string, lines []strin
 		l.Runs = append(l.Runs, run)
 	}
 	l.lengths = append(l.lengths, measured{g.length, m * float64(len(lines))})
+}
+
+// wallAndFactor reads the two columns that few lists have.
+func (t *takeOff) wallAndFactor(row record, l *Line, g group, size tube) (wall, factor float64) {
+	if g.wall >= 0 && !t.none(row.text(g.wall)) {
+		p, ok := t.v.parts(row.text(g.wall))
+		if !ok || len(p) != 1 {
+			t.fault(l, row, g.wall, fmt.Sprintf("%q is no wall", row.text(g.wall)), "write it such as 1 mm")
+		} else {
+			st := t.styles[g.wall]
+			if st.unit == "" && strings.Contains(size.remark, "millimetres") {
+				st.unit = "mm"
+			}
+			var trouble trouble
+			if wall, trouble = t.v.wall(p[0], row.text(g.wall), st); !trouble.ok() {
+				t.cannot(l, row, g.wall, trouble)
+			}
+		}
+	}
+	if g.factor >= 0 && !t.none(row.text(g.factor)) && !zero(row.text(g.factor)) {
+		var trouble trouble
+		if factor, trouble = t.v.factor(row.text(g.factor), t.styles[g.factor]); !trouble.ok() {
+			t.cannot(l, row, g.factor, trouble)
+		}
+	}
+	return wall, factor
 }
 
 // asWritten is the run as the take-off's file will hold it.
