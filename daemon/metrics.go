@@ -128,13 +128,18 @@ func (e emitter) figures(f figures) {
 }
 
 func (e emitter) flags(open []web.Flag) {
-	n := map[rules.Urgency]int{}
+	n, alone := map[rules.Urgency]int{}, map[rules.Urgency]int{}
 	for _, f := range open {
 		n[f.Urgency]++
+		if !f.Acknowledged {
+			alone[f.Urgency]++
+		}
 	}
 	d := metric("flags_open", "Flags raised and not cleared, by urgency.", "urgency")
+	nobody := metric("flags_unacknowledged", "Of these, flags that nobody has acknowledged, by urgency.", "urgency")
 	for _, u := range []rules.Urgency{rules.Note, rules.Tell, rules.Wake} {
 		e.gauge(d, float64(n[u]), u.String())
+		e.gauge(nobody, float64(alone[u]), u.String())
 	}
 }
 

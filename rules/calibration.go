@@ -521,6 +521,7 @@ func (c *Calibrations) Holds(point string) (h Holds) {
 	x := &c.points[i]
 	file := x.point.Instrument
 	h = Holds{Fix: x.now, Serial: file.Serial, Against: file.Against, Until: file.ValidUntil}
+	came := h // with what the instrument came: what is withdrawn leaves that
 	for _, m := range x.marks {
 		switch {
 		case m.Problem != "":
@@ -529,8 +530,13 @@ func (c *Calibrations) Holds(point string) (h Holds) {
 			h.Serial, h.Against, h.Until = file.Serial, file.Against, file.ValidUntil
 		case m.What == Exchanged:
 			h.Serial, h.Against, h.Until = m.Serial, m.Against, m.Until
-		case m.What != Withdrawn:
+		case m.What == Withdrawn:
+			h.Against, h.Until = came.Against, came.Until
+		default:
 			h.Against, h.Until = m.Against, m.Until
+		}
+		if m.What == Exchanged {
+			came = h
 		}
 		h.By, h.Said = m, true
 	}

@@ -264,8 +264,13 @@ func TestUntilWhenACalibrationHolds(t *testing.T) {
 	if h := said.Holds("gauge"); h.Until != "2027-03-01" || h.Against != "a laboratory" {
 		t.Errorf("when the site file's own instrument hangs there again it stands at %+v", h)
 	}
-	if n := len(said.Marks("gauge")); n != 4 {
-		t.Errorf("%d words are remembered, want 4", n)
+	tell("calibrated", "gauge checked against a second gauge valid until 2027-06-01")
+	tell("calibrated", "gauge withdrawn by Ines")
+	if h := said.Holds("gauge"); h.Until != "2027-03-01" || h.Against != "a laboratory" {
+		t.Errorf("what was withdrawn is still told: %+v", h)
+	}
+	if n := len(said.Marks("gauge")); n != 6 {
+		t.Errorf("%d words are remembered, want 6", n)
 	}
 }
 

@@ -35,7 +35,7 @@ func fixWords(c Correction, q sensors.Quantity) string {
 	switch {
 	case c.Gain == 1:
 		return offset
-	case c.Offset == 0:
+	case !strings.ContainsAny(offset, "123456789"): // less than is written of it
 		return fmt.Sprintf("times %.6g", c.Gain)
 	}
 	return fmt.Sprintf("times %.6g, then %s", c.Gain, offset)

@@ -44,7 +44,7 @@ func (c checkCommand) Run(o output) error {
 			all = append(all, errs...)
 			continue
 		}
-		fmt.Fprintf(o.out, "%s: in order: %d points, %d systems\n", file, len(site.Points), len(site.Systems))
+		fmt.Fprintf(o.out, "%s: in order: %s, %s\n", file, counted(len(site.Points), "point"), counted(len(site.Systems), "system"))
 		if site.Web.OnlyHere() && site.Outbox.Reaches() { // no fault of the file: somebody may sit at the box
 			fmt.Fprintf(o.out, "%s: note: messages carry no link that acknowledges, for only this machine can open the pages; set web.listen to an address of the site network, or web.public_url where a proxy brings people here\n", file)
 		}
@@ -62,4 +62,12 @@ func (c checkCommand) Run(o output) error {
 		return faults(o.err, all)
 	}
 	return nil
+}
+
+// counted is a number with its noun.
+func counted(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%d %s", n, what)
 }

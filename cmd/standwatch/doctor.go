@@ -14,6 +14,7 @@ import (
 	"standwatch/daemon"
 	"standwatch/daemon/config"
 	"standwatch/daemon/doctor"
+	"standwatch/daemon/journal"
 	"standwatch/daemon/web"
 	"standwatch/sensors"
 	"standwatch/sensors/all"
@@ -25,6 +26,9 @@ type doctorCommand struct {
 	Wait   time.Duration `default:"8s" help:"The longest to wait for the instruments' values."`
 	JSON   bool          `help:"Write one JSON object instead."`
 }
+
+// packaged is where a box made of the package keeps its journal: looked at where no site file says another.
+const packaged = "/var/lib/standwatch"
 
 // seen is a point with what it told.
 type seen struct {
@@ -43,8 +47,7 @@ func (c doctorCommand) Run(ctx context.Context, o output) error {
 	if c.Wait <= 0 {
 		return usagef("--wait: give a time, such as 8s")
 	}
-	m := daemon.Machine()
-	return c.look(ctx, o, m)
+	return c.look(ctx, o, daemon.Machine())
 }
 
 func (c doctorCommand) look(ctx context.Context, o output, m doctor.Machine) error {
@@ -54,6 +57,13 @@ func (c doctorCommand) look(ctx context.Context, o output, m doctor.Machine) err
 		if site, errs = daemon.Load(c.Config); len(errs) > 0 {
 			return faults(o.err, errs)
 		}
+	}
+	data := packaged
+	if site != nil {
+		data = site.Box.Data
+	}
+	if who := journal.Writer(data); who != "" {
+		return fmt.Errorf("a box runs here already (%s writes the journal in %s), and two programs that ask the same instruments spoil each other's readings: its pages show each point and device as it is now. To look with doctor, stop it between two steps (sudo systemctl stop standwatch, where the package runs it), and start it again after", who, data)
 	}
 	buses := doctor.Look(ctx, m)
 	file := doctor.File(buses)
@@ -82,7 +92,7 @@ func (c doctorCommand) look(ctx context.Context, o output, m doctor.Machine) err
 		err = printed(o.out, site, buses, found, expected, c.Write)
 	}
 	if err == nil && missing > 0 {
-		return toldError{fmt.Errorf("%d points do not answer", missing)}
+		return toldError{fmt.Errorf("without an answer: %s", counted(missing, "point"))}
 	}
 	return err
 }

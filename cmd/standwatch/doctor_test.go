@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -11,6 +13,7 @@ import (
 	"time"
 
 	"standwatch/daemon/doctor"
+	"standwatch/daemon/journal"
 	"standwatch/sensors"
 )
 
@@ -83,5 +86,40 @@ func TestDoctorUsage(t *testing.T) {
 	var out bytes.Buffer
 	if status := run(t.Context(), []string{"doctor", "--config", "not-here.yaml"}, &out, &out); status != exitFailed || !strings.Contains(out.String(), "not-here.yaml") {
 		t.Errorf("%d, %s", status, out.String())
+	}
+}
+
+// Beside a box that runs doctor asks nothing: it says who runs and what to do.
+func TestDoctorBesideARunningBox(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	site := filepath.Join(dir, "site.yaml")
+	if err := os.WriteFile(site, []byte("site: {name: Quayside Library}\nbox: {name: b, data: data}\npoints: []\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	data := filepath.Join(dir, "data")
+	j, err := journal.Open(t.Context(), data, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := doctor.Machine{Env: sensors.Env{Root: fstest.MapFS{}}}
+	var out bytes.Buffer
+	look := func() error {
+		return doctorCommand{Config: site, Wait: time.Second}.look(t.Context(), output{&out, &out}, m)
+	}
+	if err := look(); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("process %d writes the journal in %s", os.Getpid(), data)) || out.Len() > 0 {
+		t.Errorf("beside a box that runs: %v\n%s", err, out.String())
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := look(); err != nil {
+		t.Errorf("once it has stopped: %v", err)
+	}
+	if j, err = journal.Open(t.Context(), data, slog.New(slog.DiscardHandler)); err != nil {
+		t.Fatalf("doctor holds the journal: %v", err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
 	}
 }

@@ -129,10 +129,7 @@ func lockDir(dir string) (*os.File, error) {
 		return nil, fmt.Errorf("journal: open the lock file: %w", err)
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
-		who := "another process"
-		if pid, _ := io.ReadAll(io.LimitReader(f, 20)); len(strings.TrimSpace(string(pid))) > 0 {
-			who = "process " + strings.TrimSpace(string(pid))
-		}
+		who := holder(f)
 		_ = f.Close() // the error that counts is the one below
 		return nil, fmt.Errorf("journal: %s already writes the journal in %s; stop it first or give another directory (%w)", who, dir, err)
 	}
@@ -141,6 +138,26 @@ func lockDir(dir string) (*os.File, error) {
 		_, _ = fmt.Fprintf(f, "%d\n", os.Getpid())
 	}
 	return f, nil
+}
+
+func holder(lock *os.File) string {
+	if pid, _ := io.ReadAll(io.LimitReader(lock, 20)); len(strings.TrimSpace(string(pid))) > 0 {
+		return "process " + strings.TrimSpace(string(pid))
+	}
+	return "another process"
+}
+
+// Writer tells who writes the journal in dir now; empty: nobody, or it cannot be told.
+func Writer(dir string) string {
+	f, err := os.Open(filepath.Join(dir, lockFile))
+	if err != nil {
+		return ""
+	}
+	defer f.Close() // with it goes the lock
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB); !errors.Is(err, syscall.EWOULDBLOCK) {
+		return ""
+	}
+	return holder(f)
 }
 
 // checkVersion refuses a SQLite with the WAL-reset fault, which can corrupt a
