@@ -64,7 +64,11 @@ func (l chargeLabel) pdf(w io.Writer, paper LabelPaper) error {
 	d.AddUTF8FontFromBytes(labelFont, "", liberationsansregular.TTF)
 	d.AddUTF8FontFromBytes(labelFont, "B", liberationsansbold.TTF)
 	d.AddPage()
-	s := &labelSheet{d: d, k: k}
+	fonts, err := newFontSet(Document{}, nil) // a label is the same on every machine: no font of this one
+	if err != nil {
+		return err
+	}
+	s := &labelSheet{d: d, k: k, fonts: fonts}
 	s.label(l)
 	if s.err != nil {
 		return s.err
@@ -76,9 +80,10 @@ const labelFont = "label"
 
 // labelSheet draws at places in mm of an A6 sheet, the y of a text being its base line.
 type labelSheet struct {
-	d   *fpdf.Fpdf
-	k   float64
-	err error
+	d     *fpdf.Fpdf
+	k     float64
+	fonts *fontSet
+	err   error
 }
 
 func (s *labelSheet) font(bold bool, pt float64) {
@@ -98,9 +103,14 @@ func (s *labelSheet) rule(x, y, wide, thick float64) {
 	s.d.Line(x*s.k, y*s.k, (x+wide)*s.k, y*s.k)
 }
 
+// shown is a text as the fonts have it: a character that they lack stands there
+// by its number, never as an empty box. The code has the text itself.
+func (s *labelSheet) shown(text string) string { return string(s.fonts.visible(text)) }
+
 // fit sets a text in one line, smaller where it must be, and cut where even
 // the smallest type is too wide for it: the record has it in full.
 func (s *labelSheet) fit(x, y, wide float64, bold bool, pt float64, text string) {
+	text = s.shown(text)
 	for s.font(bold, pt); pt > smallest && s.width(text) > wide; s.font(bold, pt) {
 		pt -= 0.5
 	}
@@ -115,7 +125,7 @@ func (s *labelSheet) fit(x, y, wide float64, bold bool, pt float64, text string)
 func (s *labelSheet) flow(x, y, wide float64, bold bool, pt float64, most int, text string) float64 {
 	step := pt * 0.42 // mm of a line, a fifth more than the type
 	s.font(bold, pt)
-	lines := s.d.SplitText(text, wide*s.k)
+	lines := s.d.SplitText(s.shown(text), wide*s.k)
 	for i, line := range lines {
 		if i == most-1 && len(lines) > most {
 			s.fit(x, y, wide, bold, pt, strings.Join(lines[i:], " "))
