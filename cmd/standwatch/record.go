@@ -108,7 +108,7 @@ func (c recordCommand) write(ctx context.Context, w io.Writer, r *journal.Reader
 	}
 	d := record.Lay(rec)
 	if c.Data != "" { // the box's own: as its page hands it out, with what proves it
-		key, err := record.OpenKey(c.Data)
+		key, err := record.ReadKey(c.Data) // a copy of a journal has none: its paper must not depend on where it lies
 		if err != nil {
 			return err
 		}

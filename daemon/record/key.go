@@ -39,6 +39,19 @@ func OpenKey(dir string) (Key, error) {
 	return k, nil
 }
 
+// ReadKey reads the key from the box's data folder; it is empty where none has
+// been needed yet.
+func ReadKey(dir string) (Key, error) {
+	k, err := readKey(filepath.Join(dir, KeyFile))
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Key{}, nil
+	case err != nil:
+		return Key{}, fmt.Errorf("the key that signs records: %w", err)
+	}
+	return k, nil
+}
+
 func readKey(path string) (Key, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {

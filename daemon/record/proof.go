@@ -34,14 +34,14 @@ func Prove(ctx context.Context, r *journal.Reader, key Key, to uint64) (p Proof,
 
 // Lay writes the proof's part of the paper.
 func (p Proof) Lay() []Block {
+	facts := Facts{{wordsProofHead, p.Head.String()}, {wordsProofEntries, strconv.FormatUint(p.Entries, 10)}}
+	if p.Fingerprint != "" { // else none has been needed yet
+		facts = append(Facts{{wordsProofKey, p.Fingerprint}}, facts...)
+	}
 	blocks := []Block{
 		Heading{Level: 2, Text: wordsProof, ID: "proof"},
 		Paragraph{Text: wordsProofWhat},
-		Facts{
-			{wordsProofKey, p.Fingerprint},
-			{wordsProofHead, p.Head.String()},
-			{wordsProofEntries, strconv.FormatUint(p.Entries, 10)},
-		},
+		facts,
 		Paragraph{Tone: Small, Text: wordsProofHow},
 	}
 	switch {
