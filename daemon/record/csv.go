@@ -81,7 +81,24 @@ func (c *sheetCSV) all() {
 	c.text("job", "", "ended", stampUTC(r.Job.Ended))
 	c.text("job", "", "made", stampUTC(r.Made))
 	c.number("job", "", "entries", float64(r.Entries), "")
-	ch := r.Charge
+	c.charge(r.Charge)
+	c.takeOff(r.TakeOff)
+	for _, s := range r.Steps {
+		c.oneStep(s)
+	}
+	c.step, c.at = "", time.Time{}
+	for _, o := range r.Outstanding {
+		c.text("open-point", "", o.What+" "+o.Name, o.Text)
+	}
+	c.sheet(r)
+	for _, f := range r.Flags {
+		c.flag(f)
+	}
+	c.step, c.at = "", time.Time{}
+	c.told(r)
+}
+
+func (c *sheetCSV) charge(ch Charge) {
 	for _, v := range []rules.Value{{Key: "factory_kg", Number: ch.FactoryKg}, {Key: "calculated_kg", Number: ch.CalculatedKg}, {Key: "target_kg", Number: ch.TargetKg}} {
 		c.number("charge", "", v.Key, v.Number, "")
 	}
@@ -91,7 +108,9 @@ func (c *sheetCSV) all() {
 			c.number("charge", "", v.Key, v.Number, ch.Result)
 		}
 	}
-	t := r.TakeOff
+}
+
+func (c *sheetCSV) takeOff(t TakeOff) {
 	for _, x := range t.Runs {
 		for _, v := range []rules.Value{{Key: "outside_diameter_m", Number: x.DiameterM}, {Key: "length_m", Number: x.LengthM}, {Key: "wall_m", Number: x.WallM},
 			{Key: "factor_kg_per_m", Number: x.FactorKgM}, {Key: "volume_m3", Number: x.VolumeM3}, {Key: "charge_kg", Number: x.ChargeKg}} {
@@ -102,13 +121,10 @@ func (c *sheetCSV) all() {
 		{Key: "additional_kg", Number: t.AdditionalKg}, {Key: "total_kg", Number: t.TotalKg}, {Key: "inside_volume_m3", Number: t.InsideM3}} {
 		c.number("take-off", "", v.Key, v.Number, "")
 	}
-	for _, s := range r.Steps {
-		c.oneStep(s)
-	}
-	c.step, c.at = "", time.Time{}
-	for _, o := range r.Outstanding {
-		c.text("open-point", "", o.What+" "+o.Name, o.Text)
-	}
+}
+
+// sheet is the address sheet: units, how many were counted, what was set.
+func (c *sheetCSV) sheet(r Record) {
 	for _, u := range r.Units {
 		c.text("unit", u.Unit, "kind", u.Kind)
 		c.text("unit", u.Unit, "room", u.Room)
@@ -127,18 +143,22 @@ func (c *sheetCSV) all() {
 		c.at = x.At
 		c.text("setting", x.Unit, x.Number, fmt.Sprintf("from %s to %s %s", x.From, x.To, x.Note))
 	}
-	for _, f := range r.Flags {
-		c.step, c.at = f.Step, f.Raised
-		c.text("flag", f.Subject, f.Flag, f.Urgency+": "+f.Text)
-		c.text("flag", f.Subject, f.Flag+" cleared", stampUTC(f.Cleared))
-		if f.Acknowledged {
-			c.text("flag", f.Subject, f.Flag+" acknowledged", strings.TrimSpace(stampUTC(f.AcknowledgedAt)+" "+f.By))
-		}
-		for _, v := range f.Figures {
-			c.number("flag", f.Subject, v.Key, v.Number, f.Flag)
-		}
+}
+
+func (c *sheetCSV) flag(f Flag) {
+	c.step, c.at = f.Step, f.Raised
+	c.text("flag", f.Subject, f.Flag, f.Urgency+": "+f.Text)
+	c.text("flag", f.Subject, f.Flag+" cleared", stampUTC(f.Cleared))
+	if f.Acknowledged {
+		c.text("flag", f.Subject, f.Flag+" acknowledged", strings.TrimSpace(stampUTC(f.AcknowledgedAt)+" "+f.By))
 	}
-	c.step, c.at = "", time.Time{}
+	for _, v := range f.Figures {
+		c.number("flag", f.Subject, v.Key, v.Number, f.Flag)
+	}
+}
+
+// told is what people said and signed, and what it rests on.
+func (c *sheetCSV) told(r Record) {
 	for _, x := range r.Checks {
 		c.text("check", "", x.Check, x.State)
 	}

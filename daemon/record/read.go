@@ -35,15 +35,18 @@ func Read(ctx context.Context, r *journal.Reader, w Which) (Record, error) {
 	if last == 0 {
 		return Record{}, ErrEmpty
 	}
-	g := reading{ctx: ctx, r: r, to: last, bySeq: map[uint64]*underWay{}}
+	g := reading{r: r, to: last, bySeq: map[uint64]*underWay{}}
 	if g.anchors, err = r.Anchors(ctx); err != nil {
 		return Record{}, err
 	}
 	if g.marks, err = r.Marks(ctx); err != nil {
 		return Record{}, err
 	}
-	for _, part := range []func() error{func() error { return g.choose(w) }, g.told, g.found, g.replay, g.finish} {
-		if err := part(); err != nil {
+	if err := g.choose(ctx, w); err != nil {
+		return Record{}, err
+	}
+	for _, part := range []func(context.Context) error{g.told, g.found, g.replay, g.finish} {
+		if err := part(ctx); err != nil {
 			return Record{}, err
 		}
 	}
@@ -52,7 +55,6 @@ func Read(ctx context.Context, r *journal.Reader, w Which) (Record, error) {
 
 // reading is one record while it is read.
 type reading struct {
-	ctx     context.Context
 	r       *journal.Reader
 	anchors journal.Anchors
 	marks   []rules.Entry // all of the journal's: told, started, clocked
@@ -85,9 +87,9 @@ type underWay struct {
 }
 
 // choose finds the system, its job and the site file of that time.
-func (g *reading) choose(w Which) (err error) {
+func (g *reading) choose(ctx context.Context, w Which) (err error) {
 	known := false
-	if g.site, known, err = Site(g.ctx, g.r, 0); err != nil {
+	if g.site, known, err = Site(ctx, g.r, 0); err != nil {
 		return err
 	}
 	if err := g.named(w.System); err != nil {
@@ -110,14 +112,14 @@ func (g *reading) choose(w Which) (err error) {
 	g.from = g.job.From
 	if g.job.To > 0 && g.job.To < g.to {
 		g.to = g.job.To
-		if g.site, known, err = Site(g.ctx, g.r, g.to); err != nil {
+		if g.site, known, err = Site(ctx, g.r, g.to); err != nil {
 			return err
 		}
 		if err := g.named(g.system.Name); err != nil {
 			return err
 		}
 	}
-	for e, err := range g.r.Entries(g.ctx, g.to, g.to, nil) {
+	for e, err := range g.r.Entries(ctx, g.to, g.to, nil) {
 		if err != nil {
 			return err
 		}
@@ -136,7 +138,7 @@ func (g *reading) choose(w Which) (err error) {
 	for _, u := range s.Units {
 		g.rec.System.Indoor = append(g.rec.System.Indoor, Indoor{u.Name, u.Room, u.Branch, u.Port})
 	}
-	for e, err := range g.r.Entries(g.ctx, g.from, g.from, nil) {
+	for e, err := range g.r.Entries(ctx, g.from, g.from, nil) {
 		if err != nil {
 			return err
 		}
@@ -209,7 +211,7 @@ func (g *reading) inJob(seq uint64) bool { return seq >= g.from && seq <= g.to }
 var otherwise = []string{"checked", "calibrated", "unit-found", "counted", "setting", "acknowledged", "reported", "accepted", rules.MarkSigned}
 
 // told reads the marks.
-func (g *reading) told() error {
+func (g *reading) told(ctx context.Context) error {
 	g.sheet = rules.NewAddressSheet(g.system, g.site.OthersOf(g.system.Name)...)
 	g.checks = rules.NewCheckList(g.site, g.system.Name)
 	said := rules.NewCalibrations(g.site)
@@ -353,7 +355,7 @@ func (g *reading) instruments(said *rules.Calibrations) {
 }
 
 // found reads what was judged and told in its time.
-func (g *reading) found() error {
+func (g *reading) found(ctx context.Context) error {
 	type flag struct {
 		Flag
 		seen rules.Flag // as it was last raised
@@ -361,7 +363,7 @@ func (g *reading) found() error {
 	}
 	var flags []*flag
 	for after := int64(0); ; {
-		page, err := g.r.Findings(g.ctx, after, 1000)
+		page, err := g.r.Findings(ctx, after, 1000)
 		if err != nil {
 			return err
 		}
@@ -430,7 +432,7 @@ func urgencyOf(word string) rules.Urgency {
 
 // replay puts the job's entries through the judges of its steps, for what they
 // said of each just before its end, and gathers the curves.
-func (g *reading) replay() error {
+func (g *reading) replay(ctx context.Context) error {
 	g.used = map[string]bool{}
 	var judges []rules.Rule
 	for _, rule := range rules.All() {
@@ -454,7 +456,7 @@ func (g *reading) replay() error {
 		engine.Next(e)
 	}
 	var open []*underWay
-	for e, err := range g.r.Entries(g.ctx, g.from, g.to, points) {
+	for e, err := range g.r.Entries(ctx, g.from, g.to, points) {
 		if err != nil {
 			return err
 		}
@@ -500,7 +502,7 @@ func (g *reading) lastWords(engine *rules.Engine, at rules.Instant) {
 }
 
 // finish puts together what was gathered.
-func (g *reading) finish() error {
+func (g *reading) finish(ctx context.Context) error {
 	g.takeOff()
 	for _, s := range g.steps {
 		g.step(s)
@@ -536,7 +538,7 @@ func (g *reading) finish() error {
 	}
 	for i := range g.rec.Photos {
 		p := &g.rec.Photos[i]
-		body, err := g.r.Photo(g.ctx, p.Name)
+		body, err := g.r.Photo(ctx, p.Name)
 		if err != nil {
 			return err
 		}
