@@ -186,7 +186,7 @@ func (l *laying) takeOff() {
 		from = "Entered on site."
 	}
 	l.say(Plain, from)
-	rows := Table{Caption: "Lines as measured", Columns: []Column{{Title: "Run", Wide: true}, {Title: "Line"}, {Title: "Outside diameter"}, {Title: "Length", Number: true}, {Title: "Maker's factor, kg/m", Number: true}, {Title: "Holds, l", Number: true}, {Title: "Charge, kg", Number: true}}}
+	rows := Table{Caption: "Lines as measured", Columns: []Column{{Title: "Run", Wide: true}, {Title: "Line"}, {Title: "Outside diameter, mm"}, {Title: "Length", Number: true}, {Title: "Maker's factor, kg/m", Number: true}, {Title: "Holds, l", Number: true}, {Title: "Charge, kg", Number: true}}}
 	for _, x := range t.Runs {
 		factor, kg := "", ""
 		if x.FactorKgM > 0 {
@@ -198,7 +198,7 @@ func (l *laying) takeOff() {
 		rows.Rows = append(rows.Rows, []string{x.Run, x.Line, diameterText(x.DiameterM), lengthText(x.LengthM), factor, significant(float64(x.VolumeM3 * 1e3)), kg})
 	}
 	l.put(rows)
-	sums := Table{Caption: "Length by diameter", Columns: []Column{{Title: "Line"}, {Title: "Outside diameter"}, {Title: "Length", Number: true}}}
+	sums := Table{Caption: "Length by diameter", Columns: []Column{{Title: "Line"}, {Title: "Outside diameter, mm"}, {Title: "Length", Number: true}}}
 	for _, x := range t.ByDiameter {
 		sums.Rows = append(sums.Rows, []string{x.Line, diameterText(x.DiameterM), lengthText(x.LengthM)})
 	}
