@@ -149,7 +149,7 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 // rounding and noise move one: else what stood still then gives it.
 func (n *noise) near(w weight, ss []sample, first bool) weight {
 	shown := ends(ss, first)(0).v
-	most := n.digit/2 + float64(3*n.beyondDigit())
+	most := float64(n.digit/2) + float64(3*n.beyondDigit())
 	if math.Abs(w.kg-shown) <= most {
 		return w
 	}
