@@ -3,6 +3,7 @@ package record
 import (
 	"archive/zip"
 	"bytes"
+	"compress/flate"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/hex"
@@ -443,6 +444,39 @@ func TestWhatIsDoneToPartsIsTold(t *testing.T) {
 		}) {
 			t.Errorf("%s: %+v", c.what, v.Faults)
 		}
+	}
+}
+
+// Another program packs otherwise: what the parts hold is still as it was
+// signed, and of a changed part its own name alone is told.
+func TestAZipPackedByAnotherProgramNamesNoOtherPart(t *testing.T) {
+	names, parts := contents(t, bundleOf(t, quayside(t, 100)))
+	packed := func(method uint16) []byte {
+		var out bytes.Buffer
+		z := zip.NewWriter(&out)
+		z.RegisterCompressor(zip.Deflate, func(w io.Writer) (io.WriteCloser, error) { return flate.NewWriter(w, flate.HuffmanOnly) })
+		for _, name := range names {
+			w, err := z.CreateHeader(&zip.FileHeader{Name: name, Method: method})
+			if err == nil {
+				_, err = w.Write(parts[name])
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := z.Close(); err != nil {
+			t.Fatal(err)
+		}
+		return out.Bytes()
+	}
+	for _, method := range []uint16{zip.Deflate, zip.Store} {
+		if v := verified(t, packed(method)); len(v.Faults) != 1 || v.Faults[0].Part != "" || !strings.Contains(v.Faults[0].Description, "What the parts hold is as it was signed") {
+			t.Errorf("packed anew, method %d: %+v", method, v.Faults)
+		}
+	}
+	parts[names[1]] = append([]byte("x"), parts[names[1]]...)
+	if v := verified(t, packed(zip.Deflate)); len(v.Faults) != 1 || v.Faults[0].Part != names[1] {
+		t.Errorf("%s changed, packed anew: %+v", names[1], v.Faults)
 	}
 }
 

@@ -99,12 +99,14 @@ func (c *sheetCSV) all() {
 }
 
 func (c *sheetCSV) charge(ch Charge) {
-	for _, v := range []rules.Value{{Key: "factory_kg", Number: ch.FactoryKg}, {Key: "calculated_kg", Number: ch.CalculatedKg}, {Key: "target_kg", Number: ch.TargetKg}} {
-		c.number("charge", "", v.Key, v.Number, "")
+	for _, v := range []rules.Value{{Key: "factory_kg", Number: ch.FactoryKg}, {Key: "calculated_kg", Number: ch.CalculatedKg}, {Key: "target_kg", Number: ch.TargetKg}, {Key: "total_kg", Number: ch.TotalKg}} {
+		if v.Number != 0 { // 0: not known, which is no figure
+			c.number("charge", "", v.Key, v.Number, "")
+		}
 	}
 	if ch.Weighed {
 		for _, v := range []rules.Value{{Key: "additional_kg", Number: ch.AdditionalKg}, {Key: "additional_low_kg", Number: ch.LowKg}, {Key: "additional_high_kg", Number: ch.HighKg},
-			{Key: "unweighed_kg", Number: ch.UnweighedKg}, {Key: "total_kg", Number: ch.TotalKg}} {
+			{Key: "unweighed_kg", Number: ch.UnweighedKg}} {
 			c.number("charge", "", v.Key, v.Number, ch.Result)
 		}
 	}
@@ -114,12 +116,16 @@ func (c *sheetCSV) takeOff(t TakeOff) {
 	for _, x := range t.Runs {
 		for _, v := range []rules.Value{{Key: "outside_diameter_m", Number: x.DiameterM}, {Key: "length_m", Number: x.LengthM}, {Key: "wall_m", Number: x.WallM},
 			{Key: "factor_kg_per_m", Number: x.FactorKgM}, {Key: "volume_m3", Number: x.VolumeM3}, {Key: "charge_kg", Number: x.ChargeKg}} {
-			c.number("take-off", x.Run, v.Key, v.Number, x.Line)
+			if v.Number != 0 || v.Key != "factor_kg_per_m" { // 0: the maker gave none
+				c.number("take-off", x.Run, v.Key, v.Number, x.Line)
+			}
 		}
 	}
 	for _, v := range []rules.Value{{Key: "liquid_length_m", Number: t.LiquidM}, {Key: "gas_length_m", Number: t.GasM}, {Key: "allowances_kg", Number: t.AllowancesKg},
 		{Key: "additional_kg", Number: t.AdditionalKg}, {Key: "total_kg", Number: t.TotalKg}, {Key: "inside_volume_m3", Number: t.InsideM3}} {
-		c.number("take-off", "", v.Key, v.Number, "")
+		if v.Number != 0 { // 0: not known
+			c.number("take-off", "", v.Key, v.Number, "")
+		}
 	}
 }
 
@@ -212,7 +218,7 @@ func (c *sheetCSV) oneStep(s Step) {
 		if x.Unit != "" {
 			value = plainNumber(x.Value)
 		}
-		c.row("limit", "", x.Key, value, x.Unit, x.Text+" ("+x.Source+")")
+		c.row("limit", "", x.Key, value, x.Unit, strings.TrimSpace(x.Text+" ("+x.Source+")"))
 	}
 	for _, v := range s.Verdicts {
 		c.text("verdict", v.Unit, v.Result, v.Text)

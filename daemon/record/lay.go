@@ -208,7 +208,10 @@ func (l *laying) takeOff() {
 		facts = append(facts, Fact{"Maker's allowances", massText(t.AllowancesKg)})
 	}
 	if t.AdditionalKg > 0 {
-		facts = append(facts, Fact{"To add", massText(t.AdditionalKg)}, Fact{"With the factory's", massText(t.TotalKg)})
+		facts = append(facts, Fact{"To add", massText(t.AdditionalKg)})
+	}
+	if t.TotalKg > 0 {
+		facts = append(facts, Fact{"With the factory's", massText(t.TotalKg)})
 	}
 	if t.Estimated > 0 {
 		facts = append(facts, Fact{"Without the maker's factor", fmt.Sprintf("%s: reckoned as full of liquid at %s, an estimate", numberOf(t.Estimated, "line", "lines"), tempText(t.LiquidC))})

@@ -564,7 +564,10 @@ func (g *reading) takeOff() {
 		t.Doubts = append(t.Doubts, d.Text)
 	}
 	if err == nil && sum.Known() {
-		t.AdditionalKg, t.TotalKg = rules.Num(sum.AdditionalKg), rules.Num(sum.TotalKg)
+		t.AdditionalKg = rules.Num(sum.AdditionalKg)
+		if g.system.FactoryKg > 0 {
+			t.TotalKg = rules.Num(sum.TotalKg)
+		}
 	}
 	for i, r := range p.Runs {
 		x := Run{Run: r.Name, Line: r.Line, DiameterM: rules.Num(r.OutsideDiameterM), LengthM: rules.Num(r.LengthM), WallM: rules.Num(r.WallM), FactorKgM: rules.Num(r.FactorKgM)}
@@ -775,7 +778,9 @@ func (g *reading) charge() {
 			}
 		}
 	}
-	c.TotalKg = rules.Num(c.FactoryKg + c.AdditionalKg)
+	if c.FactoryKg > 0 && c.Weighed {
+		c.TotalKg = rules.Num(c.FactoryKg + c.AdditionalKg)
+	}
 	g.rec.Charge = c
 }
 

@@ -89,14 +89,14 @@ type JobSaid struct {
 
 // Charge is what the system holds.
 type Charge struct {
-	FactoryKg    float64 `json:"factory_kg"`    // what the outdoor units came with
+	FactoryKg    float64 `json:"factory_kg"`    // what the outdoor units came with; 0: not known
 	CalculatedKg float64 `json:"calculated_kg"` // additional, by the take-off; 0: not known
 	TargetKg     float64 `json:"target_kg"`     // additional, that was weighed in against; 0: none
 	AdditionalKg float64 `json:"additional_kg"` // what went in, the best estimate
 	LowKg        float64 `json:"additional_low_kg"`
 	HighKg       float64 `json:"additional_high_kg"`
 	UnweighedKg  float64 `json:"unweighed_kg"` // of it, what no scale saw
-	TotalKg      float64 `json:"total_kg"`     // factory and additional
+	TotalKg      float64 `json:"total_kg"`     // factory and additional; 0: one of them is not known
 	Weighed      bool    `json:"weighed"`      // a scale stood under it: else AdditionalKg says nothing
 	Result       string  `json:"result"`       // of the newest weigh-in (or draw-in); empty: no verdict
 }
@@ -108,8 +108,8 @@ type TakeOff struct {
 	LiquidM      float64  `json:"liquid_length_m"`
 	GasM         float64  `json:"gas_length_m"`
 	AllowancesKg float64  `json:"allowances_kg"`
-	AdditionalKg float64  `json:"additional_kg"` // 0: not known
-	TotalKg      float64  `json:"total_kg"`
+	AdditionalKg float64  `json:"additional_kg"`    // 0: not known
+	TotalKg      float64  `json:"total_kg"`         // with the factory's; 0: not known
 	InsideM3     float64  `json:"inside_volume_m3"` // of lines, coils and branch units
 	LiquidC      float64  `json:"liquid_c"`         // that lines without a factor are reckoned at
 	Estimated    int      `json:"lines_without_factor"`

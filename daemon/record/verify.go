@@ -260,7 +260,8 @@ func (v *verifier) findManifest(found []listed) (m sealed, ok bool) {
 // ends, and its signature, which stands behind it.
 func manifestAt(b []byte) (m sealed, ok bool) {
 	const ends = "\n}\n"
-	if len(b) < localHead+len(partManifest) || binary.LittleEndian.Uint16(b[8:]) != stored {
+	const sizesBehind = 1 << 3 // a bit of the flags: the sizes stand behind the part, as other programs write them
+	if len(b) < localHead+len(partManifest) || binary.LittleEndian.Uint16(b[6:])&sizesBehind != 0 || binary.LittleEndian.Uint16(b[8:]) != stored {
 		return m, false
 	}
 	head, b := b[:localHead], b[localHead+len(partManifest):]
@@ -382,7 +383,7 @@ func (v *verifier) checkParts(found []listed) {
 			if j >= 0 {
 				l := found[j]
 				l.partSum.Size, l.SHA256 = p.Size, p.SHA256
-				if l.data != p.body() {
+				if l.data != p.body() || l.Packed != p.Packed || l.method != p.method { // the zip was packed anew
 					b.placed = l.placed
 					b.good = v.contentIs(&b.placed, l.data)
 					b.offset = l.data - localHead - int64(len(p.Name))
