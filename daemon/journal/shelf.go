@@ -53,6 +53,13 @@ func (r *Reader) EachShelved(ctx context.Context, kind string, f func(key string
 	})
 }
 
+// hasShelves is false of a journal of the first schema, which a reader leaves
+// as it is: its record is made all the same.
+func hasShelves(conn *sqlite.Conn) (bool, error) {
+	n, err := number(conn, `SELECT count(*) FROM sqlite_schema WHERE type = 'table' AND name = 'shelf'`)
+	return n > 0, err
+}
+
 // Put keeps v under key, in the place of what was there.
 func (s *Shelf) Put(key string, v any) error {
 	return s.j.Change(func(tx *Change) error { return tx.Put(s.kind, key, v) })
@@ -108,6 +115,9 @@ func (c *Change) Drop(kind, key string) error {
 }
 
 func onShelf(conn *sqlite.Conn, kind, key string, v any) (ok bool, err error) {
+	if has, err := hasShelves(conn); !has {
+		return false, err
+	}
 	err = rows(conn, `SELECT body FROM shelf WHERE kind = ? AND key = ?`, func(s *sqlite.Stmt) error {
 		ok = true
 		return json.Unmarshal([]byte(s.ColumnText(0)), v)
@@ -122,6 +132,9 @@ func eachOnShelf(conn *sqlite.Conn, kind string, f func(key string, body []byte)
 	type thing struct {
 		key  string
 		body []byte
+	}
+	if has, err := hasShelves(conn); !has {
+		return err
 	}
 	var things []thing // f may change the shelf
 	err := rows(conn, `SELECT key, body FROM shelf WHERE kind = ? ORDER BY key`, func(s *sqlite.Stmt) error {

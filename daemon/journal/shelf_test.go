@@ -152,6 +152,10 @@ func TestAnEarlierSchemaGrows(t *testing.T) {
 				if n := whole(t, r.Entries(t.Context(), 0, 0, nil)); n != 1000 {
 					t.Errorf("a reader sees %d entries, want 1000", n)
 				}
+				must(t, r.EachShelved(t.Context(), "site", func(key string, _ []byte) error { return fmt.Errorf("a site from nowhere: %s", key) }))
+				if late, err := r.ChainedLate(t.Context(), 1000); late != 1000 || err != nil { // a bundle, before the new program has run
+					t.Errorf("chained late %d, %v, want 1000", late, err)
+				}
 				must(t, r.Close())
 			}
 
