@@ -99,7 +99,7 @@ func (c *sheetCSV) all() {
 }
 
 func (c *sheetCSV) charge(ch Charge) {
-	for _, v := range []rules.Value{{Key: "factory_kg", Number: ch.FactoryKg}, {Key: "calculated_kg", Number: ch.CalculatedKg}, {Key: "target_kg", Number: ch.TargetKg}, {Key: "total_kg", Number: ch.TotalKg}} {
+	for _, v := range []rules.Value{{Key: "factory_kg", Number: ch.FactoryKg}, {Key: "calculated_kg", Number: ch.CalculatedKg}, {Key: "target_kg", Number: ch.TargetKg}} {
 		if v.Number != 0 { // 0: not known, which is no figure
 			c.number("charge", "", v.Key, v.Number, "")
 		}
@@ -108,6 +108,9 @@ func (c *sheetCSV) charge(ch Charge) {
 		for _, v := range []rules.Value{{Key: "additional_kg", Number: ch.AdditionalKg}, {Key: "additional_low_kg", Number: ch.LowKg}, {Key: "additional_high_kg", Number: ch.HighKg},
 			{Key: "unweighed_kg", Number: ch.UnweighedKg}} {
 			c.number("charge", "", v.Key, v.Number, ch.Result)
+		}
+		if ch.TotalKg != 0 {
+			c.number("charge", "", "total_kg", ch.TotalKg, ch.Result)
 		}
 	}
 }
