@@ -111,7 +111,7 @@ func sayVerified(w io.Writer, name string, v record.Verified, known bool) {
 	if known {
 		fmt.Fprintf(w, "Signed by the key you gave: %s\n", v.Fingerprint)
 	} else {
-		fmt.Fprintf(w, "Signed by a key that this machine does not know: %s\nCompare it with the fingerprint on the paper: who made it the paper proves, not this file.\n", v.Fingerprint)
+		fmt.Fprintf(w, "Signed by a key that this machine does not know: %s\nCompare it with the fingerprint on the paper that was handed over or on the label in the panel, not on one out of this file: who can sign anew can print anew.\n", v.Fingerprint)
 	}
 	switch {
 	case m.Late >= m.Entries:
