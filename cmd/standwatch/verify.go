@@ -115,9 +115,9 @@ func sayVerified(w io.Writer, name string, v record.Verified, known bool) {
 	}
 	switch {
 	case m.Late >= m.Entries:
-		fmt.Fprint(w, "The chain was made with this bundle: that nobody changed an entry between its coming and then nothing proves.\n")
+		fmt.Fprint(w, "The chain was made together with this bundle: nothing proves that no entry was changed before that.\n")
 	case m.Late > 0:
-		fmt.Fprintf(w, "The first %d entries were chained later than they came: that nobody changed them in between nothing proves.\n", m.Late)
+		fmt.Fprintf(w, "The first %d entries were chained later than they came: nothing proves that none of them was changed in between.\n", m.Late)
 	}
 }
 

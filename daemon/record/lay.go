@@ -83,7 +83,7 @@ func (l *laying) first() {
 	}
 	for _, s := range r.Steps {
 		text := s.Sentence
-		if title := l.stepTitle(s); !strings.HasPrefix(strings.ToLower(strings.ReplaceAll(text, "-", " ")), strings.ToLower(title)) {
+		if title := l.stepTitle(s); !strings.HasPrefix(strings.ToLower(text), strings.ToLower(title)) {
 			text = title + ": " + text
 		}
 		l.put(Paragraph{Tone: Result, State: s.State, Text: text})
@@ -242,7 +242,7 @@ func (l *laying) step(s Step) {
 	}
 	facts := Facts{{"Begun", momentText(s.Begun)}, {"Ended", end}, {"Took", spanText(s.ElapsedS)}, {"Clock", clockText(s.Clock)}}
 	if s.Cause != "" && s.Cause != "none" {
-		facts = append(facts, Fact{"Cause", stepWord(s.Cause)})
+		facts = append(facts, Fact{"Cause", causeWord(s.Cause)})
 	}
 	if s.Sure != "" {
 		facts = append(facts, Fact{"How sure the judge was last", s.Sure})
@@ -316,7 +316,7 @@ func (l *laying) curve(s Step, g Graph) Curve {
 		c.End = last.At
 	}
 	for _, b := range g.Bands {
-		model, band := Line{Name: bandName(b.Name), Model: true}, Band{Name: bandName(b.Name)}
+		model, band := Line{Name: bandName(b.Name), Model: true}, Band{Name: bandName(b.Name) + ", range"}
 		var out []Sample
 		for i, at := range b.At {
 			if at.After(c.End) || at.Before(c.Begin) { // what was still to come
@@ -360,10 +360,10 @@ func (l *laying) ledger(s Step) {
 		if x.Scale != "" {
 			name = fmt.Sprintf("%d on %s", x.Cylinder, x.Scale)
 			if x.Unseen {
-				name += ", seen by no scale"
+				name += ", " + unseenWord(x)
 			}
 			if x.Ended != "" {
-				name += "; ended by " + stepWord(x.Ended)
+				name += "; until " + endedWord(x.Ended)
 			}
 		}
 		t.Rows = append(t.Rows, []string{name, clockOf(x.From), clockOf(x.Until), decimals(x.FromKg, 3), decimals(x.ToKg, 3), decimals(x.LowKg, 3), decimals(x.BestKg, 3), decimals(x.HighKg, 3)})
@@ -371,6 +371,11 @@ func (l *laying) ledger(s Step) {
 	}
 	t.Rows = append(t.Rows, []string{"Together", "", "", "", "", decimals(low, 3), decimals(best, 3), decimals(high, 3)})
 	l.put(t)
+	for _, key := range []string{"drawn_kg", "charged_kg"} {
+		if v, ok := s.Figures.Of(key); ok && decimals(v, 3) != decimals(best, 3) {
+			l.say(Small, ledgerAtEnd(v))
+		}
+	}
 }
 
 func (l *laying) stepUnits(s Step) {
@@ -469,10 +474,11 @@ func some(s string) []string {
 }
 
 func (l *laying) settings() {
+	l.part("Settings changed", "settings")
 	if len(l.r.Settings) == 0 {
+		l.say(Plain, noSettings)
 		return
 	}
-	l.part("Settings changed", "settings")
 	t := Table{Caption: "Settings changed", Columns: []Column{{Title: "Unit"}, {Title: "Setting"}, {Title: "From"}, {Title: "To"}, {Title: "Remark", Wide: true}, {Title: "When"}, {Title: "By"}}}
 	for _, x := range l.r.Settings {
 		t.Rows = append(t.Rows, []string{x.Unit, x.Number, x.From, x.To, x.Note, momentText(x.At), x.By})
@@ -506,7 +512,7 @@ func (l *laying) checks() {
 		return
 	}
 	l.part("Checks that no sensor sees", "checks")
-	t := Table{Caption: "Checks", Columns: []Column{{Title: "Check"}, {Title: "State"}, {Title: "What is so when it is done", Wide: true}, {Title: "Said", Wide: true}, {Title: "Source"}}}
+	t := Table{Caption: "Checks", Columns: []Column{{Title: "Check"}, {Title: "State"}, {Title: "What is so when it is done", Wide: true}, {Title: "Said", Wide: true}, {Title: "Source", Wide: true}}}
 	for _, c := range l.r.Checks {
 		var said []string
 		for _, m := range c.Said {

@@ -137,21 +137,34 @@ func (l StepLimit) limitText(step string) string {
 	case "Pa":
 		si = pressureText(step, l.Value)
 	case "kg":
-		si = massText(l.Value)
+		if si = massText(l.Value); strings.HasSuffix(l.Text, " kg") && hundredths(l.Value) {
+			return si
+		}
+	case "kg/s":
+		_, si = figureText(step, "rate_kg_per_s", l.Value)
+	case "m":
+		if si = significant(l.Value) + " m"; math.Abs(l.Value) < 0.1 {
+			si = significant(float64(l.Value*1e3)) + " mm"
+		}
+	case "1":
+		si = significant(float64(l.Value*100)) + " %"
 	case "C":
 		si = tempText(l.Value)
 	case "s":
 		si = spanText(l.Value)
 	default:
-		si = significant(l.Value)
-		if l.Unit != "1" {
-			si += " " + l.Unit
-		}
+		si = significant(l.Value) + " " + l.Unit
 	}
 	if l.Text == "" || l.Text == si || strings.Contains(si, l.Text) || l.Unit == "s" {
 		return si
 	}
 	return l.Text + ": " + si
+}
+
+// hundredths is whether two decimals write it whole.
+func hundredths(v float64) bool {
+	x, err := strconv.ParseFloat(decimals(v, 2), 64)
+	return err == nil && x == v
 }
 
 // axis is the unit in which a curve is drawn, as the instrument's own world has it.

@@ -8,6 +8,6 @@ const (
 	wordsProofHead    = "Head of the chain"
 	wordsProofEntries = "Entries"
 	wordsProofHow     = "To check a bundle: standwatch verify BUNDLE --key FINGERPRINT, on any machine, without a network. It says that the bundle is intact, or which part was changed; how to do it without that program is written in the bundle. What the signature proves is that this box made it: not who stood before the box, nor that the instruments were right."
-	wordsProofNow     = "The chain was made with this paper: that nobody changed an entry between its coming and then nothing proves."
-	wordsProofLate    = " entries were chained later than they came: that nobody changed them in between nothing proves."
+	wordsProofNow     = "The chain was made together with this paper: nothing proves that no entry was changed before that."
+	wordsProofLate    = " entries were chained later than they came: nothing proves that none of them was changed in between."
 )

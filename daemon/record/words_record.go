@@ -2,6 +2,7 @@ package record
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"standwatch/rules"
@@ -59,7 +60,70 @@ func outcome(state string) string {
 	return state
 }
 
-func stepWord(step string) string { return strings.ReplaceAll(step, "-", " ") }
+// stepWord is a name as people say it; some steps are one word each.
+func stepWord(step string) string {
+	switch step {
+	case "take-off", "draw-in", "weigh-in", "hand-over":
+		return step
+	}
+	return strings.ReplaceAll(step, "-", " ")
+}
+
+// causeWord is why a result is what it is, where the name alone does not say it.
+func causeWord(cause string) string {
+	switch cause {
+	case "low":
+		return "lower than is good"
+	case "high":
+		return "higher than is good"
+	case "over":
+		return "more than the target"
+	case "short":
+		return "less than the target"
+	case "estimate":
+		return "by bore and density only"
+	case "doubtful":
+		return "what looks like a slip"
+	case "gap":
+		return "a gap in the readings"
+	case "gauge":
+		return "the gauge"
+	case "unknown":
+		return notKnown
+	}
+	return stepWord(cause)
+}
+
+// endedWord is what ended a stretch of the ledger.
+func endedWord(ended string) string {
+	switch ended {
+	case rules.EndedStep:
+		return "the step ended"
+	case rules.EndedSilence:
+		return "the scale fell silent"
+	case rules.EndedHeard:
+		return "the scale was heard again"
+	case rules.EndedSwap:
+		return "the cylinder was lifted off or changed"
+	case rules.EndedZeroed:
+		return "the scale was zeroed"
+	case rules.EndedShift:
+		return "the weight jumped"
+	case rules.EndedPowerCut:
+		return "the power was cut"
+	}
+	return stepWord(ended)
+}
+
+// unseenWord says how it is known what flowed while no scale watched: by the
+// weights before and after, which leave nothing unweighed, or only by estimate.
+func unseenWord(x Segment) string {
+	const gram = 1e-3
+	if math.Abs(x.FromKg-x.ToKg-x.BestKg) < gram && x.HighKg-x.LowKg < gram {
+		return "not watched: by the weights before and after"
+	}
+	return "seen by no scale"
+}
 
 // titled writes the first letter as a capital.
 func titled(s string) string {
@@ -95,6 +159,7 @@ func checkOpen(c Check) string {
 
 const (
 	recordTitle   = "Start-up record"
+	noSettings    = "None was told to the box."
 	noSteps       = "No step was begun."
 	nothingOpen   = "None: every step is done, reported or accepted, every check is settled, no flag that asks for somebody is open."
 	notWeighed    = "not weighed by this box"
@@ -133,6 +198,11 @@ func bandName(name string) string {
 		return "expected of a tight pipe"
 	}
 	return "fitted model"
+}
+
+// ledgerAtEnd says why a ledger's sum and the step's figure are grams apart.
+func ledgerAtEnd(kg float64) string {
+	return "The ledger as it stood last. Its judge, at the end, goes through all the weights once more, and counts what the scale rounds: " + decimals(kg, 3) + " kg is its figure."
 }
 
 func gapText(g Gap) string {

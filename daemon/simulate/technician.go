@@ -283,7 +283,7 @@ func (n *Night) running() []act {
 			n.beginStep("hand-over")
 		}},
 		act{after: 4 * time.Minute, do: func() {
-			n.mark("checked", "charge label filled in and fixed inside the panel")
+			n.mark("checked", "charge-label done: filled in and fixed inside the panel")
 			n.endStep("hand-over")
 			n.ended = true
 		}})
