@@ -18,7 +18,7 @@ var pageText string
 // script, no other file, no network. It is the form for who reads with a screen
 // reader, and it prints.
 func HTML(w io.Writer, d Document) error {
-	page, err := template.New("page").Funcs(template.FuncMap{"shape": shapeOf}).Parse(pageText)
+	page, err := template.New("page").Funcs(template.FuncMap{"shape": shapeOf, "word": stateWord}).Parse(pageText)
 	if err != nil {
 		return fmt.Errorf("the record's page: %w", err)
 	}

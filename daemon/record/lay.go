@@ -642,6 +642,9 @@ func (l *laying) signatures() {
 		}
 	}
 	if len(l.r.Signatures) == 0 {
-		l.put(Signature{Role: "Technician"}, Signature{Role: "Received by"})
+		l.put(Signature{Role: "Technician"})
+	}
+	if !slices.ContainsFunc(l.r.Signatures, func(s Signed) bool { return s.Role != "technician" }) { // room for a pen
+		l.put(Signature{Role: "Received by"})
 	}
 }
