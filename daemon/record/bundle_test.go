@@ -301,7 +301,6 @@ func TestABundleIsTheSameOnEveryMachine(t *testing.T) {
 
 // A change of any byte is told, with the part it is in or the place in the zip.
 func TestAnyFlippedByteIsTold(t *testing.T) {
-	t.Parallel()
 	b := bundleOf(t, quayside(t, 30))
 	in := partsOf(t, b)
 	r := rand.New(rand.NewPCG(2, 2))
@@ -311,7 +310,6 @@ func TestAnyFlippedByteIsTold(t *testing.T) {
 }
 
 func TestFlippedBitsOfABiggerBundleAreTold(t *testing.T) {
-	t.Parallel()
 	b := bundleOf(t, quayside(t, 5000))
 	in := partsOf(t, b)
 	r := rand.New(rand.NewPCG(1, 1))
