@@ -584,11 +584,10 @@ func decades(low, high float64) (from, to float64, ticks []plot.Tick) {
 	return from, to, ticks
 }
 
-// timeTicks labels at most most round times of the site's day, in seconds
-// after begin.
-func timeTicks(begin, end time.Time, most int) []plot.Tick {
-	span := end.Sub(begin)
-	step := 24 * time.Hour
+// TimeStep is the round step that labels a span with about most times, and how
+// its times are written: on a paper's curves as on a page's.
+func TimeStep(span time.Duration, most int) (step time.Duration, format string) {
+	step, format = 24*time.Hour, "15:04"
 	for _, s := range []time.Duration{
 		time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second, 30 * time.Second,
 		time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute,
@@ -602,13 +601,19 @@ func timeTicks(begin, end time.Time, most int) []plot.Tick {
 	for span/step >= time.Duration(most) {
 		step *= 2
 	}
-	format := "15:04"
 	switch {
 	case step < time.Minute:
 		format = "15:04:05"
 	case step >= 24*time.Hour:
 		format = "2 Jan"
 	}
+	return step, format
+}
+
+// timeTicks labels at most most round times of the site's day, in seconds
+// after begin.
+func timeTicks(begin, end time.Time, most int) []plot.Tick {
+	step, format := TimeStep(end.Sub(begin), most)
 	// From midnight by the clock on the wall, so that an hour is a round one on
 	// both sides of a change to summer time.
 	var ticks []plot.Tick

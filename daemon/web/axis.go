@@ -3,6 +3,8 @@ package web
 import (
 	"math"
 	"time"
+
+	"standwatch/daemon/record"
 )
 
 // tick is one label on an axis.
@@ -113,29 +115,7 @@ func axisNumber(v float64) string {
 // timeAxis labels at most most round times of the site's day between from and
 // to, in Unix ms.
 func timeAxis(from, to int64, zone *time.Location, most int) []tick {
-	span := time.Duration(to-from) * time.Millisecond
-	steps := []time.Duration{
-		time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second, 30 * time.Second,
-		time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute,
-		time.Hour, 2 * time.Hour, 3 * time.Hour, 6 * time.Hour, 12 * time.Hour, 24 * time.Hour,
-	}
-	step := steps[len(steps)-1]
-	for _, s := range steps {
-		if span/s < time.Duration(most) {
-			step = s
-			break
-		}
-	}
-	for span/step >= time.Duration(most) {
-		step *= 2
-	}
-	format := "15:04"
-	switch {
-	case step < time.Minute:
-		format = "15:04:05"
-	case step >= 24*time.Hour:
-		format = "2 Jan"
-	}
+	step, format := record.TimeStep(time.Duration(to-from)*time.Millisecond, most)
 	start := time.UnixMilli(from).In(zone)
 	midnight := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, zone)
 	at := midnight.Add(start.Sub(midnight).Truncate(step))
