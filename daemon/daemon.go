@@ -165,6 +165,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 			}
 		})
 	}
+	followers.Go(func() { d.chain(followCtx) })
 	followers.Go(func() { d.seal(followCtx) })
 	followers.Go(func() { d.rollUp(followCtx) })
 	followers.Go(func() { d.watchBox(followCtx) })

@@ -94,6 +94,9 @@ func (l *loop) begin(ctx context.Context) error {
 	if err := j.Points(l.d.parts.Site.Points); err != nil {
 		return err
 	}
+	if err := j.BeginChain(ctx); err != nil {
+		return err
+	}
 	if err := record.KeepSite(ctx, j, l.d.parts.Site); err != nil {
 		return err
 	}

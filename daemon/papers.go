@@ -74,8 +74,7 @@ func (p papers) bundle(ctx context.Context, r *journal.Reader, rec record.Record
 	if err := os.Remove(f.Name()); err != nil {
 		return nil, err
 	}
-	_, err = record.Bundle(ctx, f, record.Bundled{Journal: r, Key: p.key, Program: p.program,
-		System: rec.System.Name, Job: rec.Job.Number, Parts: record.PartsOf(forms)})
+	_, err = record.Bundle(ctx, f, record.Bundled{Journal: r, Key: p.key, Program: p.program, Record: rec, Parts: record.PartsOf(forms)})
 	if err != nil {
 		return nil, err
 	}

@@ -10,16 +10,12 @@ import (
 // less room than the commits it is made of, and reads faster.
 const sealEvery = 10 * time.Minute
 
-// seal carries on the chain of what was committed, at once, and makes blocks of
-// the hours that are over, until ctx ends. A failure is tried again the next
-// time: the commits stay where they are meanwhile.
+// seal makes blocks of the hours that are over, until ctx ends. A failure is
+// tried again the next time: the commits stay where they are meanwhile.
 func (d *Daemon) seal(ctx context.Context) {
 	t := time.NewTicker(sealEvery)
 	defer t.Stop()
 	for {
-		if err := d.parts.Journal.Chain(ctx); err != nil && !errors.Is(err, context.Canceled) {
-			d.parts.Log.Warn("the journal's chain was not carried on, trying again later", "error", err)
-		}
 		select {
 		case <-ctx.Done():
 			return
@@ -31,6 +27,33 @@ func (d *Daemon) seal(ctx context.Context) {
 		}
 		if err != nil && !errors.Is(err, context.Canceled) {
 			d.parts.Log.Warn("past hours were not sealed, trying again later", "error", err)
+		}
+	}
+}
+
+// chainEvery is how long an entry may stand unchained: what is changed before,
+// the chain does not tell.
+const chainEvery = time.Minute
+
+// chain carries on the chain of what was committed, at once and until ctx ends,
+// and then to the very end: an orderly stop leaves nothing unchained.
+func (d *Daemon) chain(ctx context.Context) {
+	carryOn := func(ctx context.Context) {
+		if err := d.parts.Journal.Chain(ctx); err != nil && !errors.Is(err, context.Canceled) {
+			d.parts.Log.Warn("the journal's chain was not carried on, trying again later", "error", err)
+		}
+	}
+	t := time.NewTicker(chainEvery)
+	defer t.Stop()
+	for {
+		carryOn(ctx)
+		select {
+		case <-ctx.Done():
+			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopGrace)
+			defer cancel()
+			carryOn(last)
+			return
+		case <-t.C:
 		}
 	}
 }

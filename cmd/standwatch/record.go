@@ -112,7 +112,7 @@ func (c recordCommand) write(ctx context.Context, w io.Writer, r *journal.Reader
 		if err != nil {
 			return err
 		}
-		if d, err = record.Proved(ctx, r, key, rec); err != nil {
+		if d, err = record.Proved(ctx, r, key.Fingerprint(), rec); err != nil {
 			return err
 		}
 	}

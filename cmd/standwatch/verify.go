@@ -85,9 +85,11 @@ func printVerified(w io.Writer, v record.Verified, known bool) error {
 		To       string         `json:"to,omitempty"`
 		Head     string         `json:"head"`
 		Late     uint64         `json:"chained_late"`
+		Behind   uint64         `json:"not_chained_yet"`
+		Photos   int            `json:"photos_missing"`
 		Program  string         `json:"program"`
 		Faults   []record.Fault `json:"faults"`
-	}{len(v.Faults) == 0, v.Fingerprint, known, v.Manifest.Entries, v.Manifest.From, v.Manifest.To, v.Manifest.Head.String(), v.Manifest.Late, v.Manifest.Program, v.Faults})
+	}{len(v.Faults) == 0, v.Fingerprint, known, v.Manifest.Entries, v.Manifest.From, v.Manifest.To, v.Manifest.Head.String(), v.Manifest.Late, v.Manifest.Behind(v.Manifest.Entries), v.PhotosMissing, v.Manifest.Program, v.Faults})
 	if err == nil {
 		_, err = fmt.Fprintf(w, "%s\n", b)
 	}
@@ -113,11 +115,11 @@ func sayVerified(w io.Writer, name string, v record.Verified, known bool) {
 	} else {
 		fmt.Fprintf(w, "Signed by a key that this machine does not know: %s\nCompare it with the fingerprint on the paper that was handed over or on the label in the panel, not on one out of this file: who can sign anew can print anew.\n", v.Fingerprint)
 	}
-	switch {
-	case m.Late >= m.Entries:
-		fmt.Fprint(w, "The chain was made together with this bundle: nothing proves that no entry was changed before that.\n")
-	case m.Late > 0:
-		fmt.Fprintf(w, "The first %d entries were chained later than they came: nothing proves that none of them was changed in between.\n", m.Late)
+	for _, s := range m.Says(m.Entries) {
+		fmt.Fprintln(w, s)
+	}
+	if n := v.PhotosMissing; n > 0 {
+		fmt.Fprintf(w, "Pictures that marks name and the bundle lacks, because the journal did not hold them: %d.\n", n)
 	}
 }
 

@@ -175,91 +175,149 @@ func eventTexts(conn *sqlite.Conn, texts []eventText, from, to uint64) ([]eventT
 	return texts, err
 }
 
-// chainShelf keeps the links, each under the number of its last entry, and
-// under chainBegun how many entries were there before any was made.
+// chainShelf keeps the links, each under the number of its last entry, under
+// chainBegun how many entries were there before any was made, and under
+// chainTail the hash of the entries behind the last link, as far as they have
+// come.
 const (
 	chainShelf = "chain"
 	chainBegun = "begun"
+	chainTail  = "tail"
 )
 
 func linkKey(last uint64) string { return fmt.Sprintf("%020d", last) }
 
 type begun struct{ Entries uint64 }
 
-// Chain makes the links of all entries that fill one and have none yet. Call it
-// as often as Seal, from a goroutine that may take its time: only keeping a
-// link keeps Append waiting. A crash leaves each link kept or not made; as they
+// BeginChain writes down how many entries were there before their chain was
+// kept, unless it is begun already. Call it before the first Append.
+func (j *Journal) BeginChain(ctx context.Context) error {
+	last, err := j.Last(ctx)
+	if err != nil {
+		return err
+	}
+	var b begun
+	if has, err := j.Shelved(ctx, chainShelf, chainBegun, &b); has || err != nil {
+		return err
+	}
+	return j.Shelf(chainShelf).Put(chainBegun, begun{last})
+}
+
+// Chain makes the links of all entries that have none yet, and keeps the hash of
+// those behind them that fill none. Call it every minute or so, from a goroutine that may take its time: only keeping a link
+// keeps Append waiting. A crash leaves each link kept or not made; as they
 // follow from the entries alone, the next call makes the same.
 func (j *Journal) Chain(ctx context.Context) error {
 	last, err := j.Last(ctx)
 	if err != nil {
 		return err
 	}
-	full := last - last%LinkEntries
-	var b begun
-	if ok, err := j.Shelved(ctx, chainShelf, chainBegun, &b); err != nil || !ok {
-		if err == nil {
-			err = j.Shelf(chainShelf).Put(chainBegun, begun{full})
-		}
-		if err != nil {
-			return err
-		}
+	if err := j.BeginChain(ctx); err != nil {
+		return err
 	}
-	links, err := j.Links(ctx)
+	kept, err := j.Kept(ctx)
 	if err != nil {
 		return err
 	}
 	behind := Link{Hash: ChainBegin()}
-	if n := len(links); n > 0 {
-		behind = links[n-1]
+	if n := len(kept.Links); n > 0 {
+		behind = kept.Links[n-1]
 	}
-	if behind.Last >= full {
+	if max(behind.Last, kept.Tail.Last) >= last {
 		return nil
 	}
 	c := NewChainer(behind)
-	for line, err := range j.Lines(ctx, behind.Last+1, full) {
+	for line, err := range j.Lines(ctx, behind.Last+1, last) {
 		if err != nil {
 			return fmt.Errorf("journal: chain: %w", err)
 		}
-		if link, ok := c.Add(line); ok {
+		link, full := c.Add(line)
+		if err := kept.Check(c, link, full); err != nil { // else what was changed would be chained as it is now
+			return fmt.Errorf("journal: chain: %w", err)
+		}
+		if full {
 			if err := j.Shelf(chainShelf).Put(linkKey(link.Last), link); err != nil {
 				return err
 			}
 		}
 	}
+	if tail, ok := c.End(); ok {
+		return j.Shelf(chainShelf).Put(chainTail, tail)
+	}
 	return nil
 }
 
-// Links returns the links that are kept, in order.
-func (r *Reader) Links(ctx context.Context) (links []Link, err error) {
+// Kept is the chain as far as it was made while the entries came.
+type Kept struct {
+	Links []Link // in order
+	Tail  Link   // of entries that filled no link yet; Last is 0 where there are none
+	late  begun
+	begun bool
+}
+
+// Check compares what a Chainer has come to, with the link that it has just
+// ended where it has, with what was kept of it.
+func (k Kept) Check(c *Chainer, link Link, full bool) error {
+	if !full {
+		link = c.link()
+	}
+	i := int(link.First / LinkEntries)
+	changed := full && i < len(k.Links) && k.Links[i] != link
+	changed = changed || link.Last == k.Tail.Last && link.First == k.Tail.First && link.Hash != k.Tail.Hash
+	if !changed {
+		return nil
+	}
+	return fmt.Errorf("entries %d to %d are no longer those that were chained when they came: the journal was changed or its disk is damaged. Export what can be read, and keep the folder as it is", link.First, link.Last)
+}
+
+// Chained returns how many of the entries up to one were there before the chain
+// was kept (all, where it never was), and to which it was kept: those behind
+// were not chained yet.
+func (k Kept) Chained(to uint64) (late, kept uint64) {
+	if n := len(k.Links); n > 0 {
+		kept = k.Links[n-1].Last
+	}
+	kept = min(max(kept, k.Tail.Last), to)
+	if !k.begun || kept == 0 {
+		return to, 0
+	}
+	return min(k.late.Entries, to), kept
+}
+
+// Kept returns what is kept of the chain.
+func (r *Reader) Kept(ctx context.Context) (k Kept, err error) {
 	err = r.read(ctx, "read the chain", func(conn *sqlite.Conn) error {
 		return eachOnShelf(conn, chainShelf, func(key string, body []byte) error {
-			if key == chainBegun {
-				return nil
+			switch key {
+			case chainBegun:
+				k.begun = true
+				return json.Unmarshal(body, &k.late)
+			case chainTail:
+				return json.Unmarshal(body, &k.Tail)
 			}
 			var l Link
 			if err := json.Unmarshal(body, &l); err != nil {
 				return fmt.Errorf("link %s of the chain: %w", key, err)
 			}
-			if l.First != uint64(len(links))*LinkEntries+1 || l.Last != l.First+LinkEntries-1 {
+			if l.First != uint64(len(k.Links))*LinkEntries+1 || l.Last != l.First+LinkEntries-1 {
 				return fmt.Errorf("the chain lacks the link before entry %d", l.First)
 			}
-			links = append(links, l)
+			k.Links = append(k.Links, l)
 			return nil
 		})
 	})
-	return links, err
+	return k, err
 }
 
 // Head returns the hash of all entries up to one, by the links that are kept and
 // the entries behind them.
 func (r *Reader) Head(ctx context.Context, to uint64) (Hash, error) {
-	links, err := r.Links(ctx)
+	kept, err := r.Kept(ctx)
 	if err != nil {
 		return Hash{}, err
 	}
 	behind := Link{Hash: ChainBegin()}
-	for _, l := range links {
+	for _, l := range kept.Links {
 		if l.Last > to {
 			break
 		}
@@ -280,21 +338,6 @@ func (r *Reader) Head(ctx context.Context, to uint64) (Hash, error) {
 		behind = link
 	}
 	return behind.Hash, nil
-}
-
-// ChainedLate returns how many of the entries up to one were there before a
-// chain was kept: all, where no link of them ever was.
-func (r *Reader) ChainedLate(ctx context.Context, to uint64) (uint64, error) {
-	var b begun
-	ok, err := r.Shelved(ctx, chainShelf, chainBegun, &b)
-	if err != nil {
-		return 0, err
-	}
-	links, err := r.Links(ctx)
-	if !ok || len(links) == 0 || links[0].Last > to {
-		return to, err
-	}
-	return min(b.Entries, to), err
 }
 
 // Tell takes what an entry says of wall time; entries must come in their order.

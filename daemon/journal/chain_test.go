@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"slices"
+	"strings"
 	"testing"
 
 	"standwatch/rules"
@@ -32,6 +33,97 @@ func chained(all []string) (links []Link) {
 		links = append(links, Link{uint64(first) + 1, uint64(first) + 4096, behind})
 	}
 	return links
+}
+
+// tailOf is the hash of the entries that fill no link, by the chain's description.
+func tailOf(all []string) Hash {
+	behind := Hash(sha256.Sum256([]byte("standwatch chain 1\n")))
+	links := chained(all)
+	if len(links) > 0 {
+		behind = links[len(links)-1].Hash
+	}
+	b := bytes.Clone(behind[:])
+	for _, line := range all[4096*len(links):] {
+		b = append(b, line...)
+	}
+	return sha256.Sum256(b)
+}
+
+func kept(t testing.TB, j *Journal) Kept {
+	t.Helper()
+	k, err := j.Kept(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return k
+}
+
+// The power goes between entries and their chaining: what came since counts as
+// chained by nobody, and the chain carries on to the same hashes.
+func TestAPowerCutBetweenEntryAndChain(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, dir)
+	s := newSite(90)
+	all := s.entries(2*LinkEntries + 700)
+	chain := func() {
+		t.Helper()
+		if err := j.Chain(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := j.BeginChain(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	at := 0
+	for _, n := range []int{100, LinkEntries - 1, LinkEntries, LinkEntries + 1, 2 * LinkEntries, 2*LinkEntries + 300} {
+		appendAll(t, j, s, all[at:n])
+		chain()
+		at = n
+		if late, to := kept(t, j).Chained(j.seq); late != 0 || to != uint64(n) {
+			t.Errorf("after %d: %d chained late, kept to %d", n, late, to)
+		}
+	}
+	appendAll(t, j, s, all[at:])
+	if err := j.Close(); err != nil { // no call of Chain before it
+		t.Fatal(err)
+	}
+	j = open(t, dir)
+	if late, to := kept(t, j).Chained(j.seq); late != 0 || to != 2*LinkEntries+300 {
+		t.Errorf("after the cut: %d chained late, kept to %d", late, to)
+	}
+	if late, to := kept(t, j).Chained(5000); late != 0 || to != 5000 {
+		t.Errorf("up to 5000: %d chained late, kept to %d", late, to)
+	}
+	chain()
+	want := lines(t, &j.Reader, 1, 0)
+	if k := kept(t, j); !slices.Equal(k.Links, chained(want)) || k.Tail.Hash != tailOf(want) || k.Tail.Last != j.seq {
+		t.Errorf("carried on to %v", k)
+	}
+}
+
+// An entry behind the last link is kept by the tail: once changed, it is chained no further.
+func TestAChangedEntryBehindTheLastLinkIsTold(t *testing.T) {
+	for _, more := range []int{10, LinkEntries} {
+		j := open(t, t.TempDir())
+		s := newSite(91)
+		all := s.entries(LinkEntries + 500 + more)
+		appendAll(t, j, s, all[:LinkEntries+500])
+		if err := j.Chain(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		appendAll(t, j, s, all[LinkEntries+500:])
+		before := kept(t, j)
+		n := count(t, j, `SELECT seq FROM events WHERE kind = 'told' AND seq > 4096 AND seq <= 4596 LIMIT 1`)
+		if err := execute(j.conn, `UPDATE events SET body = replace(body, 'note', 'nota') WHERE seq = ?`, n); err != nil {
+			t.Fatal(err)
+		}
+		if err := j.Chain(t.Context()); err == nil || !strings.Contains(err.Error(), "entries 4097 to 4596 are no longer those that were chained when they came") {
+			t.Errorf("%d entries later: %v", more, err)
+		}
+		if after := kept(t, j); after.Tail != before.Tail || len(after.Links) != 1 {
+			t.Errorf("%d entries later the chain was carried on over it: %v", more, after)
+		}
+	}
 }
 
 func TestTheChainFollowsFromTheEntriesAlone(t *testing.T) {
@@ -72,22 +164,19 @@ func TestTheChainFollowsFromTheEntriesAlone(t *testing.T) {
 		if got := lines(t, &grown.Reader, 1, 0); !slices.Equal(got, want) {
 			t.Fatal("lines differ once entries are sealed")
 		}
-		a, err := whole.Links(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		b, err := grown.Links(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
-		if links := chained(want); len(links) != 3 || !slices.Equal(a, links) || !slices.Equal(b, links) {
+		a, b := kept(t, whole), kept(t, grown)
+		if links := chained(want); len(links) != 3 || !slices.Equal(a.Links, links) || !slices.Equal(b.Links, links) {
 			t.Errorf("links\n%v\n%v\nwant\n%v", a, b, links)
 		}
-		if n, err := whole.ChainedLate(t.Context(), whole.seq); err != nil || n != 3*LinkEntries {
-			t.Errorf("%d entries chained late, %v", n, err)
+		end := Link{3*LinkEntries + 1, uint64(len(want)), tailOf(want)}
+		if a.Tail != end || b.Tail != end {
+			t.Errorf("tails\n%v\n%v\nwant\n%v", a.Tail, b.Tail, end)
 		}
-		if n, err := grown.ChainedLate(t.Context(), grown.seq); err != nil || n != 0 {
-			t.Errorf("%d entries chained late, %v", n, err)
+		if late, to := a.Chained(whole.seq); late != whole.seq || to != whole.seq {
+			t.Errorf("%d entries chained late, kept to %d", late, to)
+		}
+		if late, to := b.Chained(grown.seq); late != 4000 || to != grown.seq { // what was there at the first call
+			t.Errorf("%d entries chained late, kept to %d", late, to)
 		}
 	}
 }

@@ -48,8 +48,10 @@
 // Each 4,096 entries are a link (chain.go): the SHA-256 of the link before and
 // of the entries as lines of text (chain_line.go), in which nothing shows how
 // they are stored. A link follows from the entries and is kept all the same, on
-// a shelf, from soon after they came: whoever changes an entry later changes it
-// away from its link. A bundle carries the lines and the chain out.
+// a shelf, from soon after they came, as is the hash of those behind it that
+// fill none yet (the tail): whoever changes an entry later changes it away from
+// its link, and the chain is carried no further. A bundle carries the lines and
+// the chain out, and says which entries no link or tail had reached.
 //
 // # What a crash can leave
 //
@@ -71,7 +73,8 @@
 //	Seal        the batches or the block, never both or neither: one transaction deletes and inserts. A block
 //	            covers the very numbers of its batches, so a reader that goes on by number after the change
 //	            misses and repeats nothing.
-//	Chain       each link or not; the next call makes the same ones.
+//	Chain       each link or not, the newest tail or an older one; the next call makes the same ones. What came
+//	            between the tail and the crash is chained then, and counts as unchained in a bundle made before.
 //	Quarantine, Points, Photo   the row or none.
 //	Change      all of a change to the shelf or nothing of it.
 //	Grow        the old schema or the new one: one transaction.

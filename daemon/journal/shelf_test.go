@@ -153,8 +153,9 @@ func TestAnEarlierSchemaGrows(t *testing.T) {
 					t.Errorf("a reader sees %d entries, want 1000", n)
 				}
 				must(t, r.EachShelved(t.Context(), "site", func(key string, _ []byte) error { return fmt.Errorf("a site from nowhere: %s", key) }))
-				if late, err := r.ChainedLate(t.Context(), 1000); late != 1000 || err != nil { // a bundle, before the new program has run
-					t.Errorf("chained late %d, %v, want 1000", late, err)
+				k, err := r.Kept(t.Context())
+				if late, kept := k.Chained(1000); late != 1000 || kept != 0 || err != nil { // a bundle, before the new program has run
+					t.Errorf("chained late %d, kept to %d, %v, want 1000 and 0", late, kept, err)
 				}
 				must(t, r.Close())
 			}

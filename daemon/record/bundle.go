@@ -11,7 +11,6 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
-	"time"
 
 	"standwatch/daemon/fieldlog"
 	"standwatch/daemon/journal"
@@ -27,6 +26,7 @@ const (
 	partFindings = "findings.jsonl"
 	partSite     = "site.jsonl" // what the site file said, and from which entry on
 	partReadMe   = "how-to-check.txt"
+	partScript   = "how-to-check.sh"
 	partManifest = "manifest.json"
 	partSigned   = "manifest.sig"
 	photoFolder  = "photos/"
@@ -45,8 +45,7 @@ type Bundled struct {
 	Journal *journal.Reader
 	Key     Key
 	Program string // which standwatch made it, without the processor's kind
-	System  string // of the record in it; the entries are the whole journal's
-	Job     int
+	Record  Record // the one in it; the entries are the whole journal's
 	Parts   []Part // the record, in each of its forms
 }
 
@@ -60,19 +59,29 @@ type Manifest struct {
 	From    string       `json:"from,omitempty"` // of the first and the last entry, where a clock told it
 	To      string       `json:"to,omitempty"`
 	Head    journal.Hash `json:"head"`
-	// Late entries were there before their chain was kept: who changed them
-	// before that left no trace in it.
-	Late  uint64    `json:"late,omitempty"`
+	Chained
 	Key   string    `json:"key"`
 	Parts []partSum `json:"parts"`
+}
+
+// everyBundle are the parts without which none is whole: the record in each
+// form of PartsOf, and what it rests on.
+var everyBundle = []string{
+	"record.pdf", "record.html", "record.csv", "record.json", "label.pdf", "label.txt",
+	partLog, partFindings, partSite, partEntries, partChain, partReadMe, partScript,
 }
 
 const howToCheck = `This is the record of a start-up, with everything it rests on.
 
   standwatch verify BUNDLE     says whether every byte is as the box signed it.
 
-Compare the fingerprint that it prints with the one on the paper. Without that
-program, any other can do the same:
+Compare the fingerprint that it prints with the one on the paper that was handed
+over or on the label in the panel. Without that program,
+
+  bash how-to-check.sh BUNDLE [FINGERPRINT]
+
+does the same with openssl (3.0 or later), unzip and sha256sum; read it before
+you run it. Any other program can, by this:
 
 1. manifest.sig is the ed25519 signature (RFC 8032), in hexadecimal, of the bytes
    of manifest.json, by the public key that manifest.json names. The fingerprint
@@ -83,7 +92,11 @@ program, any other can do the same:
    a link is the SHA-256 of the hash before it (32 bytes) and of its lines with
    their line feeds; before the first stands the SHA-256 of "standwatch chain 1"
    and a line feed. The last hash is the head in manifest.json.
-4. field-log.csv has the same entries as people read them, with the wall times
+   The entries behind "kept" in manifest.json were chained when this bundle was
+   made and not before; the first "late" of them had come before any chain.
+4. photos/ has pictures, each called by its own SHA-256, as the marks among the
+   entries name it.
+5. field-log.csv has the same entries as people read them, with the wall times
    that the clock anchors among them give. findings.jsonl has what was said of
    them at the time, site.jsonl what the site file said.
 
@@ -95,29 +108,35 @@ qualified technician.
 // Bundle writes the bundle of a journal as it stands. The same journal, key and
 // program give the same bytes.
 func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err error) {
-	m = Manifest{Format: bundleFormat, Program: b.Program, System: b.System, Job: b.Job, Key: hex.EncodeToString(b.Key.public())}
-	to, err := b.Journal.Last(ctx)
-	if err != nil {
-		return m, err
+	if b.Key.private == nil {
+		return m, errors.New("the box has no key to sign with")
 	}
+	m = Manifest{Format: bundleFormat, Program: b.Program, System: b.Record.System.Name, Job: b.Record.Job.Number, Key: hex.EncodeToString(b.Key.public())}
+	now := b.Record.stood
+	if now.entries == 0 {
+		if now, err = stand(ctx, b.Journal); err != nil {
+			return m, err
+		}
+	}
+	to := now.entries
 	if to == 0 {
 		return m, errors.New("the journal holds no entry yet: there is nothing to prove")
 	}
-	if m.Late, err = b.Journal.ChainedLate(ctx, to); err != nil {
-		return m, err
-	}
-	marks, err := b.marks(ctx, to)
+	marks, anchors, err := marksTo(ctx, b.Journal, to)
 	if err != nil {
 		return m, err
 	}
+	if m.Chained, err = now.chainedAt(ctx, b.Journal, anchors, to); err != nil {
+		return m, err
+	}
 	z := &zipWriter{out: out}
-	c := &carried{journal: b.Journal, to: to, anchors: marks.anchors}
+	c := &carried{journal: b.Journal, stood: now, anchors: anchors}
 	with := func(f func(context.Context, io.Writer) error) func(io.Writer) error {
 		return func(w io.Writer) error { return f(ctx, w) }
 	}
 	parts := slices.Clone(b.Parts)
 	parts = append(parts, Part{partLog, with(c.writeLog)}, Part{partFindings, with(c.writeFindings)}, Part{partSite, with(c.writeSite)})
-	for _, name := range marks.photos {
+	for _, name := range photosOf(marks) {
 		picture, err := b.Journal.Photo(ctx, name)
 		if err != nil {
 			return m, err
@@ -126,7 +145,7 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 			parts = append(parts, partOf(photoFolder+name+".jpg", picture))
 		}
 	}
-	parts = append(parts, Part{partEntries, with(c.writeEntries)}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)))
+	parts = append(parts, Part{partEntries, with(c.writeEntries)}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)), partOf(partScript, checkScript))
 	for _, p := range parts {
 		if err := ctx.Err(); err != nil {
 			return m, err
@@ -164,36 +183,24 @@ func partOf(name string, body []byte) Part {
 	return Part{name, func(w io.Writer) error { _, err := w.Write(body); return err }}
 }
 
-// marked is what the marks say of the whole.
-type marked struct {
-	anchors journal.Anchors
-	photos  []string // names, in order
-}
-
 // photoName is how a mark names a photo (journal.KeepPhoto).
 var photoName = regexp.MustCompile(`\b[0-9a-f]{64}\b`)
 
-func (b Bundled) marks(ctx context.Context, to uint64) (out marked, err error) {
-	marks, err := b.Journal.Marks(ctx)
-	out.anchors = journal.Anchors{}
+// photosOf are the names of photos that marks have, in order.
+func photosOf(marks []rules.Entry) (names []string) {
 	for _, e := range marks {
-		if e.Seq > to { // it came while this was written
-			break
-		}
-		out.anchors.Tell(e)
 		if t, ok := e.Body.(*rules.Told); ok {
-			out.photos = append(out.photos, photoName.FindAllString(t.Note, -1)...)
+			names = append(names, photoName.FindAllString(t.Note, -1)...)
 		}
 	}
-	slices.Sort(out.photos)
-	out.photos = slices.Compact(out.photos)
-	return out, err
+	slices.Sort(names)
+	return slices.Compact(names)
 }
 
 // carried writes the parts that carry the journal out.
 type carried struct {
 	journal *journal.Reader
-	to      uint64
+	stood   stood
 	anchors journal.Anchors
 	links   []journal.Link
 	head    journal.Hash
@@ -201,12 +208,8 @@ type carried struct {
 }
 
 func (c *carried) writeEntries(ctx context.Context, w io.Writer) error {
-	kept, err := c.journal.Links(ctx)
-	if err != nil {
-		return err
-	}
 	chain := journal.NewChainer(journal.Link{Hash: journal.ChainBegin()})
-	for line, err := range c.journal.Lines(ctx, 1, c.to) {
+	for line, err := range c.journal.Lines(ctx, 1, c.stood.entries) {
 		if err != nil {
 			return err
 		}
@@ -214,13 +217,12 @@ func (c *carried) writeEntries(ctx context.Context, w io.Writer) error {
 			return err
 		}
 		link, full := chain.Add(line)
-		if !full {
-			continue
+		if err := c.stood.chain.Check(chain, link, full); err != nil {
+			return err
 		}
-		if n := len(c.links); n < len(kept) && kept[n] != link {
-			return fmt.Errorf("entries %d to %d are no longer those that were chained when they came: the journal was changed or its disk is damaged. Export what can be read, and keep the folder as it is", link.First, link.Last)
+		if full {
+			c.links = append(c.links, link)
 		}
-		c.links = append(c.links, link)
 	}
 	if link, ok := chain.End(); ok {
 		c.links = append(c.links, link)
@@ -240,7 +242,7 @@ func (c *carried) writeChain(w io.Writer) error {
 
 func (c *carried) writeLog(ctx context.Context, w io.Writer) (err error) {
 	log := newLogOf(w, c.anchors)
-	for line, err := range c.journal.Lines(ctx, 1, c.to) {
+	for line, err := range c.journal.Lines(ctx, 1, c.stood.entries) {
 		if err != nil {
 			return err
 		}
@@ -265,7 +267,7 @@ func (c *carried) writeFindings(ctx context.Context, w io.Writer) error {
 		var b bytes.Buffer
 		for _, f := range page {
 			after = f.ID
-			if f.Seq > c.to {
+			if f.Seq > c.stood.entries || f.ID > c.stood.finding {
 				continue
 			}
 			text, err := json.Marshal(f.Finding)
@@ -286,7 +288,7 @@ func (c *carried) writeFindings(ctx context.Context, w io.Writer) error {
 func (c *carried) writeSite(ctx context.Context, w io.Writer) error {
 	return c.journal.EachShelved(ctx, siteShelf, func(key string, body []byte) error {
 		from, err := strconv.ParseUint(key, 10, 64)
-		if err != nil || from > c.to {
+		if err != nil || from > c.stood.entries {
 			return err
 		}
 		_, err = fmt.Fprintf(w, "{\"from\":%d,\"said\":%s}\n", from, body)
@@ -321,8 +323,7 @@ func (s span) texts() (from, to string) {
 	if !s.known {
 		return "", ""
 	}
-	const form = "2006-01-02T15:04:05.000Z"
-	return time.UnixMilli(s.from).UTC().Format(form), time.UnixMilli(s.to).UTC().Format(form)
+	return wallText(s.from), wallText(s.to)
 }
 
 func newLogOf(w io.Writer, anchors journal.Anchors) *logOf {

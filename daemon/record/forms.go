@@ -28,15 +28,20 @@ func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []
 	if err != nil {
 		return rec, nil, err
 	}
+	forms, err := formsOf(ctx, r, rec, key.Fingerprint())
+	return rec, forms, err
+}
+
+func formsOf(ctx context.Context, r *journal.Reader, rec Record, key string) ([]Form, error) {
 	label := func(p LabelPaper) func(io.Writer) error {
-		return func(out io.Writer) error { return Label(out, rec, key.Fingerprint(), p) }
+		return func(out io.Writer) error { return Label(out, rec, key, p) }
 	}
 	const pdf = "application/pdf"
 	d, err := Proved(ctx, r, key, rec)
 	if err != nil {
-		return rec, nil, err
+		return nil, err
 	}
-	return rec, []Form{
+	return []Form{
 		{"pdf-a4", "record.pdf", pdf, func(out io.Writer) error { return PDF(out, d, A4) }, false},
 		{"pdf-letter", "record-letter.pdf", pdf, func(out io.Writer) error { return PDF(out, d, Letter) }, true},
 		{"html", "record.html", "text/html; charset=utf-8", func(out io.Writer) error { return HTML(out, d) }, false},
@@ -45,16 +50,17 @@ func Forms(ctx context.Context, r *journal.Reader, w Which, key Key) (Record, []
 		{"label-a6", "label.pdf", pdf, label(A6), false},
 		{"label-a5", "label-a5.pdf", pdf, label(A5), true},
 		{"label-text", "label.txt", "text/plain; charset=utf-8", func(out io.Writer) error {
-			_, err := io.WriteString(out, LabelText(rec, key.Fingerprint()))
+			_, err := io.WriteString(out, LabelText(rec, key))
 			return err
 		}, false},
 	}, nil
 }
 
-// Proved is a record laid as a paper, with what proves it at its end.
-func Proved(ctx context.Context, r *journal.Reader, key Key, rec Record) (Document, error) {
+// Proved is a record laid as a paper, with what proves it at its end. key is the
+// fingerprint under which the box signs; empty: none.
+func Proved(ctx context.Context, r *journal.Reader, key string, rec Record) (Document, error) {
 	d := Lay(rec)
-	proof, err := Prove(ctx, r, key, rec.Entries)
+	proof, err := prove(ctx, r, key, rec)
 	if err != nil {
 		return d, err
 	}

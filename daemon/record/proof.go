@@ -2,10 +2,96 @@ package record
 
 import (
 	"context"
+	"math"
 	"strconv"
+	"time"
 
 	"standwatch/daemon/journal"
 )
+
+// stood is where a journal stood when something was made of it. What comes
+// meanwhile is left out, so that all parts of a bundle rest on the same, and
+// who makes them anew from it finds them equal.
+type stood struct {
+	entries uint64 // its last one
+	finding int64  // the newest finding's number
+	chain   journal.Kept
+}
+
+func stand(ctx context.Context, r *journal.Reader) (s stood, err error) {
+	if s.entries, err = r.Last(ctx); err != nil {
+		return s, err
+	}
+	newest, err := r.FindingsBefore(ctx, math.MaxInt64, 1)
+	for _, f := range newest {
+		s.finding = f.ID
+	}
+	if err != nil {
+		return s, err
+	}
+	s.chain, err = r.Kept(ctx)
+	return s, err
+}
+
+// Chained says how well the chain proves the entries that something rests on.
+type Chained struct {
+	// Late entries were there before their chain was kept: who changed them
+	// before that left no trace in it.
+	Late uint64 `json:"late,omitempty"`
+	// Kept is the last entry that was chained while the box ran, within a minute
+	// or so of its coming. Those behind it are chained with the paper or bundle.
+	Kept  uint64 `json:"kept"`
+	Since string `json:"unchained_since,omitempty"` // when the first of those behind came, where a clock told
+}
+
+// chainedAt is how well entries up to one are chained.
+func (s stood) chainedAt(ctx context.Context, r *journal.Reader, anchors journal.Anchors, to uint64) (c Chained, err error) {
+	if c.Late, c.Kept = s.chain.Chained(to); c.Kept == to || c.Late == to {
+		return c, nil
+	}
+	for e, err := range r.Entries(ctx, c.Kept+1, c.Kept+1, nil) {
+		if err != nil {
+			return c, err
+		}
+		if ms, ok := anchors.Wall(e.At); ok {
+			c.Since = wallText(ms)
+		}
+	}
+	return c, nil
+}
+
+// wallText is a time of day as a manifest has it.
+func wallText(ms int64) string {
+	return time.UnixMilli(ms).UTC().Format("2006-01-02T15:04:05.000Z")
+}
+
+// Behind is how many entries are chained with the paper or bundle only, where
+// the chain was kept at all.
+func (c Chained) Behind(entries uint64) uint64 {
+	if c.Late >= entries {
+		return 0
+	}
+	return entries - c.Kept
+}
+
+// Says says what the chain does not prove, a sentence each; none where it was
+// kept from the first entry to the last.
+func (c Chained) Says(entries uint64) (said []string) {
+	switch {
+	case c.Late >= entries:
+		return []string{wordsProofNow}
+	case c.Late > 0:
+		said = append(said, "The first "+strconv.FormatUint(c.Late, 10)+wordsProofLate)
+	}
+	if n := c.Behind(entries); n > 0 {
+		since := ""
+		if c.Since != "" {
+			since = ", come since " + c.Since + ","
+		}
+		said = append(said, "The last "+numberOf(int(n), "entry", "entries")+since+wordsProofBehind)
+	}
+	return said
+}
 
 // Proof is what a paper carries of the bundle that proves it: who compares the
 // two knows that they are of one box and one journal.
@@ -13,21 +99,12 @@ type Proof struct {
 	Fingerprint string       // of the key that signs
 	Entries     uint64       // to which the paper rests on the journal
 	Head        journal.Hash // of the chain, there
-	Late        uint64       // entries that were there before the chain was kept
+	Chained     Chained
 }
 
-// Prove returns the proof of a journal up to an entry (0: to its end), as a
-// bundle made there has it.
-func Prove(ctx context.Context, r *journal.Reader, key Key, to uint64) (p Proof, err error) {
-	p = Proof{Fingerprint: key.Fingerprint(), Entries: to}
-	if to == 0 {
-		if p.Entries, err = r.Last(ctx); err != nil {
-			return p, err
-		}
-	}
-	if p.Late, err = r.ChainedLate(ctx, p.Entries); err != nil {
-		return p, err
-	}
+// prove returns the proof of what a record rests on, as a bundle made with it has it.
+func prove(ctx context.Context, r *journal.Reader, fingerprint string, rec Record) (p Proof, err error) {
+	p = Proof{Fingerprint: fingerprint, Entries: rec.Entries, Chained: rec.chained}
 	p.Head, err = r.Head(ctx, p.Entries)
 	return p, err
 }
@@ -44,11 +121,8 @@ func (p Proof) Lay() []Block {
 		facts,
 		Paragraph{Tone: Small, Text: wordsProofHow},
 	}
-	switch {
-	case p.Late >= p.Entries:
-		blocks = append(blocks, Paragraph{Tone: Small, Text: wordsProofNow})
-	case p.Late > 0:
-		blocks = append(blocks, Paragraph{Tone: Small, Text: "The first " + strconv.FormatUint(p.Late, 10) + wordsProofLate})
+	for _, s := range p.Chained.Says(p.Entries) {
+		blocks = append(blocks, Paragraph{Tone: Small, Text: s})
 	}
 	return blocks
 }

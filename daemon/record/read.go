@@ -28,18 +28,15 @@ var ErrEmpty = errors.New("the journal is empty: nothing was measured and nobody
 // by the findings that the journal keeps; curves, ledgers and tables come from
 // putting the entries through the judges again.
 func Read(ctx context.Context, r *journal.Reader, w Which) (Record, error) {
-	last, err := r.Last(ctx)
+	now, err := stand(ctx, r)
 	if err != nil {
 		return Record{}, err
 	}
-	if last == 0 {
+	if now.entries == 0 {
 		return Record{}, ErrEmpty
 	}
-	g := reading{r: r, to: last, bySeq: map[uint64]*underWay{}}
-	if g.anchors, err = r.Anchors(ctx); err != nil {
-		return Record{}, err
-	}
-	if g.marks, err = r.Marks(ctx); err != nil {
+	g := reading{r: r, stood: now, to: now.entries, bySeq: map[uint64]*underWay{}}
+	if g.marks, g.anchors, err = marksTo(ctx, r, g.to); err != nil {
 		return Record{}, err
 	}
 	if err := g.choose(ctx, w); err != nil {
@@ -50,12 +47,29 @@ func Read(ctx context.Context, r *journal.Reader, w Which) (Record, error) {
 			return Record{}, err
 		}
 	}
-	return g.rec, nil
+	g.rec.stood = now
+	g.rec.chained, err = now.chainedAt(ctx, r, g.anchors, g.to)
+	return g.rec, err
+}
+
+// marksTo are the marks, starts and anchors up to an entry: what comes while
+// something is made of them is none of it.
+func marksTo(ctx context.Context, r *journal.Reader, to uint64) (marks []rules.Entry, anchors journal.Anchors, err error) {
+	marks, err = r.Marks(ctx)
+	if i := slices.IndexFunc(marks, func(e rules.Entry) bool { return e.Seq > to }); i >= 0 {
+		marks = marks[:i]
+	}
+	anchors = journal.Anchors{}
+	for _, e := range marks {
+		anchors.Tell(e)
+	}
+	return marks, anchors, err
 }
 
 // reading is one record while it is read.
 type reading struct {
 	r       *journal.Reader
+	stood   stood
 	anchors journal.Anchors
 	marks   []rules.Entry // all of the journal's: told, started, clocked
 	site    rules.Site
@@ -373,6 +387,9 @@ func (g *reading) found(ctx context.Context) error {
 		for _, f := range page {
 			after = f.ID
 			s := g.bySeq[f.Begin]
+			if f.ID > g.stood.finding { // found while this is read
+				continue
+			}
 			if f.System != "" && f.System != g.system.Name || f.Begin != 0 && s == nil || f.Begin == 0 && !g.inJob(f.Seq) || f.Seq > g.to {
 				continue
 			}

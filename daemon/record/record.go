@@ -44,6 +44,9 @@ type Record struct {
 	Runs        []Boot       `json:"runs"`              // of the box: version, clock
 	Photos      []Photo      `json:"photos,omitempty"`  // that marks name
 	Unclear     []string     `json:"unclear,omitempty"` // what could not be read, each a sentence
+
+	stood   stood   // the journal, when this was read
+	chained Chained // Entries
 }
 
 // System is the refrigerant network.

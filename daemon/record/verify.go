@@ -24,7 +24,10 @@ type Verified struct {
 	Manifest    Manifest
 	Fingerprint string  // of the key that signed it; empty where the signature does not hold
 	Faults      []Fault // none: intact
-	open        func(name string) (io.Reader, bool)
+	// PhotosMissing is how many pictures the marks name that the bundle lacks:
+	// the journal did not hold them.
+	PhotosMissing int
+	open          func(name string) (io.Reader, bool)
 }
 
 // Open reads a part of an intact bundle. ok is false where it has none of that

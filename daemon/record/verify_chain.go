@@ -9,16 +9,18 @@ import (
 	"strings"
 
 	"standwatch/daemon/journal"
+	"standwatch/rules"
 )
 
-// checkChain makes the chain anew from the entries, and the field log from them.
+// checkChain looks for what every bundle has, makes the chain anew from the
+// entries, and the field log from them.
 func (v *verifier) checkChain() {
 	entries, has := v.bodies[partEntries]
 	chain, also := v.bodies[partChain]
 	log, logged := v.bodies[partLog]
-	for _, name := range []string{partEntries, partChain, partLog} {
+	for _, name := range everyBundle {
 		if _, ok := v.bodies[name]; !ok && !v.faulty(name) {
-			v.fault(partManifest, "The manifest has no %s, which every bundle has.", name)
+			v.fault(name, "%s is missing: every bundle has it, and this one was signed without.", name)
 		}
 	}
 	if !has || !also {
@@ -34,9 +36,38 @@ func (v *verifier) checkChain() {
 	case r.entries != v.Manifest.Entries:
 		v.fault(partManifest, "There are %d entries and the manifest says %d.", r.entries, v.Manifest.Entries)
 	}
+	if !v.keptWhole(r) {
+		v.fault(partManifest, "The manifest says that the chain was kept to entry %d, and of the first %d that it was late; there are %d.", v.Manifest.Kept, v.Manifest.Late, r.entries)
+	}
+	v.checkPhotos(r.photos)
 	if logged {
 		v.compareLog(entries, log, r.anchors)
 	}
+}
+
+// keptWhole reports whether what the manifest says of the chain can be so.
+func (v *verifier) keptWhole(r relinked) bool {
+	return v.Manifest.Late <= r.entries && v.Manifest.Kept <= r.entries
+}
+
+// checkPhotos compares the pictures with the marks that name them. One that is
+// named and not here the journal may not have held.
+func (v *verifier) checkPhotos(named map[string]bool) {
+	for _, p := range v.parts {
+		name, ok := strings.CutPrefix(p.Name, photoFolder)
+		if !ok {
+			continue
+		}
+		name = strings.TrimSuffix(name, ".jpg")
+		switch {
+		case name != p.SHA256.String():
+			v.fault(p.Name, "%s is another picture than the one that a mark names.", p.Name)
+		case !named[name]:
+			v.fault(p.Name, "%s is a picture that no mark names.", p.Name)
+		}
+		delete(named, name)
+	}
+	v.PhotosMissing = len(named)
 }
 
 func (v *verifier) faulty(part string) bool {
@@ -53,13 +84,14 @@ type relinked struct {
 	head    journal.Hash
 	entries uint64
 	anchors journal.Anchors
+	photos  map[string]bool // that marks name
 }
 
 // relink puts the entries through the chain, link by link against what
 // chain.txt says of it: so a changed link is told by its numbers, and those
 // behind it are not.
 func (v *verifier) relink(entries, chain body) (r relinked, ok bool) {
-	r.anchors = journal.Anchors{}
+	r.anchors, r.photos = journal.Anchors{}, map[string]bool{}
 	said := bufio.NewScanner(v.unpack(chain.placed, chain.body()))
 	lines := bufio.NewReaderSize(v.unpack(entries.placed, entries.body()), 1<<16)
 	behind := journal.Link{Hash: journal.ChainBegin()}
@@ -106,6 +138,9 @@ func (v *verifier) relink(entries, chain body) (r relinked, ok bool) {
 		}
 		r.entries++
 		r.anchors.Tell(l.Entry)
+		for _, name := range photosOf([]rules.Entry{l.Entry}) {
+			r.photos[name] = true
+		}
 		if link, full := c.Add(line); full {
 			r.head = link.Hash
 			if !compare(link) {
