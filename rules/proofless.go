@@ -4,6 +4,8 @@ import (
 	"math"
 	"sort"
 	"time"
+
+	"standwatch/rules/physics"
 )
 
 // This file looks at a hold that would pass for what proves nothing: a level
@@ -22,14 +24,43 @@ const (
 )
 
 // falls reports whether the level has fallen, to so much of what it was once
-// settled: more than any noise does.
-func (j *vacuumHold) falls(share float64) (first, now float64, falls bool) {
+// settled: more than any noise does, and more than water's pressure fell at walls
+// that grew colder meanwhile. That far a sealed system falls too.
+func (j *vacuumHold) falls(share float64) (f falling, falls bool) {
 	v := j.view
 	if !v.ok || v.t < j.sett+fallFrom/2 || v.t < fallFrom {
-		return 0, 0, false
+		return f, false
 	}
-	first, now = j.levelOver(j.sett, j.sett+fallOver), j.levelOver(v.t-fallOver, v.t) // no fit: that knows only rises
-	return first, now, now < share*first && first-now > fallLeast
+	f.firstPa, f.nowPa = j.levelOver(j.sett, j.sett+fallOver), j.levelOver(v.t-fallOver, v.t) // no fit: that knows only rises
+	dry := f.nowPa < share*f.firstPa && f.firstPa-f.nowPa > fallLeast
+	if !dry {
+		return f, false
+	}
+	var water float64
+	water, f.colderK = j.colder(j.sett+fallOver, v.t)
+	wet := f.firstPa * water
+	return f, f.nowPa < share*wet && wet-f.nowPa > fallLeast
+}
+
+// falling is a level that fell, and by how much the pipes cooled.
+type falling struct{ firstPa, nowPa, colderK float64 }
+
+// colder is what water's pressure at the walls fell to between two moments, of
+// what it was, and by how much the walls cooled: the mean of those that are known;
+// one, and nought, where none is or they grew warmer.
+func (j *vacuumHold) colder(from, to time.Duration) (water, byK float64) {
+	sum, by, of := 0.0, 0.0, 0.0
+	for i := range j.walls {
+		a, knownA := j.walls[i].tempC(from)
+		b, knownB := j.walls[i].tempC(to)
+		if knownA && knownB {
+			sum, by, of = sum+physics.WaterPressurePa(b)/physics.WaterPressurePa(a), by+a-b, of+1
+		}
+	}
+	if of == 0 || sum >= of {
+		return 1, 0
+	}
+	return sum / of, by / of
 }
 
 // levelOver is the mean of what was heard over a time; not a number where
@@ -115,9 +146,9 @@ func (j *vacuumHold) jumped() (byPa float64, at time.Duration, ok bool) {
 
 // provesNothing says why a hold that would pass is not proven; empty where it is.
 func (j *vacuumHold) provesNothing() (cause, text string) {
-	if first, now, falls := j.falls(fallShare); falls {
-		j.view.nowPa = now
-		return "unknown", holdFell(first, now)
+	if f, falls := j.falls(fallShare); falls {
+		j.view.nowPa = f.nowPa
+		return "unknown", holdFell(f.firstPa, f.nowPa)
 	}
 	if j.stuck() {
 		return "gauge", holdStuck(j.ss[0].v, len(j.ss))

@@ -768,6 +768,9 @@ func (j *vacuumHold) final() []Finding {
 		if by, at, ok := j.jumped(); ok {
 			text += holdJumped(by, at)
 		}
+		if f, falls := j.falls(fallShare); !falls && f.colderK > 0 {
+			text += holdCooled(f.firstPa, f.nowPa, f.colderK)
+		}
 		if why, said := j.provesNothing(); why != "" {
 			result, cause, text, j.air.spoiled = NotProven, why, said, true
 		}
@@ -923,7 +926,7 @@ func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 	default:
 		sure = "too early to say"
 	}
-	if _, _, falls := j.falls(fallShareAt); falls && j.result == "" {
+	if _, falls := j.falls(fallShareAt); falls && j.result == "" {
 		sure, h.stays, h.falls = "too early to say", false, true
 	}
 	h.settling = elapsed < j.sett

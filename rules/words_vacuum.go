@@ -73,6 +73,10 @@ func holdFell(firstPa, endPa float64) string {
 	return fmt.Sprintf("Vacuum hold not proven: it fell from %s to %s, which a sealed system does not. Is the pump valved off? Valve it off and begin the hold again.", micron(firstPa), micronSI(endPa))
 }
 
+func holdCooled(firstPa, endPa, byK float64) string {
+	return fmt.Sprintf(" It fell from %s to %s while the pipes cooled by %.1f K, as water on their walls does.", micron(firstPa), micron(endPa), byK)
+}
+
 func holdStuck(pa float64, readings int) string {
 	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again.", readings, micronSI(pa))
 }
