@@ -230,6 +230,34 @@ func findWords(in, run []string) int {
 	return -1
 }
 
+// AirMap tells whose air each point measures, as the judges take it: for who
+// draws what they judged.
+type AirMap struct{ airs *airs }
+
+// WhoseAir is the map after carried probes were placed as these notes say.
+func WhoseAir(units []Unit, points []sensors.Point, placed []string) *AirMap {
+	return &AirMap{beginAirs(Start{Units: units, Points: points, Placed: placed})}
+}
+
+// Placed takes the note of a carried instrument that was placed.
+func (m *AirMap) Placed(note string) { m.airs.place(note, 0) }
+
+// Air is a unit's supply or return air, by the unit's place in the site file.
+type Air struct {
+	Unit   int
+	Return bool
+}
+
+// Of is whose supply or return air a point measures now, by its place among the points.
+func (m *AirMap) Of(point int) (of []Air) {
+	for _, f := range m.airs.feeds[point] {
+		if f.kind <= returnAir {
+			of = append(of, Air{f.of.place, f.kind == returnAir})
+		}
+	}
+	return of
+}
+
 // named is the unit that words name: by its own name, else by its room; the
 // longest name where several fit.
 func (a *airs) named(words []string) (found *unitAir) {

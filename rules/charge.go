@@ -255,6 +255,18 @@ func (c charge) tolerance() float64 {
 	return max(toleranceP*c.targetKg, toleranceK)
 }
 
+const allowanceSource = practice + ": 1 % of the target or 0.1 kg, whichever is more"
+
+// ChargeTolerance is how far a charge may be from its target by the settings of
+// its step; without a target there is none.
+func ChargeTolerance(settings map[string]Setting) (Setting, bool) {
+	target, ok := settings["target"]
+	if given := settings["allowance"]; given.Value > 0 {
+		return given, ok
+	}
+	return Setting{Value: charge{targetKg: target.Value}.tolerance(), Source: allowanceSource}, ok
+}
+
 // widened takes the scale's noise and its digit into the band: two standard errors.
 func (c charge) widened() charge {
 	c.lowKg = wholeMg(max(0, c.lowKg-2*c.seKg))

@@ -205,7 +205,7 @@ func weighingLimits() (ls []Limit) {
 		ls = append(ls, target,
 			Limit{Step: step, Key: "lead", Dimension: t, Default: 120, HasDef: true, Source: practice, Doc: "how long before the charge's predicted arrival somebody is told"},
 			Limit{Step: step, Key: "near", Dimension: m, Default: 0.2, HasDef: true, Source: practice, Doc: "the mass left at which somebody is called whatever the rate"},
-			Limit{Step: step, Key: "allowance", Dimension: m, Source: practice + ": 1 % of the target or 0.1 kg, whichever is more", Doc: "how far the charge may be from its target, and what went in unweighed from what is known"},
+			Limit{Step: step, Key: "allowance", Dimension: m, Source: allowanceSource, Doc: "how far the charge may be from its target, and what went in unweighed from what is known"},
 			rate,
 			Limit{Step: step, Key: "tare", Dimension: m, Source: siteFile, Doc: "what an empty cylinder weighs; with its contents it tells when one is nearly empty"},
 			Limit{Step: step, Key: "contents", Dimension: m, Source: siteFile, Doc: "what a full cylinder holds"})

@@ -255,4 +255,15 @@ func (c *sheetCSV) oneStep(s Step) {
 		c.row("curve", g.Point, "lowest", plainNumber(rules.Num(g.Lowest.Value)), g.Quantity.SI(), stampUTC(g.Lowest.At))
 		c.row("curve", g.Point, "highest", plainNumber(rules.Num(g.Highest.Value)), g.Quantity.SI(), stampUTC(g.Highest.At))
 	}
+	for _, u := range s.Airs {
+		for _, a := range []struct {
+			what string
+			g    *Graph
+		}{{"supply", u.Supply}, {"return", u.Return}} {
+			if a.g != nil {
+				c.row("unit-curve", u.Unit, a.what+" lowest", plainNumber(rules.Num(a.g.Lowest.Value)), a.g.Quantity.SI(), stampUTC(a.g.Lowest.At))
+				c.row("unit-curve", u.Unit, a.what+" highest", plainNumber(rules.Num(a.g.Highest.Value)), a.g.Quantity.SI(), stampUTC(a.g.Highest.At))
+			}
+		}
+	}
 }

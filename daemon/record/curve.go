@@ -22,6 +22,9 @@ const (
 	curveLine   = 10 // from one line of small print to the next
 	curveMost   = 10 // lines of tick labels, before the rest are only counted
 	curveColumn = 0.5
+
+	briefGraph = 84 // of a small one among others
+	briefStrip = 7  // over it: what was asked
 )
 
 // Inks. Every one of them is told from the others in grey print too.
@@ -62,27 +65,80 @@ func small(size vg.Length) text.Style {
 
 // curveHeight is what drawCurve needs for a curve so wide.
 func curveHeight(c Curve, width vg.Length) vg.Length {
-	p := newCurvePlot(c, width)
-	return vg.Length(len(p.legend)+len(p.lanes)+1)*curveLine + curveGraph + 8
+	p := newCurvePlot(c, width, false)
+	return vg.Length(len(p.legend)+len(p.lanes)+1)*curveLine + p.strip() + curveGraph + 8
+}
+
+// briefHeight is what drawBrief needs.
+func briefHeight(c Curve, width vg.Length) vg.Length {
+	p := newCurvePlot(c, width, true)
+	return vg.Length(len(p.lanes))*curveLine + p.strip() + briefGraph + 8
+}
+
+// drawBrief draws a small curve among others, whose legend stands over all.
+func drawBrief(dc draw.Canvas, c Curve) {
+	newCurvePlot(c, dc.Max.X-dc.Min.X, true).drawGraph(dc, dc.Max.Y-3)
+}
+
+// legendOf is what the lines of small curves are, once for all of them, and how
+// many rows that takes.
+func legendOf(cs Curves, width vg.Length) *curvePlot {
+	p := &curvePlot{}
+	if len(cs.Each) == 0 {
+		return p
+	}
+	p.curve.Lines = cs.Each[0].Lines
+	gaps := false
+	for _, c := range cs.Each {
+		for _, b := range c.Bands {
+			if !slices.ContainsFunc(p.curve.Bands, func(o Band) bool { return o.Name == b.Name }) {
+				p.curve.Bands = append(p.curve.Bands, Band{Name: b.Name})
+			}
+		}
+		p.curve.Spans = append(p.curve.Spans, c.Spans...)
+		gaps = gaps || len(newCurvePlot(c, width, true).gaps()) > 0
+	}
+	c := cs.Each[0]
+	p.addKeys(width, gaps)
+	p.legendAdd(key{name: c.Unit + "; times in " + zoneName(c.Begin, c.End), bare: true}, width)
+	return p
 }
 
 // drawCurve draws a curve, without its title, which stands as text beside it.
 func drawCurve(dc draw.Canvas, c Curve) {
-	width := dc.Max.X - dc.Min.X
-	p := newCurvePlot(c, width)
+	p := newCurvePlot(c, dc.Max.X-dc.Min.X, false)
 	sty := small(curvePrint)
 
 	// From the top: what the lines are, the unit above its axis, the graph with
 	// its time axis, and under it what happened.
-	y := dc.Max.Y
+	y := p.drawLegend(dc, dc.Max.Y)
+	y -= curveLine
+	dc.FillText(sty, vg.Point{X: dc.Min.X, Y: y}, c.Unit)
+
+	right := sty
+	right.XAlign = text.XRight
+	dc.FillText(right, vg.Point{X: dc.Max.X, Y: y}, p.zone)
+	p.drawGraph(dc, y-5)
+}
+
+// drawLegend draws the legend from y down, and returns where it ends.
+func (p *curvePlot) drawLegend(dc draw.Canvas, y vg.Length) vg.Length {
+	sty := small(curvePrint)
 	for _, row := range p.legend {
 		y -= curveLine
 		for _, k := range row {
 			x := dc.Min.X + k.x
 			mid := y + 3
 			switch {
+			case k.bare:
+				dc.FillText(sty, vg.Point{X: x, Y: y}, k.name)
+				continue
+			case k.full:
+				dc.FillPolygon(ink, box(x, mid-2, x+18, mid+2))
 			case k.band:
 				dc.FillPolygon(shade, box(x, mid-3, x+18, mid+3))
+			case k.strip:
+				p.hatchStrip(dc, x, x+18, mid-2, mid+2)
 			case k.hatch:
 				hatch(dc, vg.Rectangle{Min: vg.Point{X: x, Y: mid - 3}, Max: vg.Point{X: x + 18, Y: mid + 3}}, -1)
 				dc.StrokeLines(gridStroke, closed(box(x, mid-3, x+18, mid+3)))
@@ -92,22 +148,45 @@ func drawCurve(dc draw.Canvas, c Curve) {
 			dc.FillText(sty, vg.Point{X: x + 22, Y: y}, k.name)
 		}
 	}
-	y -= curveLine
-	dc.FillText(sty, vg.Point{X: dc.Min.X, Y: y}, c.Unit)
+	return y
+}
 
-	right := sty
-	right.XAlign = text.XRight
-	dc.FillText(right, vg.Point{X: dc.Max.X, Y: y}, p.zone)
-
+// drawGraph draws the graph with its axes, what was asked over it and what
+// happened under it.
+func (p *curvePlot) drawGraph(dc draw.Canvas, top vg.Length) {
 	bottom := dc.Min.Y + vg.Length(len(p.lanes))*curveLine + 4
 	area := draw.Canvas{Canvas: dc.Canvas, Rectangle: vg.Rectangle{
 		Min: vg.Point{X: dc.Min.X, Y: bottom},
-		Max: vg.Point{X: dc.Max.X, Y: y - 5},
+		Max: vg.Point{X: dc.Max.X, Y: top - p.strip()},
 	}}
 	p.Draw(area)
 	data := p.DataCanvas(area)
-
+	for _, s := range p.curve.Spans {
+		from, to := max(0, (unix(s.From)-p.begin)/p.span), min(1, (unix(s.To)-p.begin)/p.span)
+		if from >= to {
+			continue
+		}
+		x0, x1, y := data.X(from), data.X(to), data.Max.Y+3
+		if s.Full {
+			dc.FillPolygon(ink, box(x0, y, x1, y+4))
+		} else {
+			p.hatchStrip(dc, x0, x1, y, y+4)
+		}
+	}
 	p.drawTicks(dc, data, bottom)
+}
+
+func (p *curvePlot) hatchStrip(dc draw.Canvas, x0, x1, y0, y1 vg.Length) {
+	hatch(dc, vg.Rectangle{Min: vg.Point{X: x0, Y: y0}, Max: vg.Point{X: x1, Y: y1}}, -1)
+	dc.StrokeLines(thinStroke, closed(box(x0, y0, x1, y1)))
+}
+
+// strip is the room over the graph for what was asked.
+func (p *curvePlot) strip() vg.Length {
+	if len(p.curve.Spans) == 0 {
+		return 0
+	}
+	return briefStrip
 }
 
 // curvePlot is a plot with what stands around it.
@@ -129,6 +208,8 @@ type key struct {
 	name        string
 	stroke      draw.LineStyle
 	band, hatch bool
+	full, strip bool // of what was asked
+	bare        bool // words alone
 	x           vg.Length
 }
 
@@ -138,7 +219,8 @@ type laneTick struct {
 	label string
 }
 
-func newCurvePlot(c Curve, width vg.Length) *curvePlot {
+// newCurvePlot lays a curve; a brief one has no legend of its own.
+func newCurvePlot(c Curve, width vg.Length, brief bool) *curvePlot {
 	p := &curvePlot{Plot: plot.New(), curve: c}
 	if !c.End.After(c.Begin) {
 		c.End = c.Begin.Add(time.Minute)
@@ -156,7 +238,7 @@ func newCurvePlot(c Curve, width vg.Length) *curvePlot {
 	}
 	p.Y.Tick.Marker = plot.ConstantTicks(marks)
 	p.X.Min, p.X.Max = 0, p.span
-	p.X.Tick.Marker = plot.ConstantTicks(timeTicks(c.Begin, c.End, max(2, int(width/55))))
+	p.X.Tick.Marker = plot.ConstantTicks(timeTicks(c.Begin, c.End, max(3, int(width/55))))
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
 		a.LineStyle, a.Tick.LineStyle = thinStroke, thinStroke
 		a.Tick.Length, a.Padding = 3, 0
@@ -166,27 +248,43 @@ func newCurvePlot(c Curve, width vg.Length) *curvePlot {
 	p.Y.Tick.Label.XAlign, p.Y.Tick.Label.YAlign = text.XRight, text.YCenter
 	p.Add(layers{p})
 
-	for i, l := range c.Lines {
-		if l.Name == "" {
-			continue
-		}
-		k := key{name: l.Name, stroke: p.stroke(i)}
-		p.legendAdd(k, width)
+	if !brief {
+		p.addKeys(width, len(p.gaps()) > 0)
 	}
-	for _, b := range c.Bands {
+	graph := vg.Length(curveGraph)
+	if brief {
+		graph = briefGraph
+	}
+
+	// Where the graph lies from left to right does not hang on its height.
+	data := p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: graph}}})
+	p.left, p.right = data.Min.X, data.Max.X
+	p.layTicks(width)
+	return p
+}
+
+// addKeys names what is drawn.
+func (p *curvePlot) addKeys(width vg.Length, gaps bool) {
+	for i, l := range p.curve.Lines {
+		if l.Name != "" {
+			p.legendAdd(key{name: l.Name, stroke: p.stroke(i)}, width)
+		}
+	}
+	for _, b := range p.curve.Bands {
 		if b.Name != "" {
 			p.legendAdd(key{name: b.Name, band: true}, width)
 		}
 	}
-	if len(p.gaps()) > 0 {
+	var named []string
+	for _, s := range p.curve.Spans {
+		if !slices.Contains(named, s.Name) {
+			named = append(named, s.Name)
+			p.legendAdd(key{name: s.Name, full: s.Full, strip: !s.Full}, width)
+		}
+	}
+	if gaps {
 		p.legendAdd(key{name: "no data", hatch: true}, width)
 	}
-
-	// Where the graph lies from left to right does not hang on its height.
-	data := p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: curveGraph}}})
-	p.left, p.right = data.Min.X, data.Max.X
-	p.layTicks(width)
-	return p
 }
 
 // stroke is how the line of that index is drawn: a model always in the same way.
@@ -481,6 +579,10 @@ func (p *curvePlot) valueAxis() (low, high float64, ticks []plot.Tick) {
 	}
 	for _, l := range p.curve.Limits {
 		take(l.Value)
+	}
+	if a := p.curve.Axis; a[0] < a[1] {
+		take(a[0])
+		take(a[1])
 	}
 	if low > high {
 		for _, b := range p.curve.Bands {

@@ -40,10 +40,14 @@ type flatState struct {
 }
 
 func drawWith(p pen, c Curve, width, height vg.Length) {
+	drawCurve(canvasOf(p, width, height), c)
+}
+
+func canvasOf(p pen, width, height vg.Length) draw.Canvas {
 	canvas := &flat{pen: p}
 	canvas.color = color.Black
 	canvas.width = 1
-	drawCurve(draw.NewCanvas(canvas, width, height), c)
+	return draw.NewCanvas(canvas, width, height)
 }
 
 func (f *flat) SetLineWidth(w vg.Length)               { f.width = w }
@@ -128,14 +132,35 @@ func hundredth(v float64) float64 {
 // no script; the ink is the page's own colour (currentColor), paper and accent
 // are its --paper and --accent where it has them. class is put on the drawing.
 func SVG(c Curve, class string) string {
-	const width = 640
-	height := curveHeight(c, width)
+	const width = 560
+	return svgOf(class, c.Title+" "+c.Describe, width, curveHeight(c, width), func(dc draw.Canvas) { drawCurve(dc, c) })
+}
+
+// svgOf is a drawing with what it says in words; without any it is only to be
+// looked at.
+func svgOf(class, says string, width, height vg.Length, put func(draw.Canvas)) string {
+	told := `role="img" aria-label="` + html.EscapeString(says) + `"`
+	if says == "" {
+		told = `aria-hidden="true" focusable="false"`
+	}
 	var b strings.Builder
-	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" class="%s" viewBox="0 0 %d %s" role="img" aria-label="%s" font-family="Liberation Sans, Arial, Helvetica, sans-serif">`,
-		html.EscapeString(class), width, number(float64(height)), html.EscapeString(c.Title+" "+c.Describe))
-	drawWith(&svgPen{&b, float64(height)}, c, width, height)
+	fmt.Fprintf(&b, `<svg xmlns="http://www.w3.org/2000/svg" class="%s" viewBox="0 0 %s %s" %s font-family="Liberation Sans, Arial, Helvetica, sans-serif">`,
+		html.EscapeString(class), number(float64(width)), number(float64(height)), told)
+	put(canvasOf(&svgPen{&b, float64(height)}, width, height))
 	b.WriteString("</svg>\n")
 	return b.String()
+}
+
+// svgLegend and svgBrief draw small curves for a page: their legend, and each.
+func svgLegend(cs Curves) string {
+	const width = 560
+	p := legendOf(cs, width)
+	return svgOf("legend", "", width, vg.Length(len(p.legend))*curveLine+4, func(dc draw.Canvas) { p.drawLegend(dc, dc.Max.Y) })
+}
+
+func svgBrief(c Curve) string {
+	const width = 250
+	return svgOf("curve", c.Title+" "+c.Describe, width, briefHeight(c, width), func(dc draw.Canvas) { drawBrief(dc, c) })
 }
 
 type svgPen struct {

@@ -70,8 +70,25 @@ type Curve struct {
 	Lines    []Line
 	Bands    []Band
 	Limits   []Limit
-	Ticks    []Tick // marks, steps and flags, under the time axis
-	Describe string // the same in words, for who cannot see it: first, lowest, highest, last
+	Ticks    []Tick     // marks, steps and flags, under the time axis
+	Spans    []Span     // what a unit was asked to do, over the graph
+	Axis     [2]float64 // what the axis of values reaches at least; both nought: what is drawn decides
+	Describe string     // the same in words, for who cannot see it: first, lowest, highest, last
+}
+
+// Curves are small ones that are looked at together, several on a row: each has
+// the same lines in the same order, and one legend stands over all of them.
+type Curves struct {
+	Title string
+	Each  []Curve
+	Note  string // under them: how they are read
+}
+
+// Span is a stretch of time in which something was asked.
+type Span struct {
+	From, To time.Time
+	Name     string
+	Full     bool // filled; else hatched
 }
 
 // Line is drawn through its points; a gap ends one stretch and begins another.
@@ -132,6 +149,7 @@ func (Paragraph) block() {}
 func (Facts) block()     {}
 func (Table) block()     {}
 func (Curve) block()     {}
+func (Curves) block()    {}
 func (Picture) block()   {}
 func (Signature) block() {}
 func (Break) block()     {}

@@ -77,7 +77,7 @@ func plainText(d record.Document) string {
 			}
 			line("table: %s\n  %s", x.Caption, strings.Join(heads, " | "))
 			for _, row := range x.Rows {
-				line("  %s", strings.Join(row, " | "))
+				line("  %s", strings.ReplaceAll(strings.Join(row, " | "), "\n", " "))
 			}
 		case record.Curve:
 			line("curve: %s, in %s, %s to %s, in decades %t\n  %s", x.Title, x.Unit, x.Begin.Format(clock), x.End.Format(clock), x.Log, x.Describe)
@@ -93,6 +93,23 @@ func plainText(d record.Document) string {
 			}
 			for _, k := range x.Ticks {
 				line("  %s %s", k.At.Format(clock), k.Label)
+			}
+		case record.Curves:
+			line("curves: %s\n  %s", x.Title, x.Note)
+			for _, c := range x.Each {
+				n := 0
+				for _, l := range c.Lines {
+					for _, s := range l.Stretches {
+						n += len(s)
+					}
+				}
+				line("  %s, in %s, %s to %s, axis over %.4g to %.4g: %d samples in %d lines, %d bands. %s", c.Title, c.Unit, c.Begin.Format(clock), c.End.Format(clock), c.Axis[0], c.Axis[1], n, len(c.Lines), len(c.Bands), c.Describe)
+				for _, k := range c.Ticks {
+					line("    %s %s", k.At.Format(clock), k.Label)
+				}
+				for _, a := range c.Spans {
+					line("    %s to %s %s", a.From.Format(clock), a.To.Format(clock), a.Name)
+				}
 			}
 		case record.Picture:
 			line("picture of %d bytes: %s", len(x.JPEG), x.Caption)

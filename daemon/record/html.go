@@ -51,6 +51,7 @@ type htmlBlock struct {
 	Facts     Facts
 	Table     *htmlTable
 	Curve     *htmlCurve
+	Curves    *htmlCurves
 	Picture   *htmlPicture
 	Signature *htmlSignature
 	Break     bool
@@ -72,6 +73,13 @@ type htmlCell struct {
 type htmlCurve struct {
 	Title, Describe string
 	Drawn           template.HTML
+}
+
+// htmlCurves are small curves with their one legend.
+type htmlCurves struct {
+	Title, Note string
+	Legend      template.HTML
+	Each        []htmlCurve
 }
 
 type htmlPicture struct {
@@ -101,6 +109,11 @@ func htmlBlockOf(b Block, i int) (h htmlBlock) {
 	case Curve:
 		// The drawing is this package's own and escapes what it writes.
 		h.Curve = &htmlCurve{b.Title, b.Describe, template.HTML(SVG(b, "curve"))}
+	case Curves:
+		h.Curves = &htmlCurves{Title: b.Title, Note: b.Note, Legend: template.HTML(svgLegend(b))}
+		for _, c := range b.Each {
+			h.Curves.Each = append(h.Curves.Each, htmlCurve{c.Title, "", template.HTML(svgBrief(c))})
+		}
 	case Picture:
 		h.Picture = &htmlPicture{template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b.JPEG)), b.Caption}
 	case Signature:
@@ -150,22 +163,25 @@ func strokePath(strokes [][]Dot) string {
 // shapeOf draws a state: its word always stands beside it.
 func shapeOf(state string) template.HTML {
 	const open, full = ` fill="none" stroke="currentColor" stroke-width="2"`, ` fill="currentColor"`
-	var s string
-	switch state {
-	case "passed":
-		s = `<path d="M3 3h14v14H3z"` + full + `/>`
-	case "failed":
-		s = `<path d="M10 2 19 18H1z"` + full + `/>`
-	case "not-proven":
-		s = `<path d="M10 1.5 18.5 10 10 18.5 1.5 10z"` + open + `/>`
-	case "reported", "accepted":
-		s = `<path d="M3 3h14v14H3z"` + open + `/>`
-	case "open":
-		s = `<circle cx="10" cy="10" r="7.5"` + open + `/><path d="M10 2.5a7.5 7.5 0 0 1 0 15z"` + full + `/>`
-	default:
-		s = `<circle cx="10" cy="10" r="7.5"` + open + `/>`
+	var s strings.Builder
+	s.WriteString(`<svg class="shape" viewBox="0 0 20 20" aria-hidden="true" focusable="false">`)
+	for _, p := range shapes(state) {
+		how := open
+		if p.full {
+			how = full
+		}
+		if len(p.points) == 0 {
+			fmt.Fprintf(&s, `<circle cx="10" cy="10" r="%s"%s/>`, number(circleRadius), how)
+			continue
+		}
+		s.WriteString(`<path d="`)
+		for i, pt := range p.points {
+			s.WriteString([]string{"L", "M"}[max(0, 1-i)] + number(pt[0]) + " " + number(pt[1]))
+		}
+		s.WriteString(`"` + how + `/>`)
 	}
-	return template.HTML(`<svg class="shape" viewBox="0 0 20 20" aria-hidden="true" focusable="false">` + s + `</svg>`)
+	s.WriteString(`</svg>`)
+	return template.HTML(s.String())
 }
 
 // ISO is the moment as machines read it.

@@ -52,7 +52,32 @@ type laying struct {
 	blocks []Block
 }
 
-func (l *laying) put(bs ...Block) { l.blocks = append(l.blocks, bs...) }
+func (l *laying) put(bs ...Block) {
+	for _, b := range bs {
+		if t, ok := b.(Table); ok {
+			b = t.withoutEmpty()
+		}
+		l.blocks = append(l.blocks, b)
+	}
+}
+
+// withoutEmpty leaves out the columns in which no row says anything: blanks
+// look like something forgotten.
+func (t Table) withoutEmpty() Table {
+	out := Table{Caption: t.Caption, Rows: make([][]string, len(t.Rows))}
+	for i, c := range t.Columns {
+		if len(t.Rows) > 0 && !slices.ContainsFunc(t.Rows, func(row []string) bool { return i < len(row) && row[i] != "" }) {
+			continue
+		}
+		out.Columns = append(out.Columns, c)
+		for k, row := range t.Rows {
+			if i < len(row) {
+				out.Rows[k] = append(out.Rows[k], row[i])
+			}
+		}
+	}
+	return out
+}
 
 func (l *laying) say(tone Tone, text string) { l.put(Paragraph{Tone: tone, Text: text}) }
 
@@ -86,7 +111,7 @@ func (l *laying) first() {
 		if title := l.stepTitle(s); !strings.HasPrefix(strings.ToLower(text), strings.ToLower(title)) {
 			text = title + ": " + text
 		}
-		l.put(Paragraph{Tone: Result, State: s.State, Text: text})
+		l.put(Paragraph{Tone: Result, State: s.shown(), Text: text})
 	}
 	for _, s := range r.Reported {
 		l.put(Paragraph{Tone: Result, State: "reported", Text: titled(stepWord(s.Step)) + ": " + by(s.Text, s.By, momentText(s.At))})
@@ -179,7 +204,6 @@ func (l *laying) takeOff() {
 	if len(t.Runs) == 0 {
 		return
 	}
-	l.put(Break{})
 	l.part("Take-off", "take-off")
 	from := "From the site file."
 	if t.Entered {
@@ -235,7 +259,7 @@ const mostGaps = 12
 
 func (l *laying) step(s Step) {
 	l.put(Heading{Level: 2, Text: l.stepTitle(s), ID: fmt.Sprintf("%s-%d", s.Step, s.Number)})
-	l.put(Paragraph{Tone: Result, State: s.State, Text: s.Sentence})
+	l.put(Paragraph{Tone: Result, State: s.shown(), Text: s.Sentence})
 	end := "under way"
 	if !s.Open {
 		end = momentText(s.Ended)
@@ -272,6 +296,7 @@ func (l *laying) step(s Step) {
 	l.ledger(s)
 	l.stepUnits(s)
 	l.branches(s)
+	l.airs(s)
 	for i, x := range s.Gaps {
 		if i == mostGaps {
 			l.say(Small, fmt.Sprintf("And %s more; CSV and JSON name all.", numberOf(len(s.Gaps)-i, "gap", "gaps")))
@@ -344,8 +369,11 @@ func (l *laying) curve(s Step, g Graph) Curve {
 		}
 	}
 	slices.SortStableFunc(c.Ticks, func(a, b Tick) int { return a.At.Compare(b.At) })
-	c.Describe = fmt.Sprintf("%s from %s to %s: first %s, lowest %s, highest %s, last %s %s.", g.Point, momentText(c.Begin), momentText(c.End),
+	c.Describe = fmt.Sprintf("Single readings of %s from %s to %s: first %s, lowest %s, highest %s, last %s %s.", g.Point, momentText(c.Begin), momentText(c.End),
 		significant(first.Value), significant(show(g.Lowest.Value)), significant(show(g.Highest.Value)), significant(last.Value), symbol)
+	if len(s.Figures) > 0 {
+		c.Describe += " " + judgedApart
+	}
 	return c
 }
 
@@ -369,32 +397,20 @@ func (l *laying) ledger(s Step) {
 		t.Rows = append(t.Rows, []string{name, clockOf(x.From), clockOf(x.Until), decimals(x.FromKg, 3), decimals(x.ToKg, 3), decimals(x.LowKg, 3), decimals(x.BestKg, 3), decimals(x.HighKg, 3)})
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
 	}
-	t.Rows = append(t.Rows, []string{"Together", "", "", "", "", decimals(low, 3), decimals(best, 3), decimals(high, 3)})
-	l.put(t)
-	for _, key := range []string{"drawn_kg", "charged_kg"} {
-		if v, ok := s.Figures.Of(key); ok && decimals(v, 3) != decimals(best, 3) {
-			l.say(Small, ledgerAtEnd(v))
-		}
+	t.Rows = append(t.Rows, []string{"The rows together, as the ledger stood last", "", "", "", "", decimals(low, 3), decimals(best, 3), decimals(high, 3)})
+	judged, known := s.Figures.Of("charged_kg")
+	if !known {
+		judged, known = s.Figures.Of("drawn_kg")
 	}
-}
-
-func (l *laying) stepUnits(s Step) {
-	if len(s.Units) == 0 {
-		return
-	}
-	t := Table{Caption: "Unit by unit", Columns: []Column{{Title: "Unit"}, {Title: "Room"}, {Title: "Result"}, {Title: "Return", Number: true}, {Title: "Supply", Number: true}, {Title: "Split", Number: true}, {Title: "Why", Wide: true}}}
-	for _, u := range s.Units {
-		row := []string{u.Unit, u.Room, outcome(cmp.Or(u.Result, "not judged"))}
-		for _, key := range []string{"return_c", "supply_c", "split_k"} {
-			text := ""
-			if v, ok := u.Figures.Of(key); ok {
-				_, text = figureText(s.Step, key, v)
-			}
-			row = append(row, text)
-		}
-		t.Rows = append(t.Rows, append(row, u.Sentence))
+	least, ok := s.Figures.Of("charged_low_kg")
+	most, also := s.Figures.Of("charged_high_kg")
+	if known && ok && also {
+		t.Rows = append(t.Rows, []string{"As judged", "", "", "", "", decimals(least, 3), decimals(judged, 3), decimals(most, 3)})
 	}
 	l.put(t)
+	if known && ok && also {
+		l.say(Small, ledgerJudged)
+	}
 }
 
 func (l *laying) branches(s Step) {

@@ -206,6 +206,8 @@ func (s *sheet) block(blocks []Block) int {
 		s.table(b)
 	case Curve:
 		s.curve(b)
+	case Curves:
+		s.curves(b)
 	case Break:
 		if !s.fresh {
 			s.page()
@@ -254,6 +256,8 @@ func (s *sheet) begins(blocks []Block) float64 {
 		return min(h, 200)
 	case Curve:
 		return s.curveTotal(b)
+	case Curves:
+		return s.curvesBegin(b)
 	case Picture:
 		return 150
 	case Signature:
@@ -356,28 +360,20 @@ func stateWord(state string) string {
 // mark draws a state's shape, r about its middle: the shapes say it first.
 func (s *sheet) mark(state string, x, y, r float64) {
 	s.pen(0.9, nil, ink)
-	switch state {
-	case "passed":
-		s.area([][2]float64{{x - r, y - r}, {x + r, y - r}, {x + r, y + r}, {x - r, y + r}}, ink)
-	case "failed":
-		s.area([][2]float64{{x - r - 0.5, y + r}, {x + r + 0.5, y + r}, {x, y - r}}, ink)
-	case "not-proven":
-		s.outline([][2]float64{{x - r, y}, {x, y - r}, {x + r, y}, {x, y + r}, {x - r, y}})
-	case "under-way":
-		s.f.Circle(hundredth(x), hundredth(y), hundredth(r), "D")
-		half := make([][2]float64, 0, 19)
-		for i := 0; i <= 18; i++ {
-			sin, cos := math.Sincos(math.Pi/2 + float64(i)*math.Pi/18)
-			half = append(half, [2]float64{x + float64(r*cos), y - float64(r*sin)})
+	at := func(v float64) float64 { return float64((v - 10) * r / 8) }
+	for _, p := range shapes(state) {
+		var pts [][2]float64
+		for _, pt := range p.points {
+			pts = append(pts, [2]float64{x + at(pt[0]), y + at(pt[1])})
 		}
-		s.area(half, ink)
-	case "reported": // by somebody, not measured: a circle with a stroke
-		s.f.Circle(hundredth(x), hundredth(y), hundredth(r), "D")
-		s.outline([][2]float64{{x - r, y}, {x + r, y}})
-	case "accepted": // by somebody against the finding: a square that is open
-		s.outline([][2]float64{{x - r, y - r}, {x + r, y - r}, {x + r, y + r}, {x - r, y + r}, {x - r, y - r}})
-	default:
-		s.f.Circle(hundredth(x), hundredth(y), hundredth(r), "D")
+		switch {
+		case len(pts) == 0:
+			s.f.Circle(hundredth(x), hundredth(y), hundredth(float64(circleRadius*r/8)), "D")
+		case p.full:
+			s.area(pts, ink)
+		default:
+			s.outline(pts)
+		}
 	}
 }
 
@@ -424,7 +420,9 @@ func (s *sheet) curve(c Curve) {
 	s.y += 3
 	height := float64(curveHeight(c, vg.Length(s.width())))
 	s.room(height)
-	drawWith(&pdfPen{s, s.left(), s.y + height}, c, vg.Length(s.width()), vg.Length(height))
+	s.pictured(c.Title+": drawn here, said in the line under it", func() {
+		drawWith(&pdfPen{s, s.left(), s.y + height}, c, vg.Length(s.width()), vg.Length(height))
+	})
 	s.y, s.fresh = s.y+height+3, false
 	for _, l := range s.wrap(c.Describe, smallStyle, s.width()) {
 		s.room(smallStyle.line())

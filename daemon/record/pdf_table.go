@@ -1,6 +1,9 @@
 package record
 
-import "math"
+import (
+	"math"
+	"strings"
+)
 
 // laidTable is a table whose columns have their widths.
 type laidTable struct {
@@ -23,34 +26,59 @@ const (
 // word of every column fits.
 func (s *sheet) lay(t Table) *laidTable {
 	for size := 8.5; ; size -= 0.75 {
-		l := &laidTable{s: s, columns: t.Columns, body: style{size: size}, head: style{size: size, bold: true}}
-		if l.fit(t) || size < 6.5 {
-			l.caption = s.wrap(t.Caption, boldStyle, s.width())
-			for i, c := range t.Columns {
-				l.titles = append(l.titles, s.wrap(c.Title, l.head, l.widths[i]-2*cellSide))
+		var best *laidTable
+		fits := false
+		for _, narrow := range narrowShares {
+			l := &laidTable{s: s, columns: t.Columns, body: style{size: size}, head: style{size: size, bold: true}}
+			fits = l.fit(t, narrow)
+			l.set(t)
+			if best == nil || l.height() < best.height()-0.001 {
+				best = l
 			}
-			for _, row := range t.Rows {
-				cells := make([][]textLine, len(t.Columns))
-				for i := range cells {
-					if i < len(row) {
-						cells[i] = s.wrap(row[i], l.body, l.widths[i]-2*cellSide)
-					}
-				}
-				l.rows = append(l.rows, cells)
-			}
-			return l
+		}
+		if fits || size < 6.5 {
+			return best
 		}
 	}
+}
+
+// narrowShares are how much of what is left the columns that are not wide may
+// take before the wide ones do: the table that comes out lowest is drawn, and
+// of equal ones the first.
+var narrowShares = []float64{0.7, 0.35, 0}
+
+func (l *laidTable) set(t Table) {
+	l.caption = l.s.wrap(t.Caption, boldStyle, l.s.width())
+	for i, c := range t.Columns {
+		l.titles = append(l.titles, l.s.wrap(c.Title, l.head, l.widths[i]-2*cellSide))
+	}
+	for _, row := range t.Rows {
+		cells := make([][]textLine, len(t.Columns))
+		for i := range cells {
+			if i < len(row) {
+				cells[i] = l.s.wrap(row[i], l.body, l.widths[i]-2*cellSide)
+			}
+		}
+		l.rows = append(l.rows, cells)
+	}
+}
+
+func (l *laidTable) height() float64 {
+	h := l.headHeight()
+	for _, row := range l.rows {
+		h += l.rowHeight(row)
+	}
+	return h
 }
 
 // fit gives each column what its longest word needs, and what is left to those
 // whose text is longer, the wide ones before the others. It tells whether there
 // is room for every longest word.
-func (l *laidTable) fit(t Table) bool {
+func (l *laidTable) fit(t Table, narrow float64) bool {
 	n := len(t.Columns)
 	least, most := make([]float64, n), make([]float64, n)
-	take := func(i int, text string, st style) {
-		rs := l.s.fonts.visible(text)
+	take := func(i int, line string, st style) {
+		rs := l.s.fonts.visible(line)
 		most[i] = max(most[i], l.s.measureRunes(rs, st)+2*cellSide)
 		for from := 0; from < len(rs); {
 			to := from + 1
@@ -65,7 +93,9 @@ func (l *laidTable) fit(t Table) bool {
 		take(i, c.Title, l.head)
 		for _, row := range t.Rows {
 			if i < len(row) {
-				take(i, row[i], l.body)
+				for line := range strings.SplitSeq(row[i], "\n") {
+					take(i, line, l.body)
+				}
 			}
 		}
 		least[i] += 0.5
@@ -99,7 +129,7 @@ func (l *laidTable) fit(t Table) bool {
 		if need > left {
 			part = left / need
 			if !wide { // the wide ones get something too
-				part *= 0.7
+				part *= narrow
 			}
 		}
 		for i, c := range t.Columns {

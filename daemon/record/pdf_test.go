@@ -68,6 +68,7 @@ func everyBlock(t testing.TB) Document {
 			log,
 			Paragraph{Tone: Small, Text: "Source of the limit: the site file of 12 March 2026; common practice is 500 micron."},
 			straight,
+			someAirs(made),
 			Heading{Level: 3, Text: "All figures"},
 			table,
 			wide,
@@ -81,6 +82,25 @@ func everyBlock(t testing.TB) Document {
 			Signature{Name: "Дмитро Коваль", Role: "for the owner"},
 		},
 	}
+}
+
+// someAirs are the invented airs of seven units: four on one row would be too
+// many, and the last row is not full.
+func someAirs(at time.Time) Curves {
+	cs := Curves{Title: "Supply and return air, unit by unit", Note: "Shaded is where the supply air was to lie."}
+	for i := range 7 {
+		end := at.Add(30 * time.Minute)
+		c := Curve{Title: fmt.Sprintf("iu%02d, Room %d: passed", i+1, i+1), Unit: "°C", Begin: at, End: end, Axis: [2]float64{10, 28}, Describe: "Supply air 13 to 24 °C, return air 24 to 25 °C.",
+			Lines: []Line{{Name: "supply air", Stretches: [][]Sample{{{at, 24}, {at.Add(9 * time.Minute), 13}, {end, 13.5}}}},
+				{Name: "return air", Stretches: [][]Sample{{{at, 25}, {end, 24}}}}},
+			Bands: []Band{{Name: "where the supply air is good", At: []time.Time{at, end}, Low: []float64{12, 11}, High: []float64{16, 15}}},
+			Ticks: []Tick{{at.Add(18 * time.Minute), "judged 06:30"}}}
+		if i%2 == 1 {
+			c.Spans = []Span{{at, at.Add(10 * time.Minute), "asked to heat", true}, {at.Add(12 * time.Minute), end, "asked to cool", false}}
+		}
+		cs.Each = append(cs.Each, c)
+	}
+	return cs
 }
 
 func drawPDF(t testing.TB, d Document, p Paper) []byte {

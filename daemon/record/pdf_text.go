@@ -88,27 +88,40 @@ func everyText(d Document, show func(string)) {
 				}
 			}
 		case Curve:
-			show(b.Title)
 			show(b.Describe)
-			show(b.Unit)
-			for _, l := range b.Lines {
-				show(l.Name)
+			curveText(b, show)
+		case Curves:
+			show(b.Title)
+			for _, c := range b.Each {
+				curveText(c, show)
 			}
-			for _, l := range b.Bands {
-				show(l.Name)
-			}
-			for _, l := range b.Limits {
-				show(l.Label)
-			}
-			for _, t := range b.Ticks {
-				show(t.Label)
-			}
+			show(b.Note)
 		case Picture:
 			show(b.Caption)
 		case Signature:
 			show(b.Name)
 			show(b.Role)
 		}
+	}
+}
+
+func curveText(c Curve, show func(string)) {
+	show(c.Title)
+	show(c.Unit)
+	for _, l := range c.Lines {
+		show(l.Name)
+	}
+	for _, l := range c.Bands {
+		show(l.Name)
+	}
+	for _, l := range c.Limits {
+		show(l.Label)
+	}
+	for _, t := range c.Ticks {
+		show(t.Label)
+	}
+	for _, s := range c.Spans {
+		show(s.Name)
 	}
 }
 

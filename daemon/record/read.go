@@ -83,6 +83,8 @@ type reading struct {
 	sheet   *rules.AddressSheet
 	checks  *rules.CheckList
 	used    map[string]bool
+	placed  []string          // notes of carried probes placed, so far
+	asked   map[string]string // of indoor units, so far
 	rec     Record
 }
 
@@ -98,6 +100,7 @@ type underWay struct {
 	outlook      rules.Outlook
 	at           rules.Instant // of outlook
 	traces       []*trace
+	airs         *airs
 }
 
 // choose finds the system, its job and the site file of that time.
@@ -450,7 +453,7 @@ func urgencyOf(word string) rules.Urgency {
 // replay puts the job's entries through the judges of its steps, for what they
 // said of each just before its end, and gathers the curves.
 func (g *reading) replay(ctx context.Context) error {
-	g.used = map[string]bool{}
+	g.used, g.asked = map[string]bool{}, map[string]string{}
 	var judges []rules.Rule
 	for _, rule := range rules.All() {
 		if len(rule.Steps) > 0 { // the standing ones have said what they had to say
@@ -471,6 +474,9 @@ func (g *reading) replay(ctx context.Context) error {
 			break
 		}
 		engine.Next(e)
+		if b, ok := e.Body.(*rules.Told); ok {
+			g.moved(b, e.At, nil)
+		}
 	}
 	var open []*underWay
 	for e, err := range g.r.Entries(ctx, g.from, g.to, points) {
@@ -486,8 +492,10 @@ func (g *reading) replay(ctx context.Context) error {
 						t.add(e.At, b, engine.Calibrations().Correction(b.Point))
 					}
 				}
+				s.airs.add(e.At, b, engine.Calibrations().Correction(b.Point))
 			}
 		case *rules.Told:
+			g.moved(b, e.At, open)
 			if g.ours(b) && (b.Kind == "begin" || b.Kind == "end") {
 				g.lastWords(engine, e.At)
 			}
@@ -500,6 +508,7 @@ func (g *reading) replay(ctx context.Context) error {
 		open = slices.DeleteFunc(open, func(s *underWay) bool { return s.endSeq != 0 && s.endSeq <= e.Seq })
 		if s := g.bySeq[e.Seq]; s != nil {
 			s.traces = g.tracesOf(s)
+			s.airs = g.airsOf(s)
 			open = append(open, s)
 		}
 	}
@@ -666,6 +675,11 @@ func (g *reading) step(s *underWay) {
 			s.Limits = append(s.Limits, StepLimit{Key: l.Key, Value: rules.Num(set.Value), Unit: l.Dimension.SI(), Text: set.Text, Source: set.Source, Given: set.Given})
 		}
 	}
+	if s.Step.Step == "weigh-in" || s.Step.Step == "draw-in" {
+		if tol, ok := rules.ChargeTolerance(s.settings); ok && !slices.ContainsFunc(s.Limits, func(l StepLimit) bool { return l.Key == "allowance" }) {
+			s.Limits = append(s.Limits, StepLimit{Key: "tolerance", Value: rules.Num(tol.Value), Unit: "kg", Text: tol.Text, Source: tol.Source, Given: tol.Given})
+		}
+	}
 	if s.outlook.Sure != "" {
 		s.Sure = s.outlook.Sure
 	}
@@ -691,6 +705,7 @@ func (g *reading) step(s *underWay) {
 		s.Branch = b
 	}
 	g.curves(s)
+	g.airGraphs(s)
 }
 
 // units is how the indoor units stood: by their verdicts, and where the judge

@@ -164,7 +164,8 @@ type Step struct {
 	Accepted []Said      `json:"accepted,omitempty"`
 	Sure     string      `json:"sure,omitempty"` // how sure its judge was last: sure, likely, too early to say
 
-	Curves []Graph `json:"-"` // their readings stand in the field log
+	Curves []Graph     `json:"-"` // their readings stand in the field log
+	Airs   []UnitGraph `json:"-"` // of a step that judges each unit by its air
 }
 
 // Verdict is a judge's, of the step or of one unit.
@@ -252,6 +253,24 @@ type Graph struct {
 	Limit    *StepLimit
 	Above    bool // what lies above the limit is forbidden
 	Log      bool
+}
+
+// UnitGraph is an indoor unit's air over a step, with what it was judged by.
+type UnitGraph struct {
+	Unit, Room     string
+	Supply, Return *Graph    // nil: not measured
+	Judged         time.Time // when its result was given, the last time; zero: it was not
+	Result         string
+	LowK, HighK    float64 // what its split was to lie between, where Known
+	Known          bool
+	Heating        bool
+	Asked          []AskedSpan // of a branch check: what it was asked, while that was to heat or to cool
+}
+
+// AskedSpan is a stretch in which a unit was asked the same.
+type AskedSpan struct {
+	From, To time.Time
+	What     string // heat, cool
 }
 
 // GraphBand is a fitted model with its band.

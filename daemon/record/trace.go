@@ -63,6 +63,34 @@ func (t *trace) silentAfter() time.Duration {
 	return time.Minute
 }
 
+// mostHeld is how many readings of one stretch are held, before every four of
+// them become their lowest and their highest: no peak is lost, and a fortnight
+// of a reading a second fits into a small board's memory.
+const mostHeld = 1 << 13
+
+// thin makes of every four readings the lowest and the highest, in their order.
+func thin(b []at) []at {
+	out := b[:0]
+	for i := 0; i < len(b); i += 4 {
+		part := b[i:min(i+4, len(b))]
+		l, h := 0, 0
+		for k := range part {
+			if part[k].value < part[l].value {
+				l = k
+			}
+			if part[k].value > part[h].value {
+				h = k
+			}
+		}
+		low, high := part[min(l, h)], part[max(l, h)]
+		out = append(out, low)
+		if l != h {
+			out = append(out, high)
+		}
+	}
+	return out
+}
+
 func (t *trace) add(now rules.Instant, m *rules.Measured, fix *rules.Correction) {
 	r := fix.Of(t.point.Quantity, m.Reading)
 	if !r.Health.Usable() {
@@ -77,6 +105,9 @@ func (t *trace) add(now rules.Instant, m *rules.Measured, fix *rules.Correction)
 		t.boots = append(t.boots, nil)
 	}
 	n := len(t.boots) - 1
+	if len(t.boots[n]) >= mostHeld {
+		t.boots[n] = thin(t.boots[n])
+	}
 	t.boots[n] = append(t.boots[n], x)
 	if !x.Before(t.last) || !t.heard { // a late reading turns no time back
 		t.last = x.Instant
@@ -90,7 +121,7 @@ const mostDrawn = 600
 
 // stretches are what is drawn of a trace: by time, and thinned to the lowest
 // and the highest of each of equal parts, so that no peak is lost.
-func (g *reading) stretches(t *trace) (lines [][]Sample, low, high Sample) {
+func (g *reading) stretches(t *trace, most int) (lines [][]Sample, low, high Sample) {
 	total, first := 0, true
 	for _, b := range t.boots {
 		total += len(b)
@@ -115,7 +146,7 @@ func (g *reading) stretches(t *trace) (lines [][]Sample, low, high Sample) {
 			}
 			first = false
 		}
-		step := max(1, 2*total/mostDrawn)
+		step := max(1, 2*total/most)
 		var line []Sample
 		for i := 0; i < len(b); i += step {
 			part := b[i:min(i+step, len(b))]
@@ -152,7 +183,7 @@ func (g *reading) curves(s *underWay) {
 	}
 	for _, t := range s.traces {
 		c := Graph{Point: t.point.Name, Quantity: t.point.Quantity, Unit: t.point.Unit, From: s.Begun, To: until, Log: t.point.Quantity == sensors.Vacuum, Above: by.above}
-		if c.Lines, c.Lowest, c.Highest = g.stretches(t); len(c.Lines) == 0 {
+		if c.Lines, c.Lowest, c.Highest = g.stretches(t, mostDrawn); len(c.Lines) == 0 {
 			continue
 		}
 		for i := range s.Limits {

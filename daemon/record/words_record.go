@@ -200,10 +200,19 @@ func bandName(name string) string {
 	return "fitted model"
 }
 
-// ledgerAtEnd says why a ledger's sum and the step's figure are grams apart.
-func ledgerAtEnd(kg float64) string {
-	return "The ledger as it stood last. Its judge, at the end, goes through all the weights once more, and counts what the scale rounds: " + decimals(kg, 3) + " kg is its figure."
-}
+// ledgerJudged says why a ledger's sum and the step's figures are grams apart.
+const ledgerJudged = "A row's least and most differ by what no scale saw. As judged: at the end all weights are gone through once more, and the scale's noise and what it rounds widen the bounds (two standard errors)."
+
+const (
+	judgedApart = "Judged are the figures above, in which noise is set aside."
+	goodCooling = "Good: by psychrometrics at each return's wet bulb, give or take %s (%s); without a humidity, what is good at any."
+	goodHeating = "Good: 15 to 30 K, common practice, give or take %s (%s)."
+	goodShare   = "Good: at least %s of the least split of the cooling or the heating check (%s)."
+
+	airsTitle      = "Supply and return air, unit by unit"
+	airsNote       = "Shaded is where the supply air was to lie, by the return air and the limits of the unit's split. The mark under an axis is when its result was given, the last time. Single readings; what was judged stands in the table."
+	branchAirsNote = "Over each graph stands what the unit was asked. Its supply air is to follow that; where another room's follows instead, pipes or wires are crossed. Single readings; what was judged stands in the table."
+)
 
 func gapText(g Gap) string {
 	length := notKnown

@@ -1,0 +1,194 @@
+package record
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"standwatch/rules"
+)
+
+// shown is a step's state as a paper shows it: what goes on is no open point.
+func (s Step) shown() string {
+	if s.State == openState {
+		return "under-way"
+	}
+	return s.State
+}
+
+// stepUnits is how each indoor unit stood, with what its split was to lie between.
+func (l *laying) stepUnits(s Step) {
+	if len(s.Units) == 0 {
+		return
+	}
+	t := Table{Caption: "Unit by unit", Columns: []Column{{Title: "Unit"}, {Title: "Room"}, {Title: "Result"}, {Title: "Return", Number: true}, {Title: "Supply", Number: true}, {Title: "Split", Number: true}, {Title: "Good", Number: true}, {Title: "Why", Wide: true}}}
+	limited := false
+	for _, u := range s.Units {
+		row := []string{u.Unit, u.Room, outcome(cmp.Or(u.Result, "not judged"))}
+		for _, key := range []string{"return_c", "supply_c", "split_k"} {
+			text := ""
+			if v, ok := u.Figures.Of(key); ok {
+				_, text = figureText(s.Step, key, v)
+				text = strings.Replace(text, " (", "\n(", 1)
+			}
+			row = append(row, text)
+		}
+		good := goodSplit(u.Figures)
+		limited = limited || good != ""
+		t.Rows = append(t.Rows, append(row, good, u.Sentence))
+	}
+	l.put(t)
+	if text := goodBy(s); limited && text != "" {
+		l.say(Small, text)
+	}
+}
+
+// goodSplit is what a split was to lie between.
+func goodSplit(f Figures) string {
+	low, ok := f.Of("low_k")
+	if !ok {
+		return ""
+	}
+	high, bounded := f.Of("high_k")
+	if !bounded {
+		return fmt.Sprintf("%s K or more\n(%s °F)", decimals(low, 1), decimals(float64(low*1.8), 0))
+	}
+	return fmt.Sprintf("%s to %s K\n(%s to %s °F)", decimals(low, 1), decimals(high, 1), decimals(float64(low*1.8), 0), decimals(float64(high*1.8), 0))
+}
+
+// goodBy says where the limits of the splits come from.
+func goodBy(s Step) string {
+	key, text := "tolerance", goodCooling
+	switch s.Step {
+	case "heating-check":
+		text = goodHeating
+	case "mixed-run":
+		key, text = "share", goodShare
+	}
+	i := slices.IndexFunc(s.Limits, func(x StepLimit) bool { return x.Key == key })
+	if i < 0 {
+		return ""
+	}
+	return fmt.Sprintf(text, s.Limits[i].limitText(s.Step), s.Limits[i].Source)
+}
+
+// mostUnitsDrawn is how many units' curves a step's paper shows: as many as a
+// system commonly has at most. Of more, those that did not pass come first.
+const mostUnitsDrawn = 64
+
+// airs are the units' curves of a step that judges each by its air.
+func (l *laying) airs(s Step) {
+	all := slices.Clone(s.Airs)
+	if len(all) == 0 {
+		return
+	}
+	note := airsNote
+	if s.Step == "branch-check" {
+		note = branchAirsNote
+	}
+	if n := len(all); n > mostUnitsDrawn {
+		slices.SortStableFunc(all, func(a, b UnitGraph) int {
+			return cmp.Compare(passedLast(a.Result), passedLast(b.Result))
+		})
+		all = all[:mostUnitsDrawn]
+		note += fmt.Sprintf(" Of %s with readings %d are drawn, those first that did not pass.", numberOf(n, "unit", "units"), mostUnitsDrawn)
+	}
+	cs := Curves{Title: airsTitle, Note: note}
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, u := range all {
+		c := l.air(s, u)
+		low, high = min(low, c.Axis[0]), max(high, c.Axis[1])
+		cs.Each = append(cs.Each, c)
+	}
+	for i := range cs.Each { // all alike, so that they can be compared
+		cs.Each[i].Axis = [2]float64{low, high}
+	}
+	l.put(cs)
+}
+
+func passedLast(result string) int {
+	if result == rules.Passed {
+		return 1
+	}
+	return 0
+}
+
+// air is one unit's supply and return air, and where its supply was to lie.
+func (l *laying) air(s Step, u UnitGraph) Curve {
+	of := cmp.Or(u.Supply, u.Return)
+	symbol, scale, offset := axis(of.Quantity, of.Unit)
+	show := func(v float64) float64 { return float64(v*scale) + offset }
+	c := Curve{Title: u.Unit, Unit: symbol, Begin: of.From, End: of.To}
+	if u.Room != "" {
+		c.Title += ", " + u.Room
+	}
+	if u.Result != "" {
+		c.Title += ": " + outcome(u.Result)
+	}
+	var said []string
+	for _, x := range []struct {
+		name string
+		g    *Graph
+	}{{"supply air", u.Supply}, {"return air", u.Return}} {
+		line := Line{Name: x.name}
+		if x.g != nil {
+			for _, stretch := range x.g.Lines {
+				var out []Sample
+				for _, p := range stretch {
+					out = append(out, Sample{p.At, show(p.Value)})
+				}
+				line.Stretches = append(line.Stretches, out)
+			}
+			said = append(said, fmt.Sprintf("%s %s to %s %s", x.name, significant(show(x.g.Lowest.Value)), significant(show(x.g.Highest.Value)), symbol))
+		}
+		c.Lines = append(c.Lines, line)
+	}
+	low, high, from, to := extremes(u.Supply, u.Return)
+	c.Axis = [2]float64{show(low), show(high)}
+	if c.Begin.IsZero() {
+		c.Begin = from
+	}
+	if c.End.IsZero() {
+		c.End = to
+	}
+	if u.Known && u.Return != nil {
+		c.Bands = goodSupply(u, show)
+		for _, b := range c.Bands {
+			for i := range b.At {
+				c.Axis[0], c.Axis[1] = min(c.Axis[0], b.Low[i]), max(c.Axis[1], b.High[i])
+			}
+		}
+	}
+	for _, a := range u.Asked {
+		name := "asked to cool"
+		if a.What == "heat" {
+			name = "asked to heat"
+		}
+		c.Spans = append(c.Spans, Span{a.From, a.To, name, a.What == "heat"})
+	}
+	if !u.Judged.IsZero() {
+		c.Ticks = []Tick{{u.Judged, "judged " + u.Judged.Format("15:04")}}
+		said = append(said, "judged at "+momentText(u.Judged))
+	}
+	c.Describe = titled(strings.Join(said, ", ")) + "."
+	return c
+}
+
+// goodSupply is where the supply air was to lie: from the return air by the
+// split's limits, a piece each stretch of it.
+func goodSupply(u UnitGraph, show func(float64) float64) (bands []Band) {
+	for _, stretch := range u.Return.Lines {
+		b := Band{Name: "where the supply air is good"}
+		for _, p := range stretch {
+			near, far := p.Value-u.HighK, p.Value-u.LowK
+			if u.Heating {
+				near, far = p.Value+u.LowK, p.Value+u.HighK
+			}
+			b.At, b.Low, b.High = append(b.At, p.At), append(b.Low, show(near)), append(b.High, show(far))
+		}
+		bands = append(bands, b)
+	}
+	return bands
+}
