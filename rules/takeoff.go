@@ -517,15 +517,21 @@ func beginTakeOff(s Start) Judge {
 func (j *takeOff) reckon() (p Pipework, sum PipeSum, doubts []Doubt) {
 	p, doubts = j.plant.TakenOff(j.entered)
 	sum, _ = p.Sum() // its error is among the doubts
-	if sum.Known() && j.before.Flag != "" {
-		kg, m := valueOf(j.before, "additional_kg"), valueOf(j.before, "liquid_length_m")+valueOf(j.before, "gas_length_m")
-		for _, d := range sumsApart("the one before", sum.AdditionalKg, kg, sum.LiquidM+sum.GasM, m) {
-			if !slices.ContainsFunc(doubts, func(o Doubt) bool { return o.Kind == d.Kind }) {
-				doubts = append(doubts, d)
-			}
+	return p, sum, sum.BesideBefore(j.before, doubts)
+}
+
+// BesideBefore adds what a take-off differs by from the one before, by that one's verdict, to what is doubtful about it.
+func (s PipeSum) BesideBefore(before Finding, doubts []Doubt) []Doubt {
+	if !s.Known() || before.Flag == "" {
+		return doubts
+	}
+	kg, m := valueOf(before, "additional_kg"), valueOf(before, "liquid_length_m")+valueOf(before, "gas_length_m")
+	for _, d := range sumsApart("the one before", s.AdditionalKg, kg, s.LiquidM+s.GasM, m) {
+		if !slices.ContainsFunc(doubts, func(o Doubt) bool { return o.Kind == d.Kind }) {
+			doubts = append(doubts, d)
 		}
 	}
-	return p, sum, doubts
+	return doubts
 }
 
 func valueOf(f Finding, key string) float64 {

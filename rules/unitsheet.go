@@ -89,14 +89,16 @@ type AddressSheet struct {
 	Counts   map[string]int // what was counted last, by kind; Kinds gives the order
 	All      int            // counted of all kinds together; -1: not told
 	Odd      []string       // what could not be read as a count
-	others   []string       // units of the site's other systems
+	Planned  []Planned      // as the last unit list that was taken in has them
+	system   string
+	others   []string // units of the site's other systems
 }
 
 // NewAddressSheet is the sheet before anybody has entered anything. What is
 // told of units of the site's other systems is not of this one: a field log's
 // marks name no system.
 func NewAddressSheet(plant System, others ...string) *AddressSheet {
-	x := &AddressSheet{Counts: map[string]int{}, All: -1, others: others}
+	x := &AddressSheet{Counts: map[string]int{}, All: -1, system: plant.Name, others: others}
 	for _, u := range plant.Units {
 		x.Rows = append(x.Rows, AddressRow{UnitFound: UnitFound{Unit: u.Name}, Kind: KindIndoor, Site: u})
 	}
@@ -126,6 +128,9 @@ func (x *AddressSheet) Tell(b *Told) bool {
 	case "setting":
 		if strings.Contains(b.Note, rowAdded) || strings.Contains(b.Note, rowRemoved) { // a take-off's
 			return false
+		}
+		if strings.Contains(b.Note, unitPlanned) || strings.Contains(b.Note, noneArePlanned) {
+			return x.plan(strings.TrimPrefix(b.Note, OfSystem(x.system, "")))
 		}
 		x.Settings = append(slices.Clone(x.Settings), x.readSetting(b.Note))
 	default:

@@ -145,6 +145,10 @@ func addressTwice(address, a, b string) string {
 	return fmt.Sprintf("Address %s is set twice: %s and %s.", address, a, b)
 }
 
+func addressAstray(unit, found, planned string) string {
+	return fmt.Sprintf("%s answers at address %s; the unit list has %s. See which is right, at the unit and on the drawing.", unit, found, planned)
+}
+
 func rowStands(r AddressRow) string {
 	var said []string
 	for _, kv := range []struct{ key, text string }{{"address ", r.Address}, {"model ", r.Model}, {"", r.Room}, {"", r.Note}} {

@@ -88,11 +88,13 @@ type Question struct {
 	Option  string // that answers it
 	Problem string
 	Want    string
+	Say     string // the option as it is written on the command line
 }
 
 // Preview is how a list was read.
 type Preview struct {
 	File, Kind  string
+	Text        string // as letters, its lines ended alike
 	Encoding    string
 	Separator   string
 	HeadingLine int // 0: none
@@ -158,6 +160,7 @@ func Read(file string, data []byte, kind string, o Options) (Preview, error) {
 	}
 	p.Encoding = encoding
 	text = lineBreaks(text)
+	p.Text = text
 	if n := strings.Count(text, "\n"); n > mostLines {
 		return fail(fmt.Errorf("the list has more than %d lines; import it in parts", mostLines))
 	}
@@ -215,6 +218,19 @@ func ofLine(meaning string) (string, string) {
 		}
 	}
 	return meaning, ""
+}
+
+// Meanings are what a column may be said to be: Named.Meaning.
+func Meanings(kind string) (all []string) {
+	all = slices.Clone(meaningsOf(kind))
+	if kind == TakeOff {
+		for _, line := range rules.RunLines {
+			for _, m := range []string{"length", "outside_diameter", "wall", "factor"} {
+				all = append(all, line+"-"+m)
+			}
+		}
+	}
+	return all
 }
 
 // The meanings that headings of a list can have. The first that a heading names governs.
@@ -406,9 +422,9 @@ func (v vocabulary) unitIn(text string) string {
 }
 
 // ask gathers a question once.
-func (r *reader) ask(option, problem, want string) {
+func (r *reader) ask(option, problem, want, say string) {
 	if !slices.ContainsFunc(r.p.Questions, func(q Question) bool { return q.Option == option && q.Problem == problem }) {
-		r.p.Questions = append(r.p.Questions, Question{option, problem, want})
+		r.p.Questions = append(r.p.Questions, Question{option, problem, want, say})
 	}
 }
 
@@ -443,7 +459,7 @@ func (r *reader) read() {
 		if r.kind == Units {
 			want = "its first lines need one with headings such as name, address, room, branch, port"
 		}
-		r.ask("--columns", "no line with headings was found", want+"; or say --columns \""+map[string]string{TakeOff: "run=#1,line=#2,outside_diameter=#3,length=#4", Units: "name=#1,address=#2,room=#3"}[r.kind]+"\"")
+		r.ask("--columns", "no line with headings was found", want+"; or say which column is what", "--columns \""+map[string]string{TakeOff: "run=#1,line=#2,outside_diameter=#3,length=#4", Units: "name=#1,address=#2,room=#3"}[r.kind]+"\"")
 	}
 	take := r.prepareTakeOff
 	if r.kind == Units {
@@ -482,7 +498,7 @@ func (r *reader) read() {
 	for _, l := range r.p.Lines {
 		for _, q := range l.asks {
 			if l.State == Waits {
-				r.ask(q.Option, q.Problem, q.Want)
+				r.ask(q.Option, q.Problem, q.Want, q.Say)
 			}
 		}
 	}
@@ -628,14 +644,14 @@ func (r *reader) cannot(l *Line, row record, i int, t trouble) {
 	}
 	line, col := row.at(i)
 	l.Faults = append(l.Faults, sensors.Fault{File: r.p.File, Line: line, Column: col, Problem: t.problem, Want: t.want})
-	problem := map[string]string{
-		"--length-unit":   "the lengths have no unit",
-		"--diameter-unit": "a diameter can be in millimetres or in inches",
-		"--decimal":       "a number can be read in two ways",
-		"--line":          "nothing tells which kind of line the rows are",
+	asked := map[string][2]string{
+		"--length-unit":   {"the lengths have no unit", "m or --length-unit ft"},
+		"--diameter-unit": {"a diameter can be in millimetres or in inches", "mm or --diameter-unit in"},
+		"--decimal":       {"a number can be read in two ways", "point or --decimal comma"},
+		"--line":          {"nothing tells which kind of line the rows are", strings.Join(rules.RunLines, ", --line ")},
 	}[t.asks]
-	if problem != "" { // a column that is missing is asked for once, of the whole list
-		l.asks = append(l.asks, Question{t.asks, problem, t.want})
+	if asked[0] != "" { // a column that is missing is asked for once, of the whole list
+		l.asks = append(l.asks, Question{t.asks, asked[0], t.want, t.asks + " " + asked[1]})
 	}
 }
 

@@ -192,8 +192,16 @@ func TestNoLists(t *testing.T) {
 		o    Options
 		says string
 	}{
-		"a spreadsheet":     {[]byte("PK\x03\x04abc"), Options{}, "save the sheet as CSV"},
+		"a spreadsheet":     {[]byte("PK\x03\x04abc[Content_Types].xml"), Options{}, "save the sheet as CSV"},
+		"an older one":      {[]byte("\xd0\xcf\x11\xe0abc"), Options{}, "save the sheet as CSV"},
+		"an open one":       {[]byte("PK\x03\x04mimetypeapplication/vnd.oasis.opendocument.spreadsheet"), Options{}, "save the sheet as CSV"},
+		"packed":            {[]byte("PK\x03\x04abc"), Options{}, "unpack it"},
 		"a PDF":             {[]byte("%PDF-1.7"), Options{}, "PDF"},
+		"a photo":           {[]byte("\xff\xd8\xff\xe0abc"), Options{}, "a picture"},
+		"a phone's photo":   {[]byte("\x00\x00\x00\x18ftypheic...."), Options{}, "a picture"},
+		"a page":            {[]byte("\r\n<HTML><table>"), Options{}, "open it in a spreadsheet"},
+		"a letter":          {[]byte("{\\rtf1"), Options{}, "word processor"},
+		"no text":           {[]byte("\x01\x02\x03run,line\xe9"), Options{}, "bytes of no text"},
 		"noughts":           {[]byte("run,line\x00,size"), Options{}, "bytes of no text"},
 		"much too large":    {bytes.Repeat([]byte("a,b\n"), 300000), Options{}, "1 MB"},
 		"too many lines":    {bytes.Repeat([]byte("\n"), mostLines+1), Options{}, "more than"},

@@ -88,7 +88,7 @@ func (n number) value(decimal string, said bool, fits func(float64) bool) (v flo
 	if decimal == decimalComma && strings.Contains(n.text, ",") {
 		return n.comma, "", ""
 	}
-	return 0, fmt.Sprintf("%q can be %s or %s", n.text, plain(n.point), plain(n.comma)), "write it without parting thousands, or say --decimal point or --decimal comma"
+	return 0, fmt.Sprintf("%q can be %s or %s", n.text, plain(n.point), plain(n.comma)), "write it without parting thousands, or say which sign is the decimal mark"
 }
 
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
@@ -175,7 +175,7 @@ func (v vocabulary) length(text string, st style) (m float64, t trouble) {
 			unit = st.unit
 		}
 		if unit == "" {
-			return 0, trouble{problem: fmt.Sprintf("%q: nobody tells of which unit", text), want: "say --length-unit m or --length-unit ft", asks: "--length-unit"}
+			return 0, trouble{problem: fmt.Sprintf("%q: nobody tells of which unit", text), want: "say which unit the lengths have", asks: "--length-unit"}
 		}
 		scale := scaleOf(unit)
 		if scale == 0 {
@@ -312,7 +312,7 @@ func (v vocabulary) tube(text string, st style) (tube, trouble) {
 		bad.want = "no tube for refrigerant is that thin or that thick; " + bad.want
 		return tube{}, bad
 	case len(found) > 1 && found[0].unit != found[1].unit && math.Abs(found[0].m-found[1].m) > 1e-6:
-		return tube{}, trouble{problem: fmt.Sprintf("%q can be millimetres or inches", text), want: "say --diameter-unit mm or --diameter-unit in", asks: "--diameter-unit"}
+		return tube{}, trouble{problem: fmt.Sprintf("%q can be millimetres or inches", text), want: "say which unit the diameters have", asks: "--diameter-unit"}
 	case len(found) > 1:
 		x, problem, want := p.number.value(st.decimal, st.said, nil)
 		if problem != "" {
@@ -345,7 +345,7 @@ func (v vocabulary) wall(p part, text string, st style) (float64, trouble) {
 		unit = st.unit
 	}
 	if unit == "" {
-		return 0, trouble{problem: fmt.Sprintf("the wall %q has no unit", text), want: "say --diameter-unit mm or --diameter-unit in", asks: "--diameter-unit"}
+		return 0, trouble{problem: fmt.Sprintf("the wall %q has no unit", text), want: "say which unit the diameters have", asks: "--diameter-unit"}
 	}
 	scale := scaleOf(unit)
 	if x == 0 {

@@ -3,6 +3,7 @@ package exchange
 import (
 	"bytes"
 	"errors"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -18,15 +19,41 @@ const (
 	mostBreak = 4    // line breaks within a cell
 )
 
+// otherFile says what a file is that is no text, by how such files begin, and what to do.
+func otherFile(data []byte) error {
+	head := data[:min(len(data), 4096)]
+	begins := func(all ...string) bool {
+		return slices.ContainsFunc(all, func(s string) bool { return bytes.HasPrefix(data, []byte(s)) })
+	}
+	holds := func(all ...string) bool {
+		return slices.ContainsFunc(all, func(s string) bool { return bytes.Contains(head, []byte(s)) })
+	}
+	text := bytes.ToLower(bytes.TrimSpace(bytes.TrimPrefix(head, []byte("\xef\xbb\xbf"))))
+	switch {
+	case begins("PK") && holds("[Content_Types].xml", "xl/", "opendocument.spreadsheet"), begins("\xd0\xcf\x11\xe0"):
+		return errors.New("this is a spreadsheet's own file, not text; open it and save the sheet as CSV")
+	case begins("PK\x03\x04", "PK\x05\x06", "\x1f\x8b", "7z\xbc\xaf", "Rar!"):
+		return errors.New("this is a packed file, not a list; unpack it, and import the list that is in it")
+	case begins("%PDF"):
+		return errors.New("this is a PDF, not a list; ask for the list as CSV, or type it in")
+	case begins("\xff\xd8\xff", "\x89PNG", "GIF8", "II*\x00", "MM\x00*") || len(head) > 12 && string(head[4:8]) == "ftyp" || begins("RIFF") && holds("WEBP"):
+		return errors.New("this is a picture, not a list; ask for the list as CSV, or type it in")
+	case begins("{\\rtf"):
+		return errors.New("this is a word processor's file, not a list; copy its table into a spreadsheet, and save that as CSV")
+	case bytes.HasPrefix(text, []byte("<!doctype")), bytes.HasPrefix(text, []byte("<html")), bytes.HasPrefix(text, []byte("<?xml")), bytes.HasPrefix(text, []byte("<table")):
+		return errors.New("this is a page or another program's data, not a list; open it in a spreadsheet, and save the sheet as CSV")
+	}
+	return nil
+}
+
 // decode finds out how the bytes stand for letters.
 func decode(data []byte) (text, encoding string, err error) {
 	switch {
 	case len(data) > mostBytes:
 		return "", "", errors.New("the file is larger than 1 MB; save the sheet with the list alone as CSV")
-	case bytes.HasPrefix(data, []byte("PK\x03\x04")), bytes.HasPrefix(data, []byte("\xd0\xcf\x11\xe0")):
-		return "", "", errors.New("this is a spreadsheet's own file, not text; open it and save the sheet as CSV")
-	case bytes.HasPrefix(data, []byte("%PDF")):
-		return "", "", errors.New("this is a PDF, not a list; ask for the list as CSV, or type it in")
+	}
+	if err := otherFile(data); err != nil {
+		return "", "", err
 	}
 	if rest, ok := bytes.CutPrefix(data, []byte("\xef\xbb\xbf")); ok && utf8.Valid(rest) {
 		return string(rest), "UTF-8 with a byte order mark", nil
@@ -38,12 +65,15 @@ func decode(data []byte) (text, encoding string, err error) {
 		}
 		return string(out), name, nil
 	}
-	even, odd := 0, 0
+	even, odd, unprintable := 0, 0, 0
 	for i, c := range data {
-		if c == 0 && i%2 == 0 {
+		switch {
+		case c == 0 && i%2 == 0:
 			even++
-		} else if c == 0 {
+		case c == 0:
 			odd++
+		case c < '\t' || c > '\r' && c < ' ':
+			unprintable++
 		}
 	}
 	switch {
@@ -53,7 +83,7 @@ func decode(data []byte) (text, encoding string, err error) {
 		return wide(unicode.LittleEndian, unicode.IgnoreBOM, "UTF-16 without a byte order mark")
 	case even*3 > len(data) && odd == 0:
 		return wide(unicode.BigEndian, unicode.IgnoreBOM, "UTF-16 without a byte order mark")
-	case even+odd > 0:
+	case even+odd > 0, unprintable*20 > len(data): // a few may be slips (our choice)
 		return "", "", errors.New("the file holds bytes of no text; save the list as CSV, UTF-8")
 	case utf8.Valid(data):
 		return string(data), "UTF-8", nil

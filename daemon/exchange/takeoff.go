@@ -83,7 +83,7 @@ func (r *reader) prepareTakeOff(rows []record) func(record, *Line) {
 		of            func(group) int
 	}{{"length", "lengths", func(g group) int { return g.length }}, {"outside_diameter", "outside diameters", func(g group) int { return g.diameter }}} {
 		if len(r.cols) > 0 && slices.ContainsFunc(t.groups, func(g group) bool { return c.of(g) < 0 }) {
-			r.ask("--columns", "no column of "+c.what+" was found", "say which it is: --columns \""+c.meaning+"=HEADING\"")
+			r.ask("--columns", "no column of "+c.what+" was found", "say which it is", "--columns \""+c.meaning+"=HEADING\"")
 		}
 	}
 	r.sums, r.since = map[int]float64{}, map[int]float64{}
@@ -118,7 +118,7 @@ func (r *reader) guessMeanings(rows []record) {
 		case filled > 0 && sizes*2 < filled:
 			c.Meaning, c.Remark = "length", "its cells are no sizes of tube"
 		default:
-			c.Remark = "not used: it may be a length or a diameter; say which with --columns"
+			c.Remark = "not used: it may be a length or a diameter; say which"
 			c.Line = ""
 		}
 	}
@@ -167,7 +167,7 @@ func (r *reader) dropDoubles() {
 			why := fmt.Sprintf("not used: column %d is the %s, too", earlier.Number, strings.ReplaceAll(later.Meaning, "_", " "))
 			if measure := c.Meaning == "length" || c.Meaning == "outside_diameter" || c.Meaning == "factor" || c.Meaning == "wall"; measure && !said(earlier) && (c.Unit == "" || c.Unit == d.Unit) {
 				r.ask("--columns", fmt.Sprintf("columns %d (%s) and %d (%s) may both be the %s", d.Number, d.Heading, c.Number, c.Heading, strings.ReplaceAll(c.Meaning, "_", " ")),
-					fmt.Sprintf("say which it is: --columns \"%s=#%d\"", c.Meaning, d.Number))
+					"say which it is", fmt.Sprintf("--columns \"%s=#%d\"", c.Meaning, d.Number))
 			}
 			if c.Meaning == "length" && later.Unit != "" && earlier.Unit != "" && later.Unit != earlier.Unit {
 				r.twin[earlier.Number-1] = later.Number - 1
@@ -327,7 +327,7 @@ func (t *takeOff) linesOf(row record, l *Line) (lines []string, at int) {
 // group reads what a row says of one kind of line, or of the kinds that the row names.
 func (t *takeOff) group(row record, l *Line, g group, name string, lines []string, lineAt int) {
 	if g.diameter < 0 || g.length < 0 {
-		t.cannot(l, row, 0, trouble{problem: "a column is missing", want: "say --columns", asks: "--columns"})
+		t.cannot(l, row, 0, trouble{problem: "a column is missing", want: "say which column is what", asks: "--columns"})
 		return
 	}
 	sizeText, lengthText := row.text(g.diameter), row.text(g.length)
@@ -381,7 +381,7 @@ func (t *takeOff) group(row record, l *Line, g group, name string, lines []strin
 		t.fault(l, row, lineAt, fmt.Sprintf("%q: which line?", row.text(lineAt)), "write a row for each line, with its own diameter")
 		return
 	case len(lines) == 0 && l.State != NotUnderstood:
-		t.cannot(l, row, g.diameter, trouble{problem: "nothing tells which kind of line this is", want: "say --line " + strings.Join(rules.RunLines, ", --line ") + ", or add a column", asks: "--line"})
+		t.cannot(l, row, g.diameter, trouble{problem: "nothing tells which kind of line this is", want: "say which kind all rows are, or add a column", asks: "--line"})
 		return
 	}
 	if l.State != Understood {

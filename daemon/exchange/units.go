@@ -58,7 +58,7 @@ func (r *reader) prepareUnits(rows []record) func(record, *Line) {
 			u.col["name"] = at
 			r.p.Remarks = append(r.p.Remarks, "no column names the units: their addresses are their names")
 		} else {
-			r.ask("--columns", "no column names the units", "say which it is: --columns \"name=HEADING\"")
+			r.ask("--columns", "no column names the units", "say which it is", "--columns \"name=HEADING\"")
 		}
 	}
 	r.decimals(rows, func(c Column) bool { return c.Meaning == "room_volume" })
@@ -131,7 +131,7 @@ func (u *unitList) row(row record, l *Line) {
 func (u *unitList) readName(row record, l *Line, x *Unit) {
 	i, ok := u.col["name"]
 	if !ok {
-		u.cannot(l, row, 0, trouble{problem: "the unit has no name", want: "say --columns", asks: "--columns"})
+		u.cannot(l, row, 0, trouble{problem: "the unit has no name", want: "say which column names the units", asks: "--columns"})
 		return
 	}
 	text := u.text(row, "name")

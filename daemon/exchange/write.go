@@ -219,7 +219,7 @@ func (p Preview) Write(out io.Writer, plant rules.System) error {
 	list("Of the whole list:", p.Remarks)
 	list("Look at these again:", append(p.Doubts(plant), p.Against(plant)...))
 	for _, q := range p.Questions {
-		say("\nAsked: %s. To go on, %s.", q.Problem, q.Want)
+		say("\nAsked: %s. To go on, %s: %s.", q.Problem, q.Want, q.Say)
 	}
 	_, err := io.WriteString(out, b.String())
 	return err
@@ -438,6 +438,7 @@ func (p Preview) JSON(plant rules.System) ([]byte, error) {
 		Option  string `json:"option"`
 		Problem string `json:"problem"`
 		Want    string `json:"want"`
+		Say     string `json:"say"`
 	}
 	type sum struct {
 		Line      string  `json:"line"`

@@ -138,6 +138,9 @@ func (c *sheetCSV) sheet(r Record) {
 		c.text("unit", u.Unit, "kind", u.Kind)
 		c.text("unit", u.Unit, "room", u.Room)
 		c.text("unit", u.Unit, "address", u.Address)
+		if u.Planned != "" {
+			c.text("unit", u.Unit, "planned_address", u.Planned)
+		}
 		c.text("unit", u.Unit, "model", u.Model)
 		c.text("unit", u.Unit, "found", strconv.FormatBool(u.Found))
 	}

@@ -468,6 +468,9 @@ func (l *laying) units() {
 			found = "yes"
 		}
 		address := strings.Join(append(some(u.Address), u.Others...), ", ")
+		if u.Planned != "" {
+			address = strings.TrimSpace(address + " (planned: " + u.Planned + ")")
+		}
 		t.Rows = append(t.Rows, []string{u.Unit, cmp.Or(u.Kind, "not in the site file"), u.Room, address, u.Model, branch, found, u.Note})
 	}
 	l.put(t)

@@ -538,7 +538,8 @@ func (g *reading) finish(ctx context.Context) error {
 		g.rec.Instruments[i].Used = g.used[g.rec.Instruments[i].Point]
 	}
 	for _, row := range g.sheet.Rows {
-		g.rec.Units = append(g.rec.Units, UnitRow{Unit: row.Unit, Kind: row.Kind, Room: cmp.Or(row.Room, row.Site.Room), Address: row.Address,
+		planned, _ := g.sheet.PlanOf(row.Unit)
+		g.rec.Units = append(g.rec.Units, UnitRow{Planned: planned.Address, Unit: row.Unit, Kind: row.Kind, Room: cmp.Or(row.Room, row.Site.Room), Address: row.Address,
 			Others: row.Others, Model: row.Model, Branch: row.Site.Branch, Port: row.Site.Port, Found: row.Found, Note: row.Note})
 	}
 	for _, kind := range rules.Kinds() {

@@ -287,6 +287,7 @@ type UnitRow struct {
 	Room    string   `json:"room,omitempty"`
 	Address string   `json:"address,omitempty"`
 	Others  []string `json:"other_addresses,omitempty"`
+	Planned string   `json:"planned_address,omitempty"` // by the unit list that was taken in
 	Model   string   `json:"model,omitempty"`
 	Branch  string   `json:"branch,omitempty"`
 	Port    int      `json:"port,omitempty"`

@@ -43,7 +43,7 @@ var needs = map[string]need{
 	"GET /trace": shows, "GET /trace/data": shows, "GET /trace/outlines": shows,
 	"GET /points/{point}/against": acts, "POST /points/{point}/against": acts,
 	"GET /mark/{mark}": acts, "GET /typed": acts, "GET /confirm": acts,
-	"POST /takeoff": acts, "POST /sheet": acts, "POST /typed": acts, "POST /marks": acts, "POST /commands": acts,
+	"GET /import": acts, "POST /import": acts, "POST /takeoff": acts, "POST /sheet": acts, "POST /typed": acts, "POST /marks": acts, "POST /commands": acts,
 	"GET /flags/ack": open, "POST /flags/ack": open, // the link in a message is its own key
 	"GET /watch": shows, "POST /watch": acts, "POST /watch/test": acts,
 

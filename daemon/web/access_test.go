@@ -1094,7 +1094,7 @@ func TestNothingIsServedInTheClearBeyondThisMachine(t *testing.T) {
 
 // What a viewer may not use is not in his pages, and is in a technician's.
 func TestAViewersPagesAskNothing(t *testing.T) {
-	offers := regexp.MustCompile(`<form method="post" action="([^"]*)"|href="(/mark/|/confirm|/typed|/record/job)`)
+	offers := regexp.MustCompile(`<form method="post" action="([^"]*)"|href="(/mark/|/confirm|/typed|/record/job|/import)`)
 	for scene, pages := range map[string][]string{
 		"hold": {"/", "/points", "/points/gauge", "/steps", "/steps/vacuum-hold", "/steps/take-off", "/flags", "/ledger", "/branches", "/box", "/more", "/sheet", "/takeoff",
 			"/checks", "/checks/valves-shut", "/watch", "/trace?points=gauge&for=2h"},

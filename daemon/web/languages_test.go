@@ -186,7 +186,7 @@ func pagesOfAll(scene string) []string {
 	}
 	if scene == "hold" {
 		all = append(all, "/points/gauge", "/steps/vacuum-hold", "/steps/weigh-in", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in",
-			"/mark/cylinder-weight?step=weigh-in", "/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/sheet", "/record", "/record/job?do=close",
+			"/mark/cylinder-weight?step=weigh-in", "/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/sheet", "/import", "/record", "/record/job?do=close",
 			"/typed?step=cooling-check&unit=iu01", "/nothing", "/flags/ack?id=7&key=secret")
 	}
 	return all

@@ -17,7 +17,7 @@ type place struct {
 var places = []place{
 	{Name: "now", URL: "/", Near: true},
 	{Name: "trace", URL: "/trace", Near: true},
-	{Name: "steps", URL: "/steps", Of: []string{"step", "takeoff", "sheet", "typed", "confirm", "mark", "checks", "check"}, Near: true},
+	{Name: "steps", URL: "/steps", Of: []string{"step", "takeoff", "sheet", "typed", "confirm", "mark", "checks", "check", "import"}, Near: true},
 	{Name: "ledger", URL: "/ledger"},
 	{Name: "branches", URL: "/branches"},
 	{Name: "record", URL: "/record", Of: []string{"job"}},

@@ -124,6 +124,8 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("GET /mark/{mark}", s.markPage)
 	mux.HandleFunc("GET /takeoff", s.takeoffPage)
 	mux.HandleFunc("POST /takeoff", s.postTakeoff)
+	mux.HandleFunc("GET /import", s.importPage)
+	mux.HandleFunc("POST /import", s.postImport)
 	mux.HandleFunc("GET /sheet", s.sheetPage)
 	mux.HandleFunc("POST /sheet", s.postSheetEntry)
 	mux.HandleFunc("GET /typed", s.typedPage)
@@ -211,10 +213,15 @@ func (s *screens) guard(next http.Handler) http.Handler {
 	})
 }
 
-// mostBodyOf is how large a form may be: small, but for photos.
+// mostBodyOf is how large a form may be: small, but for photos and lists.
 func mostBodyOf(r *http.Request) int64 {
-	if r.URL.Path == "/checks" && strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/form-data") {
-		return mostPhotoBody
+	if strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/form-data") {
+		switch r.URL.Path {
+		case "/checks":
+			return mostPhotoBody
+		case "/import":
+			return mostListBody
+		}
 	}
 	return mostBody
 }

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"standwatch/daemon/exchange"
 	"standwatch/rules"
 )
 
@@ -14,7 +15,7 @@ import (
 // were counted, and what was set differently. It prints as it stands.
 type sheetView struct {
 	System, Title string
-	Back          string
+	Back, Import  string
 	Counts        []countRow
 	Rows          []sheetRow
 	Settings      []rules.SettingChange
@@ -33,6 +34,7 @@ type sheetRow struct {
 	rules.AddressRow
 	Title, State, StateWord string
 	Addresses               string
+	Planned, Astray         string // what a unit list says of it
 	Back                    string // the note that takes it back; empty: nothing to take back
 }
 
@@ -88,7 +90,7 @@ func (s Snapshot) sheet(system string) *rules.AddressSheet {
 
 func (s *screens) sheetView(snap Snapshot, system string, f url.Values) sheetView {
 	x := snap.sheet(system)
-	v := sheetView{System: system, Title: s.stepTitle(snap, system, "unit-count"), Back: stepURL(system, "unit-count"),
+	v := sheetView{System: system, Title: s.stepTitle(snap, system, "unit-count"), Back: stepURL(system, "unit-count"), Import: importURL(system, exchange.Units),
 		Settings: x.Settings, Twice: x.Twice(),
 		Form: sheetForm{Address: f.Get("address"), Room: f.Get("room"), Model: f.Get("model"), Note: f.Get("note"), Counts: map[string]string{},
 			SettingUnit: f.Get("at"), Number: f.Get("number"), From: f.Get("from"), To: f.Get("to"), Remark: f.Get("remark")}}
@@ -112,6 +114,9 @@ func (s *screens) sheetView(snap Snapshot, system string, f url.Values) sheetVie
 		row := sheetRow{AddressRow: r, Title: r.Unit, State: waiting, Addresses: strings.Join(append([]string{r.Address}, r.Others...), ", ")}
 		if r.Room == "" {
 			row.Room = r.Site.Room
+		}
+		if u, ok := x.PlanOf(r.Unit); ok {
+			row.Planned, row.Astray = s.planned(u), x.Astray(r)
 		}
 		if r.Found {
 			row.State = rules.Passed

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 
+	"standwatch/daemon/exchange"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -19,6 +20,7 @@ import (
 type takeoffView struct {
 	System, Title     string
 	Back, BeginURL    string
+	Import            string
 	Running, FromFile bool
 	Ended             string // when the shown one did
 	Rows              []takeoffRow
@@ -73,7 +75,7 @@ func (s *screens) writeTakeoff(w http.ResponseWriter, r *http.Request, status in
 
 func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Values) takeoffView {
 	t := takeoffView{System: system, Title: s.stepTitle(snap, system, "take-off"), Back: stepURL(system, "take-off"),
-		BeginURL: confirmURL("begin", system, "take-off"), Form: s.takeoffForm(c, f)}
+		BeginURL: confirmURL("begin", system, "take-off"), Import: importURL(system, exchange.TakeOff), Form: s.takeoffForm(c, f)}
 	st, ok := snap.running(system, "take-off")
 	t.Running = ok
 	if !ok {
