@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -15,11 +16,12 @@ type verifyCommand struct {
 	Bundle string `arg:"" help:"The bundle."`
 	Key    string `placeholder:"FINGERPRINT" help:"The fingerprint on the paper: any other key's signature counts for nothing."`
 	Since  string `placeholder:"BUNDLE" help:"An earlier bundle of the same box: check that all of its entries are in this one, unchanged."`
+	Remake bool   `negatable:"" default:"true" help:"Make the record anew from the entries, and compare it with the one in the bundle."`
 	JSON   bool   `name:"json" help:"One JSON object, on standard output."`
 }
 
 // Run says whether the bundle is intact, and fails where it is not.
-func (c verifyCommand) Run(o output) (err error) {
+func (c verifyCommand) Run(ctx context.Context, o output) (err error) {
 	want := ""
 	if c.Key != "" {
 		if want, err = record.ParseFingerprint(c.Key); err != nil {
@@ -45,10 +47,20 @@ func (c verifyCommand) Run(o output) (err error) {
 			v.Faults = append(v.Faults, record.Fault{Part: "entries.jsonl", Description: fmt.Sprintf("It does not carry on what %s holds: %v.", c.Since, err)})
 		}
 	}
+	var again *record.Remade
+	unmade := ""
+	if c.Remake && len(v.Faults) == 0 {
+		if again, unmade, err = remake(ctx, &v); err != nil {
+			return err
+		}
+	}
 	if c.JSON {
-		err = printVerified(o.out, v, want != "")
+		err = printVerified(o.out, v, want != "", again, unmade)
 	} else {
 		sayVerified(o.out, c.Bundle, v, want != "")
+		if len(v.Faults) == 0 {
+			sayRemade(o.out, v.Manifest.Program, again, unmade)
+		}
 	}
 	if err == nil && len(v.Faults) > 0 {
 		return toldError{errors.New("it is not intact")}
@@ -72,7 +84,54 @@ func verifyFile(name string) (v record.Verified, done func(), err error) {
 	return v, func() { _ = f.Close() }, nil // it was read only
 }
 
-func printVerified(w io.Writer, v record.Verified, known bool) error {
+// remake makes the record anew and adds what is wrong with the one in the
+// bundle. unmade says why it could not be made: a fault too where this very
+// program made it once.
+func remake(ctx context.Context, v *record.Verified) (again *record.Remade, unmade string, err error) {
+	dir, err := os.MkdirTemp("", "standwatch-verify-*")
+	if err != nil {
+		return nil, "", err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	made, faults, err := v.Remake(ctx, dir, program())
+	switch {
+	case ctx.Err() != nil:
+		return nil, "", ctx.Err()
+	case err != nil && made.Same:
+		faults = []record.Fault{{Part: "record.json", Description: fmt.Sprintf(
+			"The record cannot be made anew from the entries, by the same program that made it: %v. Where this machine is at fault, as by a full disk, mend that and try again.", err)}}
+		fallthrough
+	case err == nil:
+		v.Faults = faults
+		return &made, "", nil
+	}
+	return nil, err.Error(), nil
+}
+
+// sayRemade says what making the record anew came to.
+func sayRemade(w io.Writer, by string, again *record.Remade, unmade string) {
+	switch {
+	case unmade != "":
+		fmt.Fprintf(w, "NOT compared: the record in it, made by %s, could not be made anew from its entries by this one: %s. What its papers say nobody has checked against its entries; the field log in it is what they give.\n", by, unmade)
+	case again == nil:
+		fmt.Fprint(w, "NOT compared, as you asked: whether the record in it says what its entries give.\n")
+	case again.Same:
+		fmt.Fprintf(w, "The record in it was made anew from its entries: %d papers, equal byte for byte.\n", len(again.Equal))
+	default:
+		fmt.Fprintf(w, "The record in it was made by %s and made anew from its entries by %s: %d figures equal, %d otherwise.\n", by, again.Program, again.FiguresEqual, again.FiguresOther)
+		for _, x := range again.Examples {
+			fmt.Fprintf(w, "- in the bundle: %s\n", x)
+		}
+		if again.FiguresOther > 0 {
+			fmt.Fprint(w, "Another version may judge otherwise. To know, verify with the version that made it: there every byte must be equal.\n")
+		}
+	}
+	if again != nil && len(again.Drawn) > 0 {
+		fmt.Fprintf(w, "%s holds letters of the fonts of the machine that drew it, and looks otherwise here; its words are compared in record.html.\n", strings.Join(again.Drawn, ", "))
+	}
+}
+
+func printVerified(w io.Writer, v record.Verified, known bool, again *record.Remade, unmade string) error {
 	if v.Faults == nil {
 		v.Faults = []record.Fault{}
 	}
@@ -88,8 +147,10 @@ func printVerified(w io.Writer, v record.Verified, known bool) error {
 		Behind   uint64         `json:"not_chained_yet"`
 		Photos   int            `json:"photos_missing"`
 		Program  string         `json:"program"`
+		Remade   *record.Remade `json:"remade,omitempty"`
+		Unmade   string         `json:"not_remade,omitempty"`
 		Faults   []record.Fault `json:"faults"`
-	}{len(v.Faults) == 0, v.Fingerprint, known, v.Manifest.Entries, v.Manifest.From, v.Manifest.To, v.Manifest.Head.String(), v.Manifest.Late, v.Manifest.Behind(v.Manifest.Entries), v.PhotosMissing, v.Manifest.Program, v.Faults})
+	}{len(v.Faults) == 0, v.Fingerprint, known, v.Manifest.Entries, v.Manifest.From, v.Manifest.To, v.Manifest.Head.String(), v.Manifest.Late, v.Manifest.Behind(v.Manifest.Entries), v.PhotosMissing, v.Manifest.Program, again, unmade, v.Faults})
 	if err == nil {
 		_, err = fmt.Fprintf(w, "%s\n", b)
 	}
@@ -113,7 +174,7 @@ func sayVerified(w io.Writer, name string, v record.Verified, known bool) {
 	if known {
 		fmt.Fprintf(w, "Signed by the key you gave: %s\n", v.Fingerprint)
 	} else {
-		fmt.Fprintf(w, "Signed by a key that this machine does not know: %s\nCompare it with the fingerprint on the paper that was handed over or on the label in the panel, not on one out of this file: who can sign anew can print anew.\n", v.Fingerprint)
+		fmt.Fprintf(w, "Signed by a key that this machine does not know: %s\nIntact means: nothing was changed since it was signed. Who signed it is open: anybody can make a key and sign. Compare the key with the fingerprint on the paper that was handed over or on the label in the panel, not on one out of this file: who can sign anew can print anew.\n", v.Fingerprint)
 	}
 	for _, s := range m.Says(m.Entries) {
 		fmt.Fprintln(w, s)

@@ -255,6 +255,12 @@ type Kept struct {
 	begun bool
 }
 
+// KeptTo is a chain of which it is known only how far it was kept, and how many
+// entries late.
+func KeptTo(late, kept uint64) Kept {
+	return Kept{Tail: Link{Last: kept}, late: begun{late}, begun: true}
+}
+
 // Check compares what a Chainer has come to, with the link that it has just
 // ended where it has, with what was kept of it.
 func (k Kept) Check(c *Chainer, link Link, full bool) error {
