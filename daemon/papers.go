@@ -40,9 +40,15 @@ func (p papers) Paper(ctx context.Context, kind, system string, job int) (_ web.
 		return web.Paper{}, web.ErrNoPaper
 	case err != nil:
 		return web.Paper{}, err
-	case kind == bundleKind:
+	}
+	return p.one(ctx, r, kind, rec, forms)
+}
+
+// one makes one paper of a record that has been read.
+func (p papers) one(ctx context.Context, r *journal.Reader, kind string, rec record.Record, forms []record.Form) (web.Paper, error) {
+	if kind == bundleKind {
 		body, err := p.bundle(ctx, r, rec, forms)
-		return web.Paper{File: rec.FileName("bundle.zip"), Media: "application/zip", Body: body}, err
+		return web.Paper{File: rec.FileName("bundle.zip"), Media: "application/zip", Body: body, Entries: rec.Entries}, err
 	}
 	for _, f := range forms {
 		if f.Kind != kind {
@@ -50,7 +56,7 @@ func (p papers) Paper(ctx context.Context, kind, system string, job int) (_ web.
 		}
 		var b bytes.Buffer
 		err := f.Write(&b)
-		return web.Paper{File: rec.FileName(f.File), Media: f.Media, Body: held{bytes.NewReader(b.Bytes())}}, err
+		return web.Paper{File: rec.FileName(f.File), Media: f.Media, Body: held{bytes.NewReader(b.Bytes())}, Entries: rec.Entries}, err
 	}
 	return web.Paper{}, web.ErrNoPaper
 }

@@ -18,6 +18,7 @@ import (
 	"standwatch/daemon/outbox"
 	"standwatch/daemon/people"
 	"standwatch/daemon/record"
+	"standwatch/daemon/stick"
 	"standwatch/daemon/uplink"
 	"standwatch/daemon/web"
 	"standwatch/rules"
@@ -93,6 +94,8 @@ type Box struct {
 	People  *people.Store
 	Outbox  *outbox.Outbox
 	Push    *outbox.Push
+	Post    *outbox.Post // brings papers by mail; nil: the site file has no mail server
+	Stick   *stick.Stick // nil: the site file names no place for one
 	Brokers map[string]*broker.Broker
 	Dir     string // the data folder
 }
@@ -225,7 +228,16 @@ func followers(s *Site, b *Box, log *slog.Logger) []journal.Follower {
 		Links: b.Links, Push: b.Push, Journal: b.Journal, Log: log,
 		Now: func() clock.Moment { return b.moment() }, Device: hangsOn(s), Stands: func(system, step string) string { return b.stands(system, step) },
 	})
-	return append(fs, b.Outbox.Followers()...)
+	fs = append(fs, b.Outbox.Followers()...)
+	if len(s.Outbox.Mails) > 0 { // papers go by the first mail server
+		b.Post = outbox.NewPost(outbox.PostParts{Mail: s.Outbox.Mails[0], Box: s.Box.Name, ID: b.Links.Box(), Dir: filepath.Join(b.Dir, "papers"),
+			Journal: b.Journal, Log: log, Done: func(ctx context.Context, p outbox.Parcel) error { return b.posted(ctx, p) }})
+		fs = append(fs, b.Post)
+	}
+	if s.Box.Stick != "" {
+		b.Stick = &stick.Stick{Dir: s.Box.Stick}
+	}
+	return fs
 }
 
 // hangsOn says which broker or bus a point hangs on; empty: none that it shares.

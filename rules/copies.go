@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/hex"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -11,11 +12,13 @@ import (
 // A job's papers are left behind with several people, and which copy has gone
 // where is read from marks. A mark's note reads
 //
-//	copy  [SYSTEM: ][job N: ]WHAT to WHOM, HOW[, sha256 SUM][, by WHO]
+//	copy          [SYSTEM: ][job N: ]WHAT to WHOM, HOW[, of entry N][, sha256 SUM][, by WHO]
+//	copy-refused  [SYSTEM: ][job N: ]WHAT to WHOM, mail ADDRESS[, of entry N][, sha256 SUM], refused: WHY[, by WHO]
 //
-// such as `south: job 1: record to owner, mail ines@example.org, sha256 9f86..,
-// by Ana`. A download that nobody has passed on yet is to nobody: `bundle,
-// download, by Ana`.
+// such as `south: job 1: record to owner, mail ines@example.org, of entry 4711,
+// sha256 9f86.., by Ana`. The entry is the journal's newest when the paper was
+// made, for a mail may be taken days later. A download that nobody has passed on
+// yet is to nobody: `bundle, download, by Ana`.
 
 // Copy is one copy of a job's papers, with where it went.
 type Copy struct {
@@ -23,14 +26,22 @@ type Copy struct {
 	What    string // bundle, record, label
 	To      string // one of CopiesDue, or anybody else; empty: nobody yet
 	How     string // mail ADDRESS, stick, download, hand
+	Of      uint64 // the newest entry that it can hold; 0: not known, and then its mark's
 	Sum     string // SHA-256 of its bytes, in hex; empty: not known
+	Refused string // why it did not go; empty: it went
 }
+
+// Holds is the newest entry that a copy can hold.
+func (c Copy) Holds() uint64 { return cmp.Or(c.Of, c.Seq) }
 
 // CopiesDue are those who keep a copy (the field guide, step 10).
 var CopiesDue = []string{"unit panel", "owner", "main contractor", "installer", "commissioning file"}
 
-// MarkCopy is the name of a copy's mark.
-const MarkCopy = "copy"
+// The marks of a copy that went, and of one that was refused for good.
+const (
+	MarkCopy        = "copy"
+	MarkCopyRefused = "copy-refused"
+)
 
 // Ways that a copy takes.
 const (
@@ -40,7 +51,11 @@ const (
 	ByHand     = "hand" // somebody's word for it
 )
 
-const sumWord = "sha256 "
+const (
+	sumWord     = "sha256 "
+	entryWord   = "of entry "
+	refusedWord = ", refused: "
+)
 
 // Note is the mark's note.
 func (c Copy) Note() string {
@@ -49,8 +64,14 @@ func (c Copy) Note() string {
 		note += " to " + c.To
 	}
 	note += ", " + c.How
+	if c.Of != 0 {
+		note += ", " + entryWord + strconv.FormatUint(c.Of, 10)
+	}
 	if c.Sum != "" {
 		note += ", " + sumWord + c.Sum
+	}
+	if c.Refused != "" { // in the other side's words, which are not to be read as ours
+		note += refusedWord + strings.ReplaceAll(c.Refused, byWord, " by ")
 	}
 	return jobOf(c.System, c.Number) + said(note, c.By)
 }
@@ -58,14 +79,22 @@ func (c Copy) Note() string {
 // ReadCopy reads a note of a copy; ok is false where it does not say what went or how.
 func (j *Jobs) ReadCopy(note string) (c Copy, ok bool) {
 	c.JobMark = j.ReadJobMark(note)
-	parts := strings.Split(c.Text, ", ")
-	c.Text = ""
+	text, refused, isRefused := strings.Cut(c.Text, refusedWord)
+	parts := strings.Split(text, ", ")
+	c.Text, c.Refused = "", strings.TrimSpace(refused)
 	if n := len(parts) - 1; n > 1 && strings.HasPrefix(parts[n], sumWord) {
 		c.Sum = strings.TrimPrefix(parts[n], sumWord)
 		if sum, err := hex.DecodeString(c.Sum); err != nil || len(sum) != 32 {
 			return c, false
 		}
 		parts = parts[:n]
+	}
+	if n := len(parts) - 1; n > 1 && strings.HasPrefix(parts[n], entryWord) {
+		of, err := strconv.ParseUint(strings.TrimPrefix(parts[n], entryWord), 10, 64)
+		if err != nil || of == 0 {
+			return c, false
+		}
+		c.Of, parts = of, parts[:n]
 	}
 	if len(parts) < 2 {
 		return c, false
@@ -75,18 +104,20 @@ func (j *Jobs) ReadCopy(note string) (c Copy, ok bool) {
 	c.What, c.To, c.How = strings.TrimSpace(c.What), strings.TrimSpace(c.To), strings.TrimSpace(how)
 	way, address, _ := strings.Cut(c.How, " ")
 	known := slices.Contains([]string{ByMail, ByStick, ByDownload, ByHand}, way) && (way == ByMail) == (address != "")
-	return c, c.What != "" && known
+	return c, c.What != "" && known && isRefused == (c.Refused != "")
 }
 
-// takeCopy adds a copy's mark to the job that it names.
+// takeCopy adds a copy's mark to the job that it names. None holds what was not there yet.
 func (j *Jobs) takeCopy(e Entry, b *Told) {
 	c, ok := j.ReadCopy(b.Note)
 	c.Mark, c.Seq, c.At, c.Own, c.By = b.Name, e.Seq, e.At, b.Own, cmp.Or(c.By, b.By)
 	job := j.meant(&c.JobMark, b)
 	switch {
 	case job == nil:
-	case !ok:
+	case !ok, c.Of > e.Seq, (c.Refused != "") != (b.Name == MarkCopyRefused):
 		j.doubt(job.System, copyUnclear())
+	case c.Refused != "":
+		job.Refused = append(job.Refused, c)
 	default:
 		job.Copies = append(job.Copies, c)
 	}
@@ -104,7 +135,26 @@ func (job Job) CopyTo(whom string) (Copy, bool) {
 
 // Old reports whether a step of the job ended after a copy was made: it lacks
 // what came of that. The hand-over's own end changes no paper.
-func (job Job) Old(c Copy) bool { return c.Seq < job.Ended }
+func (job Job) Old(c Copy) bool { return c.Holds() < job.Ended }
+
+// RefusedTo is the newest copy to somebody that was refused, where none has
+// gone to him since.
+func (job Job) RefusedTo(whom string) (Copy, bool) {
+	gone, _ := job.CopyTo(whom)
+	for _, c := range slices.Backward(job.Refused) {
+		if strings.EqualFold(c.To, whom) {
+			return c, c.Seq > gone.Seq
+		}
+	}
+	return Copy{}, false
+}
+
+// SaidSince reports whether somebody has signed, or closed or reopened the job,
+// after a copy was made: it lacks that word.
+func (job Job) SaidSince(c Copy) bool {
+	after := func(m JobMark) bool { return m.Seq > c.Holds() && m.Mark != MarkJobArchived }
+	return slices.ContainsFunc(job.Said, after) || slices.ContainsFunc(job.Signed, func(s Signed) bool { return after(s.JobMark) })
+}
 
 // Due lists who has no copy yet, or an old one, of CopiesDue.
 func (job Job) Due() (due []string) {
@@ -116,22 +166,34 @@ func (job Job) Due() (due []string) {
 	return due
 }
 
-// CopiesGone reminds of the copies that are due when the hand-over ends.
+// CopiesGone reminds of the copies that are due when the hand-over ends, and
+// says which were refused.
 var CopiesGone = Rule{
 	Name:  "copies-due",
-	Doc:   "Tells at the end of the hand-over who has no copy of the record yet, or one from before the last step ended.",
-	Flags: []string{"copies-due"},
+	Doc:   "Tells at the end of the hand-over who has no copy of the record yet, or one from before the last step ended; and, at any time, that a mail with a copy was refused for good.",
+	Flags: []string{"copies-due", "copy-refused"},
 	Roles: []string{},
-	Begin: func(s Start) Judge { return &copiesGone{s.System, s.Jobs, len(s.Open) > 0} },
+	Begin: func(s Start) Judge {
+		j := &copiesGone{system: s.System, jobs: s.Jobs}
+		for _, f := range s.Open {
+			if f.Flag == "copies-due" {
+				j.up = true
+			} else {
+				j.refused = append(j.refused, f.Subject)
+			}
+		}
+		return j
+	},
 }
 
 type copiesGone struct {
-	system string
-	jobs   *Jobs
-	up     bool
+	system  string
+	jobs    *Jobs
+	up      bool
+	refused []string // to whom
 }
 
-func (j *copiesGone) Next(e Entry) []Finding {
+func (j *copiesGone) Next(e Entry) (found []Finding) {
 	b, ok := e.Body.(*Told)
 	if !ok || j.jobs == nil {
 		return nil
@@ -141,18 +203,44 @@ func (j *copiesGone) Next(e Entry) []Finding {
 		return nil
 	}
 	due := job.Due()
+	begun := b.Kind == "mark" && b.Name == MarkJobBegun && job.Begun.Seq == e.Seq && job.Number > 1
 	switch {
 	case b.Kind == "end" && b.Name == "hand-over" && len(due) > 0 && !j.up:
 		j.up = true
-		return []Finding{{Edge: Raised, Flag: "copies-due", Urgency: Tell, Text: copiesDue(due, len(job.Copies) > 0)}}
+		found = append(found, Finding{Edge: Raised, Flag: "copies-due", Urgency: Tell, Text: copiesDue(due, len(job.Copies) > 0)})
 	case j.up && len(due) == 0:
 		j.up = false
-		return []Finding{{Edge: Cleared, Flag: "copies-due", Text: copiesAllGone}}
-	case j.up && b.Kind == "mark" && b.Name == MarkJobBegun && job.Begun.Seq == e.Seq && job.Number > 1:
+		found = append(found, Finding{Edge: Cleared, Flag: "copies-due", Text: copiesAllGone})
+	case j.up && begun:
 		j.up = false
-		return []Finding{{Edge: Cleared, Flag: "copies-due", Text: copiesLeft(due)}}
+		found = append(found, Finding{Edge: Cleared, Flag: "copies-due", Text: copiesLeft(due)})
 	}
-	return nil
+	return append(found, j.refusals(e, begun)...)
+}
+
+// refusals says which mails were refused, and when that is mended.
+func (j *copiesGone) refusals(e Entry, begun bool) (found []Finding) {
+	for _, job := range j.jobs.of[j.system] {
+		for _, c := range job.Refused {
+			if c.Seq == e.Seq && !slices.Contains(j.refused, c.To) {
+				j.refused = append(j.refused, c.To)
+				found = append(found, Finding{Edge: Raised, Flag: "copy-refused", Subject: c.To, Urgency: Tell, Text: copyRefused(c)})
+			}
+		}
+		for _, c := range job.Copies {
+			if i := slices.Index(j.refused, c.To); i >= 0 && c.Seq == e.Seq {
+				j.refused = slices.Delete(j.refused, i, i+1)
+				found = append(found, Finding{Edge: Cleared, Flag: "copy-refused", Subject: c.To, Text: copyGoneSince(c)})
+			}
+		}
+	}
+	if begun {
+		for _, whom := range j.refused {
+			found = append(found, Finding{Edge: Cleared, Flag: "copy-refused", Subject: whom, Text: copyRefusedLeft(whom)})
+		}
+		j.refused = nil
+	}
+	return found
 }
 
 func (j *copiesGone) Due() (time.Duration, bool) { return 0, false }

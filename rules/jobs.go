@@ -38,6 +38,7 @@ type Job struct {
 	Said     []JobMark // closed, reopened, archived: oldest first
 	Signed   []Signed  // oldest first
 	Copies   []Copy    // of its papers, oldest first
+	Refused  []Copy    // that a mail server would not take, oldest first
 	Ended    uint64    // the end of its last step but the hand-over; 0: none
 	// Late is the first step begun after it was closed, and not reopened since:
 	// the job goes on to hold what nobody has put elsewhere; 0: none.
@@ -209,6 +210,7 @@ func (j *Jobs) Of(system string) []Job {
 	list := slices.Clone(j.of[system])
 	for i := range list {
 		list[i].Said, list[i].Signed, list[i].Copies = slices.Clone(list[i].Said), slices.Clone(list[i].Signed), slices.Clone(list[i].Copies)
+		list[i].Refused = slices.Clone(list[i].Refused)
 	}
 	return list
 }
@@ -249,7 +251,7 @@ func (j *Jobs) Tell(e Entry, b *Told) (system string, began bool) {
 		default:
 			job.Signed = append(job.Signed, s)
 		}
-	case b.Kind == "mark" && b.Name == MarkCopy:
+	case b.Kind == "mark" && (b.Name == MarkCopy || b.Name == MarkCopyRefused):
 		j.takeCopy(e, b)
 	case b.Kind == "end" && b.Name != "hand-over":
 		if job := j.newest(j.systemOf(b)); job != nil {

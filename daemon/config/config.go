@@ -43,6 +43,7 @@ type Box struct {
 	Data   string        // folder of the journal, resolved beside the site file
 	Commit time.Duration // longest time a reading waits for the disk
 	Clock  string        // "checked": the machine's clock must prove itself; "trusted": it is right from the start
+	Stick  string        // where a USB stick is mounted that copies go to; empty: nowhere
 }
 
 // Device is one bus or broker with all its points, and the driver for it.
@@ -222,6 +223,9 @@ func (r *reader) readBox(n sensors.Node) {
 		d.Fail(d.Node("commit"), fmt.Sprintf("commit: %s is out of range", b.Commit), "write a time from 250ms to 5s: it is what a power cut can lose")
 	}
 	b.Clock = d.OneOf("clock", "checked", "checked", "trusted")
+	if b.Stick = d.Text("stick", ""); b.Stick != "" && (!filepath.IsAbs(b.Stick) || filepath.Clean(b.Stick) == "/") {
+		d.Fail(d.Node("stick"), fmt.Sprintf("stick: %q is not where a stick can be mounted", b.Stick), "write the whole path, such as /media/standwatch")
+	}
 	r.site.Heartbeat, r.site.Outputs = d.Node("heartbeat"), d.Node("outputs")
 	d.Done()
 	r.site.Box = b

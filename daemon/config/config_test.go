@@ -252,7 +252,7 @@ points:
   - {name: d, measures: temperature, onewire: {bus: w2, id: 28-2}}
   - {name: e, measures: temperature, onewire: {bus: w1, id: 28-3}}
   - {name: f, measures: mass}
-box: {name: quay-2, data: /srv/journal, commit: 1s, clock: trusted}
+box: {name: quay-2, data: /srv/journal, commit: 1s, clock: trusted, stick: /media/standwatch}
 brokers: [{name: site, url: tcp://127.0.0.1:1883}]
 `)
 	var got []string
@@ -269,8 +269,13 @@ brokers: [{name: site, url: tcp://127.0.0.1:1883}]
 	if n := child(s.Devices[0].Config.Device, "url"); n.Text != "tcp://127.0.0.1:1883" || n.Line != 11 {
 		t.Errorf("the broker's own entry is missing: %+v", s.Devices[0].Config.Device)
 	}
-	if s.Box != (Box{"quay-2", "/srv/journal", time.Second, "trusted"}) {
+	if s.Box != (Box{"quay-2", "/srv/journal", time.Second, "trusted", "/media/standwatch"}) {
 		t.Errorf("box %+v", s.Box)
+	}
+
+	for _, stick := range []string{"media", "/", "/.."} {
+		_, faults := load(t, "site: {name: a}\nbox: {stick: "+stick+"}\n")
+		want(t, faults, fmt.Sprintf("2:14 stick: %q is not where a stick can be mounted", stick))
 	}
 
 	_, faults := load(t, "site: {name: a}\npoints: [{name: a, measures: mass, mqtt: {topic: a}}]\n")

@@ -27,6 +27,11 @@ func (b *mailbox) send(ctx context.Context, m message) error {
 	if err != nil {
 		return &refusal{err.Error()} // no attempt will ever change it
 	}
+	return b.post(ctx, msg)
+}
+
+// post hands a mail to the server.
+func (b *mailbox) post(ctx context.Context, msg *gomail.Msg) error {
 	client, err := b.client()
 	if err != nil {
 		return err
@@ -93,6 +98,20 @@ func (b *mailbox) client() (*gomail.Client, error) {
 }
 
 func (b *mailbox) compose(m message) (*gomail.Msg, error) {
+	msg, err := b.begin(m.Key)
+	if err != nil {
+		return nil, err
+	}
+	if m.wakes() {
+		msg.SetImportance(gomail.ImportanceHigh)
+	}
+	msg.Subject(m.subject())
+	msg.SetBodyString(gomail.TypeTextPlain, m.text())
+	return msg, nil
+}
+
+// begin is a mail with sender, recipient and the key that tells it from all others.
+func (b *mailbox) begin(key string) (*gomail.Msg, error) {
 	msg := gomail.NewMsg()
 	if err := msg.From(b.From); err != nil {
 		return nil, err
@@ -100,13 +119,8 @@ func (b *mailbox) compose(m message) (*gomail.Msg, error) {
 	if err := msg.To(b.to); err != nil {
 		return nil, err
 	}
-	msg.SetMessageIDWithValue(m.Key + "@" + domain(b.From))
+	msg.SetMessageIDWithValue(key + "@" + domain(b.From))
 	msg.SetDate()
-	if m.wakes() {
-		msg.SetImportance(gomail.ImportanceHigh)
-	}
-	msg.Subject(m.subject())
-	msg.SetBodyString(gomail.TypeTextPlain, m.text())
 	return msg, nil
 }
 

@@ -40,6 +40,7 @@ var needs = map[string]need{
 	"GET /takeoff": shows, "GET /sheet": shows, "GET /curve": shows, "GET /stream": shows, "POST /units": shows,
 	"GET /checks": shows, "GET /checks/{check}": shows, "POST /checks": acts, "GET /photos/{photo}": shows,
 	"GET /record": shows, "GET /record/papers/{paper}": shows, "GET /record/job": acts, "POST /record/job": acts, "POST /record/signed": acts, "POST /record/copied": acts,
+	"POST /record/download": acts, "POST /record/mail": acts, "POST /record/mail/back": acts, "POST /record/stick": acts,
 	"GET /trace": shows, "GET /trace/data": shows, "GET /trace/outlines": shows,
 	"GET /points/{point}/against": acts, "POST /points/{point}/against": acts,
 	"GET /mark/{mark}": acts, "GET /typed": acts, "GET /confirm": acts,

@@ -77,11 +77,14 @@ func threeSystems(s *Snapshot, now time.Time) {
 	}
 	tower := &s.Jobs["tower"][0]
 	tower.Ended = 15
-	for i, c := range []rules.Copy{{What: "record", To: "owner", How: "mail owner@library.example"}, {What: "label", To: "unit panel", How: rules.ByHand}, {What: "record", To: "installer", How: rules.ByStick}, {What: "bundle", How: rules.ByDownload}} {
+	for i, c := range []rules.Copy{{What: "record", To: "owner", How: "mail owner@library.example"}, {What: "label", To: "unit panel", How: rules.ByHand}, {What: "record", To: "installer", How: rules.ByStick, Of: 15, Sum: strings.Repeat("9f86d081", 8)}, {What: "bundle", How: rules.ByDownload}} {
 		c.Seq, c.By = uint64(14+i), "Ines"
 		tower.Job.Copies = append(tower.Job.Copies, c)
 		tower.Copies = append(tower.Copies, Copy{c, now.Add(-2 * day)})
 	}
+	bad := rules.Copy{What: "record", To: "commissioning file", How: "mail files@library.example", Refused: "550 5.1.1 no such person here"}
+	bad.Seq = 19
+	tower.Job.Refused = append(tower.Job.Refused, bad)
 	s.Checks = map[string][]Check{}
 	for _, sys := range s.Site.Systems {
 		for _, c := range rules.NewCheckList(s.Site, sys.Name).All() {
@@ -115,10 +118,53 @@ func (fakePapers) Paper(_ context.Context, kind, system string, job int) (Paper,
 	if kind == "bundle" {
 		return Paper{}, fmt.Errorf("the disk is full")
 	}
-	return Paper{File: "Quayside Ελ " + system + "-" + kind, Media: media, Body: inHand{strings.NewReader(fmt.Sprintf("%s of %s, job %d", kind, system, job))}}, nil
+	return Paper{File: "Quayside Ελ " + system + "-" + kind, Media: media, Entries: 12,
+		Body: inHand{strings.NewReader(fmt.Sprintf("%s of %s, job %d", kind, system, job))}}, nil
 }
 
 // inHand is a paper in memory.
 type inHand struct{ io.ReadSeeker }
 
 func (inHand) Close() error { return nil }
+
+// fakeCopies sends nothing, and says what it was asked for.
+type fakeCopies struct {
+	noMail bool
+	stick  StickState
+	posted []Posted
+	err    error
+	asked  []string
+}
+
+func (c *fakeCopies) Mails() bool { return !c.noMail }
+
+func (c *fakeCopies) ask(how string, g Going) error {
+	c.asked = append(c.asked, fmt.Sprintf("%s %s job %d to %s %s by %s", how, g.System, g.Number, g.To, g.Address, g.By))
+	return c.err
+}
+
+func (c *fakeCopies) Mail(_ context.Context, g Going) error { return c.ask("mail", g) }
+
+func (c *fakeCopies) Posted(_ context.Context, system string, _ int) ([]Posted, error) {
+	if system != "tower" {
+		return nil, nil
+	}
+	return c.posted, nil
+}
+
+func (c *fakeCopies) TakeBack(_ context.Context, id string) error {
+	c.asked = append(c.asked, "back "+id)
+	return c.err
+}
+
+func (c *fakeCopies) Stick() StickState { return c.stick }
+
+func (c *fakeCopies) ToStick(_ context.Context, g Going) (string, error) {
+	return "tower", c.ask("stick", g)
+}
+
+// newFakeCopies has a mail that is not taken, and a stick.
+func newFakeCopies() *fakeCopies {
+	return &fakeCopies{stick: StickState{Dir: "/media/standwatch"}, posted: []Posted{
+		{ID: "1", To: "main contractor", Address: "site@contractor.example", By: "Ines", Whats: []string{"bundle", "record"}, Trouble: "the mail server mail.example.org:587 does not take it: 451 4.7.1 greylisted, come again"}}}
+}

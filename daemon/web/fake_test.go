@@ -92,7 +92,7 @@ type fakeBox struct {
 }
 
 func (b *fakeBox) screens(opts ...Option) *screens {
-	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithLinks(&fakeLinks{box: b, state: "open"}), WithKeeper(&fakeKeeper{}), WithPapers(fakePapers{})}, opts...)...)
+	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{WithLinks(&fakeLinks{box: b, state: "open"}), WithKeeper(&fakeKeeper{}), WithPapers(fakePapers{}), WithCopies(newFakeCopies())}, opts...)...)
 	s.order = usualOrder
 	return s
 }

@@ -29,6 +29,8 @@ type Paper struct {
 	File  string // its name
 	Media string // its type; text/html is shown, all else is saved
 	Body  io.ReadSeekCloser
+
+	Entries uint64 // the journal's newest entry that it can hold
 }
 
 // ErrNoPaper is of a kind, or a job, of which nothing can be made.
@@ -91,7 +93,7 @@ func (s *screens) writeRecord(w http.ResponseWriter, r *http.Request, status int
 		return
 	}
 	v := s.frame(r, "record", snap)
-	v.Problem, v.Body = problem, s.recordView(snap, job, f)
+	v.Problem, v.Body = problem, s.recordView(r.Context(), snap, job, f)
 	if v.Acts {
 		v.Script = "sign.js"
 	}
@@ -108,8 +110,8 @@ func (s *screens) jobRow(job Job) jobRow {
 	return jobRow{URL: recordURL(job.System, job.Number), Title: s.jobTitle(job), State: jobShapes[job.State], StateWord: s.words.say("job.state." + job.State)}
 }
 
-func (s *screens) recordView(snap Snapshot, job Job, f url.Values) recordView {
-	v := recordView{System: job.System, Number: job.Number, Job: s.jobRow(job), Title: s.ofSystem(snap, job), Steps: s.stepsOf(snap, job), Form: signForm{Name: f.Get("name")}, Copies: s.copiesView(snap, job, f.Get)}
+func (s *screens) recordView(ctx context.Context, snap Snapshot, job Job, f url.Values) recordView {
+	v := recordView{System: job.System, Number: job.Number, Job: s.jobRow(job), Title: s.ofSystem(snap, job), Steps: s.stepsOf(snap, job), Form: signForm{Name: f.Get("name")}, Copies: s.copiesView(ctx, snap, job, f.Get)}
 	for _, sys := range snap.Site.Systems {
 		if len(snap.Site.Systems) > 1 {
 			v.Others = append(v.Others, linkRow{recordURL(sys.Name, 0), sys.Name})
@@ -228,28 +230,12 @@ const paperTime = 3 * time.Minute
 func (s *screens) paper(w http.ResponseWriter, r *http.Request) {
 	snap := s.box.Now()
 	job, ok := s.job(snap, r.URL.Query())
-	kind := r.PathValue("paper")
-	if !ok || s.papers == nil || !slices.Contains(s.papers.Kinds(), kind) {
+	if !ok {
 		s.refuse(w, r, http.StatusNotFound, "refused.paper")
 		return
 	}
-	ctx, cancel := context.WithTimeout(r.Context(), paperTime)
-	defer cancel()
-	select { // each reads the journal from the job's beginning to its end
-	case s.readers <- struct{}{}:
-		defer func() { <-s.readers }()
-	case <-ctx.Done():
-		return
-	}
-	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(paperTime)) // a test's recorder has none
-	p, err := s.papers.Paper(ctx, kind, job.System, job.Number)
-	switch {
-	case errors.Is(err, ErrNoPaper):
-		s.refuse(w, r, http.StatusNotFound, "refused.paper")
-		return
-	case err != nil:
-		s.notRead(r.Context(), "a paper was not made", "kind", kind, "system", job.System, "job", job.Number, "error", err)
-		s.refuse(w, r, http.StatusInternalServerError, "refused.paper-broken")
+	p, ok := s.makePaper(w, r, r.PathValue("paper"), job)
+	if !ok {
 		return
 	}
 	defer p.Body.Close()
@@ -259,9 +245,49 @@ func (s *screens) paper(w http.ResponseWriter, r *http.Request) {
 	if strings.HasPrefix(p.Media, "text/html") { // it brings its own style, and nothing that runs
 		h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src 'self' data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
 	} else {
-		h.Set("Content-Disposition", `attachment; filename="`+plainFile(p.File)+`"; filename*=UTF-8''`+url.PathEscape(p.File))
+		h.Set("Content-Disposition", disposition(p.File))
 	}
 	http.ServeContent(w, r, "", time.Time{}, p.Body)
+}
+
+func disposition(file string) string {
+	return `attachment; filename="` + plainFile(file) + `"; filename*=UTF-8''` + url.PathEscape(file)
+}
+
+// reading waits for a place among those who read the journal from a job's
+// beginning to its end, and gives the answer the time that takes.
+func (s *screens) reading(ctx context.Context, w http.ResponseWriter) (done func(), ok bool) {
+	select {
+	case s.readers <- struct{}{}:
+	case <-ctx.Done():
+		return nil, false
+	}
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(paperTime)) // a test's recorder has none
+	return func() { <-s.readers }, true
+}
+
+// makePaper makes a paper; where it cannot, it has answered.
+func (s *screens) makePaper(w http.ResponseWriter, r *http.Request, kind string, job Job) (p Paper, ok bool) {
+	if s.papers == nil || !slices.Contains(s.papers.Kinds(), kind) {
+		s.refuse(w, r, http.StatusNotFound, "refused.paper")
+		return p, false
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), paperTime)
+	defer cancel()
+	done, ok := s.reading(ctx, w)
+	if !ok {
+		return p, false
+	}
+	defer done()
+	p, err := s.papers.Paper(ctx, kind, job.System, job.Number)
+	switch {
+	case errors.Is(err, ErrNoPaper):
+		s.refuse(w, r, http.StatusNotFound, "refused.paper")
+	case err != nil:
+		s.notRead(r.Context(), "a paper was not made", "kind", kind, "system", job.System, "job", job.Number, "error", err)
+		s.refuse(w, r, http.StatusInternalServerError, "refused.paper-broken")
+	}
+	return p, err == nil
 }
 
 // plainFile is a file's name for a browser that knows no other letters.

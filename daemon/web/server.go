@@ -47,6 +47,9 @@ func WithDoor(d *Door) Option { return func(s *screens) { s.door = d } }
 // WithPapers lets the page Record hand out what a job ends with.
 func WithPapers(p Papers) Option { return func(s *screens) { s.papers = p } }
 
+// WithCopies lets the page Record send copies of them out.
+func WithCopies(c Copies) Option { return func(s *screens) { s.copies = c } }
+
 // WithLog says where to report what a page could not do.
 func WithLog(log *slog.Logger) Option { return func(s *screens) { s.log = log } }
 
@@ -64,6 +67,7 @@ type screens struct {
 	door    *Door         // nil: nothing listens beyond this machine
 	phones  Phones        // nil: nobody is told by push
 	papers  Papers        // nil: none are made here
+	copies  Copies        // nil: none leave the box but by download
 	curves  bool          // the curve library is in the binary
 	places  chan struct{} // of open streams; bounded
 	shown   chan struct{} // those of them that links which only show may take
@@ -140,6 +144,10 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("POST /record/job", s.postJob)
 	mux.HandleFunc("POST /record/signed", s.postSigned)
 	mux.HandleFunc("POST /record/copied", s.postCopied)
+	mux.HandleFunc("POST /record/download", s.postDownload)
+	mux.HandleFunc("POST /record/mail", s.postMail)
+	mux.HandleFunc("POST /record/mail/back", s.postTakeBack)
+	mux.HandleFunc("POST /record/stick", s.postStick)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)
