@@ -68,6 +68,7 @@ type Line struct {
 // measured is a length with the column that it stands in.
 type measured struct {
 	column int
+	line   string
 	metres float64
 }
 
@@ -261,8 +262,9 @@ type reader struct {
 	title   string  // the same of the title
 	lastRun string
 
-	sums, since map[int]float64 // metres of length columns, altogether and since the last total
-	twin        map[int]int     // the column that has a length column's figures in another unit
+	sums, since map[int]float64    // metres of length columns, altogether and since the last total
+	ofLine      map[string]float64 // metres of each kind of line
+	twin        map[int]int        // the column that has a length column's figures in another unit
 }
 
 // separator finds what parts the cells.
@@ -590,6 +592,7 @@ func (r *reader) unitsRow(row record) bool {
 func (r *reader) decimals(rows []record, numeric func(Column) bool) {
 	told := make([]map[string]bool, len(r.cols))
 	all := map[string]bool{}
+	first := map[string]string{} // the first number that each mark was told by
 	for i, c := range r.cols {
 		told[i] = map[string]bool{}
 		if !numeric(c) {
@@ -600,6 +603,9 @@ func (r *reader) decimals(rows []record, numeric func(Column) bool) {
 			for _, p := range parts {
 				if t := p.number.tells(); t != "" && p.fraction == 0 {
 					told[i][t], all[t] = true, true
+					if line, _ := row.at(i); first[t] == "" {
+						first[t] = fmt.Sprintf("%s (line %d)", p.number.text, line)
+					}
 				}
 			}
 		}
@@ -623,7 +629,47 @@ func (r *reader) decimals(rows []record, numeric func(Column) bool) {
 			s.decimal, s.said = r.o.Decimal, true
 		}
 		r.styles[i] = s
+		if numeric(r.cols[i]) {
+			r.eitherWay(i, rows)
+		}
 	}
+	if all[decimalPoint] && all[decimalComma] && r.o.Decimal == "" {
+		r.p.Remarks = append(r.p.Remarks, fmt.Sprintf("numbers are written in two ways: %s with a decimal comma, %s with a decimal point; each was read by its own sign", first[decimalComma], first[decimalPoint]))
+	}
+}
+
+// eitherWay tells of lengths that could part thousands and were read by the decimal mark of the others.
+func (r *reader) eitherWay(i int, rows []record) {
+	sign := map[string]string{decimalPoint: ".", decimalComma: ","}[r.styles[i].decimal]
+	if r.cols[i].Meaning != "length" || r.styles[i].said || sign == "" {
+		return
+	}
+	var example string
+	more := 0
+	for _, row := range rows {
+		parts, _ := r.v.parts(tidyMarks(row.text(i)))
+		for _, p := range parts {
+			n := p.number
+			scale := scaleOf(cmp.Or(p.unit, r.cols[i].Unit, r.o.LengthUnit))
+			if !n.eitherWay() || !strings.Contains(n.text, sign) || max(n.point, n.comma)*scale > longestM || scale == 0 {
+				continue
+			}
+			if example == "" {
+				line, _ := row.at(i)
+				example = fmt.Sprintf("%s (line %d) read as %s and not as %s", n.text, line, plain(min(n.point, n.comma)), plain(max(n.point, n.comma)))
+				continue
+			}
+			more++
+		}
+	}
+	if example == "" {
+		return
+	}
+	text := fmt.Sprintf("column %d: %s, by the decimal %s of the others", i+1, example, r.styles[i].decimal)
+	if more > 0 {
+		text += fmt.Sprintf("; and so %d more", more)
+	}
+	r.p.Remarks = append(r.p.Remarks, text)
 }
 
 // fault names what is wrong with a cell.

@@ -58,37 +58,48 @@ func (n number) tells() string {
 	return ""
 }
 
+// eitherWay reports whether the number can be read in two ways that differ.
+func (n number) eitherWay() bool { return n.asPoint && n.asComma && n.point != n.comma }
+
 // value is what the number means where the list is written with a decimal mark
 // (empty: unknown), perhaps said so by who imports it. Of two readings fits may
-// leave one. What stays open is not guessed.
-func (n number) value(decimal string, said bool, fits func(float64) bool) (v float64, problem, want string) {
+// leave one: where that is not by the list's own mark, remark says so. What stays open is not guessed.
+func (n number) value(decimal string, said bool, fits func(float64) bool) (v float64, remark, problem, want string) {
 	switch {
 	case !n.asPoint && !n.asComma:
-		return 0, fmt.Sprintf("%q is no number", n.text), "write it such as 12.5 or 12,5"
+		return 0, "", fmt.Sprintf("%q is no number", n.text), "write it such as 12.5 or 12,5"
 	case n.tells() == decimalPoint || n.asPoint && n.point == n.comma:
-		return n.point, "", ""
+		return n.point, "", "", ""
 	case n.tells() == decimalComma:
-		return n.comma, "", ""
+		return n.comma, "", "", ""
 	case said && decimal == decimalPoint:
-		return n.point, "", ""
+		return n.point, "", "", ""
 	case said && decimal == decimalComma:
-		return n.comma, "", ""
+		return n.comma, "", "", ""
 	}
 	if fits != nil && fits(n.point) != fits(n.comma) {
-		if fits(n.point) {
-			return n.point, "", ""
+		v, other, by := n.point, n.comma, decimalPoint
+		if !fits(n.point) {
+			v, other, by = n.comma, n.point, decimalComma
 		}
-		return n.comma, "", ""
+		switch decimal {
+		case by:
+		case "":
+			remark = fmt.Sprintf("%s read as %s and not as %s, which it cannot be", n.text, plain(v), plain(other))
+		default:
+			remark = fmt.Sprintf("%s read as %s and not as %s, as the decimal %s of the others would have it: that it cannot be", n.text, plain(v), plain(other), decimal)
+		}
+		return v, remark, "", ""
 	}
 	// The decimal mark of the others settles it only where this is it: a mark
 	// that would part thousands here may as well be a slip of the other one.
 	if decimal == decimalPoint && strings.Contains(n.text, ".") {
-		return n.point, "", ""
+		return n.point, "", "", ""
 	}
 	if decimal == decimalComma && strings.Contains(n.text, ",") {
-		return n.comma, "", ""
+		return n.comma, "", "", ""
 	}
-	return 0, fmt.Sprintf("%q can be %s or %s", n.text, plain(n.point), plain(n.comma)), "write it without parting thousands, or say which sign is the decimal mark"
+	return 0, "", fmt.Sprintf("%q can be %s or %s", n.text, plain(n.point), plain(n.comma)), "write it without parting thousands, or say which sign is the decimal mark"
 }
 
 func plain(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
@@ -157,14 +168,14 @@ type trouble struct {
 
 func (t trouble) ok() bool { return t.problem == "" }
 
-// length reads a cell as a length of pipe, in metres.
-func (v vocabulary) length(text string, st style) (m float64, t trouble) {
+// length reads a cell as a length of pipe, in metres; remark says what was settled that nobody told.
+func (v vocabulary) length(text string, st style) (m float64, remark string, t trouble) {
 	all, ok := v.parts(text)
 	if !ok {
-		return 0, trouble{problem: fmt.Sprintf("%q is no length of pipe", text), want: "write a number and its unit, such as 12.5 m or 42 ft 6 in"}
+		return 0, "", trouble{problem: fmt.Sprintf("%q is no length of pipe", text), want: "write a number and its unit, such as 12.5 m or 42 ft 6 in"}
 	}
 	if len(all) == 2 && !(all[0].unit == "ft" && (all[1].unit == "in" || all[1].unit == "")) {
-		return 0, trouble{problem: fmt.Sprintf("%q are two numbers", text), want: "write one length, such as 12.5 m or 42 ft 6 in"}
+		return 0, "", trouble{problem: fmt.Sprintf("%q are two numbers", text), want: "write one length, such as 12.5 m or 42 ft 6 in"}
 	}
 	for i, p := range all {
 		unit := p.unit
@@ -175,26 +186,32 @@ func (v vocabulary) length(text string, st style) (m float64, t trouble) {
 			unit = st.unit
 		}
 		if unit == "" {
-			return 0, trouble{problem: fmt.Sprintf("%q: nobody tells of which unit", text), want: "say which unit the lengths have", asks: "--length-unit"}
+			return 0, "", trouble{problem: fmt.Sprintf("%q: nobody tells of which unit", text), want: "say which unit the lengths have", asks: "--length-unit"}
 		}
 		scale := scaleOf(unit)
 		if scale == 0 {
-			return 0, trouble{problem: fmt.Sprintf("%q: %s is no unit of length", text, unit), want: "write m or ft"}
+			return 0, "", trouble{problem: fmt.Sprintf("%q: %s is no unit of length", text, unit), want: "write m or ft"}
 		}
 		x := p.fraction
 		if x == 0 {
 			pipe := func(x float64) bool { return x*scale > 0 && x*scale <= longestM }
-			var problem, want string
-			if x, problem, want = p.number.value(st.decimal, st.said, pipe); problem != "" {
-				return 0, trouble{problem: problem, want: want, asks: asksDecimal(p.number)}
+			var note, problem, want string
+			if x, note, problem, want = p.number.value(st.decimal, st.said, pipe); problem != "" {
+				return 0, "", trouble{problem: problem, want: want, asks: asksDecimal(p.number)}
 			}
+			if note != "" {
+				remark = note
+			}
+		}
+		if i == 1 && x >= 12 {
+			remark = fmt.Sprintf("%s in behind feet make more than another foot: a slip?", plain(x))
 		}
 		m += float64(x * scale)
 	}
 	if !(m > 0 && m <= longestM) {
-		return 0, trouble{problem: fmt.Sprintf("%q is no length of pipe", text), want: fmt.Sprintf("it comes to %s m; look at the number and at its unit", plain(math.Round(m*1000)/1000))}
+		return 0, "", trouble{problem: fmt.Sprintf("%q is no length of pipe", text), want: fmt.Sprintf("it comes to %s m; look at the number and at its unit", plain(math.Round(m*1000)/1000))}
 	}
-	return m, trouble{}
+	return m, remark, trouble{}
 }
 
 func asksDecimal(n number) string {
@@ -314,7 +331,7 @@ func (v vocabulary) tube(text string, st style) (tube, trouble) {
 	case len(found) > 1 && found[0].unit != found[1].unit && math.Abs(found[0].m-found[1].m) > 1e-6:
 		return tube{}, trouble{problem: fmt.Sprintf("%q can be millimetres or inches", text), want: "say which unit the diameters have", asks: "--diameter-unit"}
 	case len(found) > 1:
-		x, problem, want := p.number.value(st.decimal, st.said, nil)
+		x, _, problem, want := p.number.value(st.decimal, st.said, nil)
 		if problem != "" {
 			return tube{}, trouble{problem: problem, want: want, asks: "--decimal"}
 		}
@@ -351,7 +368,7 @@ func (v vocabulary) wall(p part, text string, st style) (float64, trouble) {
 	if x == 0 {
 		var problem, want string
 		// No such tube has a wall below 0.3 or above 5 mm (ASTM B280, EN 12735-1; from memory).
-		if x, problem, want = p.number.value(st.decimal, st.said, func(x float64) bool { return x*scale > 0.3e-3 && x*scale < 5e-3 }); problem != "" {
+		if x, _, problem, want = p.number.value(st.decimal, st.said, func(x float64) bool { return x*scale > 0.3e-3 && x*scale < 5e-3 }); problem != "" {
 			return 0, trouble{problem: problem, want: want, asks: asksDecimal(p.number)}
 		}
 	}
@@ -374,7 +391,7 @@ func (v vocabulary) factor(text string, st style) (float64, trouble) {
 		bad.want = "it has no unit; write kg/m, g/m, lb/ft or oz/ft behind it or in the heading"
 		return 0, bad
 	}
-	x, problem, want := all[0].number.value(st.decimal, st.said, func(x float64) bool { return x*scale > 0 && x*scale < 100 })
+	x, _, problem, want := all[0].number.value(st.decimal, st.said, func(x float64) bool { return x*scale > 0 && x*scale < 100 })
 	if problem != "" {
 		return 0, trouble{problem: problem, want: want, asks: asksDecimal(all[0].number)}
 	}

@@ -86,7 +86,7 @@ func (r *reader) prepareTakeOff(rows []record) func(record, *Line) {
 			r.ask("--columns", "no column of "+c.what+" was found", "say which it is", "--columns \""+c.meaning+"=HEADING\"")
 		}
 	}
-	r.sums, r.since = map[int]float64{}, map[int]float64{}
+	r.sums, r.since, r.ofLine = map[int]float64{}, map[int]float64{}, map[string]float64{}
 	return t.row
 }
 
@@ -193,6 +193,9 @@ func (t *takeOff) row(row record, l *Line) {
 		l.State = Total
 		t.checkTotal(row, l)
 		return
+	case t.lengthsAlone(row):
+		t.unnamedTotal(row, l)
+		return
 	case filled == 1 && withUnit.MatchString(tidyMarks(first)):
 		t.fault(l, row, at, "the row is one cell", "part its cells as the headings are parted, by "+t.p.Separator)
 		return
@@ -229,6 +232,7 @@ func (t *takeOff) row(row record, l *Line) {
 	for _, m := range l.lengths {
 		t.sums[m.column] += m.metres
 		t.since[m.column] += m.metres
+		t.ofLine[m.line] += m.metres
 	}
 }
 
@@ -359,11 +363,15 @@ func (t *takeOff) group(row record, l *Line, g group, name string, lines []strin
 		t.fault(l, row, g.length, "the length is missing", "write it such as 12.5 m or 42 ft")
 	} else {
 		var trouble trouble
-		if m, trouble = t.v.length(lengthText, t.styles[g.length]); !trouble.ok() {
+		var remark string
+		if m, remark, trouble = t.v.length(lengthText, t.styles[g.length]); remark != "" {
+			l.Remarks = append(l.Remarks, remark)
+		}
+		if !trouble.ok() {
 			t.cannot(l, row, g.length, trouble)
 		} else if c, ok := t.twin[g.length]; ok && !t.none(row.text(c)) {
 			// Two roundings of one tape differ by less than 2 per cent and 0.1 m (our choice).
-			other, trouble := t.v.length(row.text(c), style{unit: t.cols[c].Unit, decimal: t.styles[g.length].decimal, said: t.styles[g.length].said})
+			other, _, trouble := t.v.length(row.text(c), style{unit: t.cols[c].Unit, decimal: t.styles[g.length].decimal, said: t.styles[g.length].said})
 			if trouble.ok() && math.Abs(other-m) > 0.1+0.02*m {
 				t.fault(l, row, c, fmt.Sprintf("%q is %s, column %d has %s", row.text(c), Length(other), g.length+1, Length(m)), "see which is right")
 			}
@@ -409,7 +417,9 @@ func (t *takeOff) group(row record, l *Line, g group, name string, lines []strin
 		}
 		l.Runs = append(l.Runs, run)
 	}
-	l.lengths = append(l.lengths, measured{g.length, m * float64(len(lines))})
+	for _, line := range lines {
+		l.lengths = append(l.lengths, measured{g.length, line, m})
+	}
 }
 
 // wallAndFactor reads the two columns that few lists have.
@@ -479,32 +489,75 @@ func made(z tube) bool {
 	return err == nil
 }
 
-// checkTotal holds a total against the rows above it.
+// sameLength reports whether a total is what rows come to. Rows are rounded to a
+// tenth of a metre or a foot: within half a per cent and 0.1 m it is the same (our choice).
+func sameLength(total, sum float64) bool { return math.Abs(sum-total) <= 0.1+float64(0.005*total) }
+
+// checkTotal holds a total against the rows above it; one that names a kind of
+// line against the rows of that kind.
 func (t *takeOff) checkTotal(row record, l *Line) {
 	for i, c := range t.cols {
 		if c.Meaning != "length" || t.none(row.text(i)) || t.sums[i] == 0 {
 			continue
 		}
-		m, trouble := t.v.length(row.text(i), t.styles[i])
+		m, _, trouble := t.v.length(row.text(i), t.styles[i])
 		if !trouble.ok() {
+			l.Remarks = append(l.Remarks, fmt.Sprintf("not compared with the rows: %s", trouble.problem))
 			continue
 		}
-		// Rows are rounded to a tenth of a metre or a foot: within half a per cent and 0.1 m it is the same (our choice).
-		same := func(sum float64) bool { return math.Abs(sum-m) <= 0.1+0.005*m }
-		switch {
-		case same(t.sums[i]) || same(t.since[i]):
-			l.Remarks = append(l.Remarks, "it agrees with the rows above")
-		default:
-			text := fmt.Sprintf("it says %s, the rows above come to %s", Length(m), Length(t.since[i]))
-			switch {
-			case t.since[i] == 0:
-				text = fmt.Sprintf("it says %s, all rows come to %s", Length(m), Length(t.sums[i]))
-			case math.Abs(t.since[i]-t.sums[i]) > 0.05:
-				text += ", all rows so far to " + Length(t.sums[i])
-			}
-			l.Remarks = append(l.Remarks, text)
-			t.p.Remarks = append(t.p.Remarks, fmt.Sprintf("line %d: the total does not agree: %s. A row may be missing, or twice there, or not understood.", l.From, text))
+		at, _ := row.firstText()
+		if found := t.v.meanings(plainWords(row.fields[at].text), rules.RunLines); len(found) == 1 && c.Line == "" {
+			t.saysTotal(l, m, sameLength(m, t.ofLine[found[0]]), fmt.Sprintf("the %s lines come to %s", strings.ReplaceAll(found[0], "-", " "), Length(t.ofLine[found[0]])))
+			continue
 		}
+		text := "the rows above come to " + Length(t.since[i])
+		switch {
+		case t.since[i] == 0:
+			text = "all rows come to " + Length(t.sums[i])
+		case math.Abs(t.since[i]-t.sums[i]) > 0.05:
+			text += ", all rows so far to " + Length(t.sums[i])
+		}
+		t.saysTotal(l, m, sameLength(m, t.sums[i]) || sameLength(m, t.since[i]), text)
 		t.since[i] = 0
+	}
+}
+
+func (t *takeOff) saysTotal(l *Line, m float64, agrees bool, rows string) {
+	if agrees {
+		l.Remarks = append(l.Remarks, "it agrees with the rows above")
+		return
+	}
+	text := fmt.Sprintf("it says %s, %s", Length(m), rows)
+	l.Remarks = append(l.Remarks, text)
+	t.p.Remarks = append(t.p.Remarks, fmt.Sprintf("line %d: the total does not agree: %s. A row may be missing, or twice there, or not understood.", l.From, text))
+}
+
+// lengthsAlone reports whether a row has lengths and nothing else, after rows that have been added up.
+func (t *takeOff) lengthsAlone(row record) bool {
+	for i, f := range row.fields {
+		if f.text != "" && (i >= len(t.cols) || t.cols[i].Meaning != "length" || t.sums[i] == 0) {
+			return false
+		}
+	}
+	return true
+}
+
+// unnamedTotal takes lengths alone for a total where they are one; else the row lacks the rest.
+func (t *takeOff) unnamedTotal(row record, l *Line) {
+	for i, f := range row.fields {
+		if f.text == "" {
+			continue
+		}
+		m, _, trouble := t.v.length(f.text, t.styles[i])
+		if !trouble.ok() || !sameLength(m, t.sums[i]) && !sameLength(m, t.since[i]) {
+			t.fault(l, row, i, fmt.Sprintf("%s stands alone, and the rows above come to %s", f.text, Length(t.sums[i])), "complete the row, or leave the line out if it is a total")
+		}
+	}
+	if l.State == "" {
+		l.State = Total
+		l.Remarks = append(l.Remarks, "a length alone, taken for a total: it agrees with the rows above")
+		for i := range t.since {
+			t.since[i] = 0
+		}
 	}
 }

@@ -212,10 +212,13 @@ func (u *unitList) readVolume(row record, l *Line, x *Unit) {
 		u.fault(l, row, i, fmt.Sprintf("%q is no volume of a room", text), "write it with its unit, such as 45 m3")
 		return
 	}
-	v, problem, want := parts[0].number.value(u.styles[i].decimal, u.styles[i].said, func(v float64) bool { return v*scale > 1 && v*scale < 1e5 })
+	v, remark, problem, want := parts[0].number.value(u.styles[i].decimal, u.styles[i].said, func(v float64) bool { return v*scale > 1 && v*scale < 1e5 })
 	if problem != "" {
 		u.cannot(l, row, i, trouble{problem, want, asksDecimal(parts[0].number)})
 		return
+	}
+	if remark != "" {
+		l.Remarks = append(l.Remarks, remark)
 	}
 	x.RoomM3 = v * scale
 }
