@@ -503,7 +503,7 @@ func (p *platform) undoBump(s sample) bool {
 	for k := len(p.good) - 2; k >= 0; k-- {
 		g := p.good[k]
 		first, last := p.good[k+1], p.good[len(p.good)-1]
-		if last.t-first.t >= bumpMost || s.t-first.t >= bumpMost && k < len(p.good)-2 {
+		if last.t-first.t >= bumpMost || s.t-first.t >= bumpMost+p.usual() && k < len(p.good)-2 { // it may be over for as long as between two readings
 			return false
 		}
 		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) || p.flows(k+1) {
@@ -1075,13 +1075,14 @@ func (p *platform) putOn(was, after weight) {
 	if p.nought || p.hintedAt(after.t) && p.hint == "scale-zeroed" {
 		zeros = append(zeros, 0) // zeroed while it was empty, for a moment only
 	}
-	p.untold = !p.hintedAt(after.t) || p.hint != "cylinder-swapped"
+	another := p.hintedAt(after.t) && p.hint == "cylinder-swapped" // two full ones weigh nearly the same: who changed them knows
+	p.untold = !another
 	p.swapped, p.hinted, p.nought = after.t, 0, false
 	p.next(was.t, was.kg, EndedSwap, false)
 	for _, zero := range zeros {
 		p.zero = zero
 		weighed := after.kg - zero
-		if math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()) {
+		if !another && math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()) {
 			p.gaveSince(stood.kg - empties[0].kg - weighed)
 			p.regain(weighed, 0)
 			return
