@@ -22,7 +22,7 @@ func lockedBoard(t *testing.T) (*board, http.Handler) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b := newBoard(BoardConfig{Name: "Desk", PublicURL: "https://board.example.org", Zone: zone}, newFakeFleet(), p)
+	b := newBoard(BoardConfig{Name: "Desk", PublicURL: "https://board.example.org", Zone: zone}, newFakeFleet(), p, asPrinted)
 	return b, b.handler()
 }
 

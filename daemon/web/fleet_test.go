@@ -79,7 +79,7 @@ func (f *fakeFleet) Curve(ctx context.Context, s Standing, point string, from, t
 }
 
 func (f *fakeFleet) board() *board {
-	b := newBoard(BoardConfig{Name: "Service desk", Zone: zone}, f, nil)
+	b := newBoard(BoardConfig{Name: "Service desk", Zone: zone}, f, nil, asPrinted)
 	b.now = func() time.Time { return f.Now().Wall }
 	return b
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"html/template"
 	"io/fs"
 	"net/http"
 	"path"
@@ -12,10 +13,11 @@ import (
 	"golang.org/x/text/language"
 )
 
-// spoken is one catalogue: a file of words/, named by its language's tag.
+// spoken is one catalogue: a file of words/, named by its language's tag, and the pages in its words.
 type spoken struct {
 	tag   language.Tag
 	words words
+	pages map[string]*template.Template
 }
 
 // readLanguages reads every catalogue; English comes first and serves whoever
@@ -35,7 +37,7 @@ func readLanguages(files fs.FS) ([]spoken, error) {
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
 		}
-		all = append(all, spoken{tag, w})
+		all = append(all, spoken{tag: tag, words: w})
 	}
 	i := slices.IndexFunc(all, func(x spoken) bool { return x.tag == language.English })
 	if i < 0 {
@@ -59,8 +61,7 @@ func (s *screens) inEach() http.Handler {
 	var handlers []http.Handler
 	for _, x := range s.languages {
 		one := *s // the words and pages are its own, all else is shared
-		one.words = x.words
-		one.pages = parsePages(one.words, s.assets)
+		one.words, one.pages = x.words, x.pages
 		tags, handlers = append(tags, x.tag), append(handlers, one.guard(one.routes()))
 	}
 	return matched(tags, handlers)

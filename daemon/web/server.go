@@ -96,15 +96,22 @@ func newScreens(cfg Config, box Box, opts ...Option) *screens {
 	}
 	files, _ := fs.Sub(assetFiles, "assets") // the name is constant
 	var err error
-	if s.assets, err = readAssets(files); err == nil && s.languages == nil {
+	if s.assets == nil {
+		s.assets, err = readAssets(files)
+	}
+	if err == nil && s.languages == nil {
 		s.languages, err = readLanguages(wordFiles)
 	}
 	if err != nil {
 		panic(err) // they are part of the binary: a fault there is one of the build
 	}
 	_, s.curves = s.assets["vendor/uPlot.iife.min.js"]
-	s.words = s.languages[0].words
-	s.pages = parsePages(s.words, s.assets)
+	for i, x := range s.languages {
+		if x.pages == nil {
+			s.languages[i].pages = parsePages(x.words, s.assets)
+		}
+	}
+	s.words, s.pages = s.languages[0].words, s.languages[0].pages
 	return s
 }
 
