@@ -100,7 +100,11 @@ func legendOf(cs Curves, width vg.Length) *curvePlot {
 	}
 	c := cs.Each[0]
 	p.addKeys(width, gaps)
-	p.legendAdd(key{name: c.Unit + "; times in " + zoneName(c.Begin, c.End), bare: true}, width)
+	said := "times in " + zoneName(c.Begin, c.End)
+	if !slices.ContainsFunc(cs.Each, func(o Curve) bool { return o.Unit != c.Unit }) {
+		said = c.Unit + "; " + said
+	}
+	p.legendAdd(key{name: said, bare: true}, width)
 	return p
 }
 

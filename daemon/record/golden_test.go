@@ -140,34 +140,39 @@ func TestGoldenJob(t *testing.T) {
 		if err := print(&got); err != nil {
 			t.Fatal(err)
 		}
-		file := filepath.Join(dir, name)
-		if *updateRecord {
-			if err := os.WriteFile(file, got.Bytes(), 0o666); err != nil {
-				t.Fatal(err)
-			}
-			continue
-		}
-		want, err := os.ReadFile(file)
-		if err != nil {
+		golden(t, filepath.Join(dir, name), got.Bytes())
+	}
+}
+
+// golden compares with a file of testdata/record, or writes it.
+func golden(t *testing.T, file string, got []byte) {
+	t.Helper()
+	if *updateRecord {
+		if err := os.WriteFile(file, got, 0o666); err != nil {
 			t.Fatal(err)
 		}
-		if bytes.Equal(got.Bytes(), want) {
-			continue
+		return
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Equal(got, want) {
+		return
+	}
+	gotLines, wantLines := strings.Split(string(got), "\n"), strings.Split(string(want), "\n")
+	told := 0
+	for i := range max(len(gotLines), len(wantLines)) {
+		var g, w string
+		if i < len(gotLines) {
+			g = gotLines[i]
 		}
-		gotLines, wantLines := strings.Split(got.String(), "\n"), strings.Split(string(want), "\n")
-		told := 0
-		for i := range max(len(gotLines), len(wantLines)) {
-			var g, w string
-			if i < len(gotLines) {
-				g = gotLines[i]
-			}
-			if i < len(wantLines) {
-				w = wantLines[i]
-			}
-			if g != w && told < 10 {
-				told++
-				t.Errorf("%s:%d:\ngot  %s\nwant %s", name, i+1, g, w)
-			}
+		if i < len(wantLines) {
+			w = wantLines[i]
+		}
+		if g != w && told < 10 {
+			told++
+			t.Errorf("%s:%d:\ngot  %s\nwant %s", filepath.Base(file), i+1, g, w)
 		}
 	}
 }

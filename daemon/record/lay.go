@@ -122,11 +122,21 @@ func (l *laying) first() {
 	}
 	var checks []string
 	for _, o := range r.Outstanding {
-		if o.What == "check" { // their sentences stand with the checks
+		switch {
+		case o.What == "check": // their sentences stand with the checks
 			checks = append(checks, o.Name)
 			continue
+		case o.What == "flag" && len(l.openOf(o.Name)) > fewFlags:
+			continue // together, below
 		}
 		l.put(Paragraph{Tone: Result, State: openState, Text: o.Text})
+	}
+	var named []string
+	for _, f := range r.Flags {
+		if of := l.openOf(f.Flag); len(of) > fewFlags && !slices.Contains(named, f.Flag) {
+			named = append(named, f.Flag)
+			l.put(Paragraph{Tone: Result, State: openState, Text: flagsOpen(f.Flag, of)})
+		}
 	}
 	if len(checks) > 0 {
 		l.put(Paragraph{Tone: Result, State: openState, Text: checksOpen(checks)})
@@ -135,6 +145,19 @@ func (l *laying) first() {
 		l.put(Paragraph{Tone: Result, State: openState, Text: text})
 	}
 	l.put(Paragraph{Tone: Caution, Text: whatItIs})
+}
+
+// fewFlags is how many open flags of one name stand each with its sentence among
+// the open points; of more only the subjects are named there.
+const fewFlags = 3
+
+func (l *laying) openOf(flag string) (subjects []string) {
+	for _, f := range l.r.Flags {
+		if f.Flag == flag && f.Open && f.Urgency != rules.Note.String() {
+			subjects = append(subjects, cmp.Or(f.Subject, f.Step, "the system"))
+		}
+	}
+	return subjects
 }
 
 func (l *laying) jobEnd() string {
@@ -290,9 +313,7 @@ func (l *laying) step(s Step) {
 		}
 		l.put(t)
 	}
-	for _, g := range s.Curves {
-		l.put(l.curve(s, g))
-	}
+	l.curves(s)
 	l.ledger(s)
 	l.stepUnits(s)
 	l.branches(s)
@@ -590,7 +611,7 @@ func (l *laying) instruments() {
 		return
 	}
 	l.part("Instruments", "instruments")
-	t := Table{Caption: "Instruments", Columns: []Column{{Title: "Point", Wide: true}, {Title: "Measures"}, {Title: "Read by"}, {Title: "Serial"}, {Title: "Calibrated"}, {Title: "Against", Wide: true}, {Title: "Until"}, {Title: "Read in this job"}}}
+	t := Table{Caption: "Instruments", Columns: []Column{{Title: "Point", Wide: true}, {Title: "Measures"}, {Title: "Read by"}, {Title: "Serial"}, {Title: "Calibrated"}, {Title: "Against", Wide: true}, {Title: "Until"}, {Title: "Used"}}}
 	for _, x := range l.r.Instruments {
 		used := "no"
 		if x.Used {
@@ -605,7 +626,11 @@ func (l *laying) instruments() {
 	l.put(t)
 	for _, x := range l.r.Instruments {
 		for _, m := range x.Said {
-			text := by(x.Point+": "+stepWord(m.What)+": "+m.Note, m.By, momentText(m.At))
+			who := m.By
+			if strings.Contains(m.Note, "by "+who) { // the note says it
+				who = ""
+			}
+			text := by(stepWord(titled(m.What))+": "+m.Note, who, momentText(m.At))
 			if m.Problem != "" {
 				text += ". Nothing was made of it: " + m.Problem
 			}

@@ -78,6 +78,41 @@ func goodBy(s Step) string {
 // system commonly has at most. Of more, those that did not pass come first.
 const mostUnitsDrawn = 64
 
+// fewCurves is how many curves of a step are drawn over the whole width.
+const fewCurves = 2
+
+// curves are a step's, each over the whole width or, where there are many, side
+// by side with their figures in a table.
+func (l *laying) curves(s Step) {
+	if len(s.Curves) <= fewCurves {
+		for _, g := range s.Curves {
+			l.put(l.curve(s, g))
+		}
+		return
+	}
+	cs := Curves{Title: severalTitle, Note: judgedApart}
+	t := Table{Caption: severalRows, Columns: []Column{{Title: "Point", Wide: true}, {Title: "Unit"}, {Title: "First", Number: true}, {Title: "Lowest", Number: true}, {Title: "Highest", Number: true}, {Title: "Last", Number: true}}}
+	for _, g := range s.Curves {
+		c := l.curve(s, g)
+		c.Title = g.Point + ", " + c.Unit
+		for i := range c.Lines {
+			if !c.Lines[i].Model {
+				c.Lines[i].Name = "as measured"
+			}
+		}
+		c.Ticks = nil // they stand with the flags and the marks
+		cs.Each = append(cs.Each, c)
+		first, last := g.Lines[0][0], g.Lines[len(g.Lines)-1]
+		_, scale, offset := axis(g.Quantity, g.Unit)
+		row := []string{g.Point, c.Unit}
+		for _, v := range []float64{first.Value, g.Lowest.Value, g.Highest.Value, last[len(last)-1].Value} {
+			row = append(row, significant(float64(v*scale)+offset))
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	l.put(cs, t)
+}
+
 // airs are the units' curves of a step that judges each by its air.
 func (l *laying) airs(s Step) {
 	all := slices.Clone(s.Airs)

@@ -42,10 +42,10 @@ func (s *sheet) lay(t Table) *laidTable {
 	}
 }
 
-// narrowShares are how much of what is left the columns that are not wide may
-// take before the wide ones do: the table that comes out lowest is drawn, and
+// narrowShares are how much of what they would need beyond their longest words
+// the columns that are not wide get before the wide ones do: the table that comes out lowest is drawn, and
 // of equal ones the first.
-var narrowShares = []float64{0.7, 0.35, 0}
+var narrowShares = []float64{1, 0.7, 0.35, 0}
 
 func (l *laidTable) set(t Table) {
 	l.caption = l.s.wrap(t.Caption, boldStyle, l.s.width())
@@ -128,9 +128,9 @@ func (l *laidTable) fit(t Table, narrow float64) bool {
 		part := 1.0
 		if need > left {
 			part = left / need
-			if !wide { // the wide ones get something too
-				part *= narrow
-			}
+		}
+		if !wide {
+			part *= narrow
 		}
 		for i, c := range t.Columns {
 			if c.Wide == wide {

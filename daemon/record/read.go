@@ -357,9 +357,15 @@ func (g *reading) instruments(said *rules.Calibrations) {
 		h := said.Holds(p.Name)
 		x := Instrument{Point: p.Name, Measures: p.Quantity.String(), Role: p.Role, Kind: p.Source, Serial: h.Serial, Against: h.Against, Until: h.Until}
 		if h.Said {
-			x.By = h.By.By
-			if at := g.happened(h.By.At, h.By.Own); !at.IsZero() && h.By.What != rules.Exchanged {
-				x.Calibrated = at.Format(time.DateOnly)
+			switch h.By.What {
+			case rules.Exchanged: // another one, and when it was calibrated nobody said
+			case rules.Withdrawn: // as it shows: what its papers say holds
+				x.Calibrated = p.Instrument.Calibrated
+			default:
+				x.By = h.By.By
+				if at := g.happened(h.By.At, h.By.Own); !at.IsZero() {
+					x.Calibrated = at.Format(time.DateOnly)
+				}
 			}
 		} else {
 			x.Calibrated = p.Instrument.Calibrated

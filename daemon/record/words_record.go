@@ -149,6 +149,10 @@ func stepNot(step, state, sentence string) string {
 
 func flagOpen(flag, text string) string { return "Flag " + flag + " is open: " + text }
 
+func flagsOpen(flag string, of []string) string {
+	return fmt.Sprintf("Flag %s is open %d times: %s. What each says stands with the flags.", flag, len(of), strings.Join(of, ", "))
+}
+
 func checksOpen(names []string) string {
 	return numberOf(len(names), "check is", "checks are") + " not settled: " + strings.Join(names, ", ") + "."
 }
@@ -209,6 +213,8 @@ const (
 	goodHeating = "Good: 15 to 30 K, common practice, give or take %s (%s)."
 	goodShare   = "Good: at least %s of the least split of the cooling or the heating check (%s)."
 
+	severalTitle   = "What the step was looked at by"
+	severalRows    = "Single readings, as drawn"
 	airsTitle      = "Supply and return air, unit by unit"
 	airsNote       = "Shaded is where the supply air was to lie, by the return air and the limits of the unit's split. The mark under an axis is when its result was given, the last time. Single readings; what was judged stands in the table."
 	branchAirsNote = "Over each graph stands what the unit was asked. Its supply air is to follow that; where another room's follows instead, pipes or wires are crossed. Single readings; what was judged stands in the table."

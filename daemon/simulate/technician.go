@@ -77,6 +77,7 @@ func (n *Night) evacuation() []act {
 	s := []act{
 		{after: 20 * time.Second, do: func() {
 			n.mark("reported", "pressure-test: 550 psi of nitrogen for 24 h, signed sheet in the plant room")
+			n.mark("calibrated", "scale checked within 0.01 kg against a test weight of 5 kg")
 			n.outdoor.powered = true
 			n.beginStep("preheat")
 		}},
@@ -194,11 +195,25 @@ func (n *Night) powerUp() []act {
 			n.outdoor.indoorPower = true
 			n.beginStep("unit-count")
 		}},
-		{after: 6 * time.Minute, do: func() {
+		{after: 30 * time.Second, do: func() { n.found("ou1 address 0", "bu1 address 51", "bu2 address 52", "bu3 address 53") }},
+		{after: 30 * time.Second, do: func() {
+			for i, r := range n.rooms {
+				n.found(fmt.Sprintf("%s address %d", r.unit, i+1))
+			}
+			n.mark("setting", "iu08 setting 21 from 0 to 2 note high ceiling in the lecture hall")
+		}},
+		{after: 5 * time.Minute, do: func() {
 			n.mark("counted", "12 indoor units, 3 branch units, 1 outdoor unit")
 			n.endStep("unit-count")
 		}},
 		{when: func() bool { return n.t > 6*time.Hour+5*time.Minute }, do: func() { n.endStep("preheat") }},
+	}
+}
+
+// found tells each unit that answers, and at which address.
+func (n *Night) found(units ...string) {
+	for _, u := range units {
+		n.mark("unit-found", u)
 	}
 }
 
