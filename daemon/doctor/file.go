@@ -25,8 +25,9 @@ site: {name: New site}
 #   outdoor_units: [{name: ou1, factory_charge: }]
 #   indoor_units: [{name: iu01, room: }]
 
-points:
 `)
+	const head = "points:\n"
+	b.WriteString(head)
 	ready := 0
 	for _, bus := range buses {
 		for _, f := range bus.Found {
@@ -48,8 +49,9 @@ points:
 			}
 		}
 	}
-	if ready == 0 {
-		b.WriteString("  []\n")
+	if ready == 0 { // a list of nothing but comments is no list
+		before, found, _ := strings.Cut(b.String(), head)
+		return before + "# Nothing here is ready to be read yet. A point looks like this, one a line:\n# points:\n#   - {name: suction-line-ou1, measures: temperature, role: suction-line, onewire: {id: 28-...}}\n" + found
 	}
 	return b.String()
 }

@@ -68,6 +68,9 @@ func dresses(q sensors.Quantity) (si, us dress) {
 	return onOff, onOff
 }
 
+// gauges are units of pressure that an instrument may speak beside those of the two worlds.
+var gauges = map[string]dress{"bar": {"bar", 1e-5, 0, 2}, "barg": {"bar", 1e-5, 0, 2}, "MPa": {"MPa", 1e-6, 0, 3}}
+
 // customary tells which world a unit of an instrument belongs to.
 func customary(unit string) bool {
 	switch unit {
@@ -80,6 +83,9 @@ func customary(unit string) bool {
 // dressed returns the dress a person wants first, and the other one.
 func (c choice) dressed(q sensors.Quantity, unit string) (main, other dress) {
 	si, us := dresses(q)
+	if own, ok := gauges[unit]; ok && c == asMeasured && (q == sensors.Pressure || q == sensors.AbsolutePressure) {
+		return own, us
+	}
 	if c == choiceUS || c == asMeasured && customary(unit) {
 		return us, si
 	}

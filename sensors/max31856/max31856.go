@@ -41,6 +41,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"periph.io/x/conn/v3"
@@ -103,62 +104,32 @@ var atPowerOn = [...]byte{0x7F, 0xC0, 0x7F, 0xFF, 0x80, 0x00}
 // types in the order of the chip's code.
 const types = "BEJKNRST"
 
-// usualLowest: R-410A boils at -51 C under the atmosphere, and nothing in a system that is being
-// started up is colder for long (our choice).
-const usualLowest = -60.0
-
 // settings are those of the thermocouple; its cold junction needs none.
 type settings struct {
-	hot, cold        string // points; empty: not asked for
+	sensors.Thermocouple
 	config0, config1 byte
 	samples          int
-	lowest           float64
 }
 
 func newOpen(_ sensors.Env, c sensors.Config) (sensors.Open, error) {
-	var faults []error
 	s := settings{config0: openDetected | reject50Hz, config1: byte(3), samples: 1}
-	for _, p := range c.Points {
-		d := sensors.Decode(p.Settings, &faults)
-		if p.Quantity != sensors.Temperature {
-			d.Fail(p.Settings, fmt.Sprintf("a MAX31856 measures temperature, not %s", p.Quantity), "write measures: temperature")
-		}
-		before := len(faults)
-		reads, into := d.OneOf("reads", "thermocouple", "thermocouple", "cold-junction"), &s.cold
-		if len(faults) > before {
-			continue // its other settings cannot be judged
-		}
-		if reads == "thermocouple" {
-			into = &s.hot
-			s.read(d)
-		}
-		if *into != "" {
-			d.Fail(p.Settings, fmt.Sprintf("the %s of this chip is the point %s already", reads, *into), "one chip has one thermocouple, and its cold junction by reads: cold-junction")
-		}
-		*into = p.Name
-		d.Done()
+	var err error
+	if s.Thermocouple, err = sensors.ReadThermocouple("a MAX31856", c, s.read); err != nil {
+		return nil, err
+	}
+	if s.Type != "" {
+		s.config1 = s.config1&0xF0 | byte(strings.Index(types, s.Type))
 	}
 	open := func(ctx context.Context, c conn.Conn) (sensors.Probe, error) { return open(ctx, c, s) }
-	return open, errors.Join(faults...)
+	return open, nil
 }
 
 func (s *settings) read(d *sensors.Decoder) {
-	if d.Required("type", "K", "T") != "" {
-		kind := d.OneOf("type", "K", "B", "E", "J", "K", "N", "R", "S", "T")
-		s.config1 = byte(slices.Index([]byte(types), kind[0]))
-	}
 	averages := d.OneOf("averages", "1", "1", "2", "4", "8", "16")
 	s.samples, _ = strconv.Atoi(averages) // one of the words above
 	s.config1 |= byte(slices.Index([]string{"1", "2", "4", "8", "16"}, averages)) << 4
 	if d.OneOf("mains", "50Hz", "50Hz", "60Hz") == "60Hz" {
 		s.config0 &^= reject50Hz
-	}
-	s.lowest = usualLowest
-	if text := d.Text("lowest", ""); text != "" {
-		var err error
-		if s.lowest, err = sensors.Temperature.Parse(text); err != nil {
-			d.Fail(d.Node("lowest"), fmt.Sprintf("lowest: %v", err), "")
-		}
 	}
 }
 
@@ -243,11 +214,11 @@ func (p *probe) Read(context.Context) ([]sensors.Reading, error) {
 		return nil, err
 	}
 	var rs []sensors.Reading
-	if p.hot != "" {
-		rs = append(rs, hot(p.hot, regs, p.lowest))
+	if p.Hot != "" {
+		rs = append(rs, hot(p.Hot, regs, p.LowestC))
 	}
-	if p.cold != "" {
-		rs = append(rs, cold(p.cold, regs))
+	if p.Cold != "" {
+		rs = append(rs, cold(p.Cold, regs))
 	}
 	return rs, nil
 }
@@ -323,7 +294,7 @@ func find(_ context.Context, c conn.Conn) (string, error) {
 	case regs[regConfig0]&continuous == 0:
 		return "not set up yet", nil
 	case regs[regFault] != 0:
-		return hot("", regs, usualLowest).Health.Reason, nil
+		return hot("", regs, sensors.UsualLowestC).Health.Reason, nil
 	}
 	return fmt.Sprintf("type %c, %.2f C, cold junction %.2f C", (types + "????????")[regs[regConfig1]&0x0F], hotC(regs), coldC(regs)), nil
 }

@@ -152,7 +152,7 @@ func TestFaults(t *testing.T) {
 	} {
 		c := fresh()
 		c.set(40, 25, fault)
-		h, k := hot("h", c.regs, usualLowest), cold("k", c.regs)
+		h, k := hot("h", c.regs, sensors.UsualLowestC), cold("k", c.regs)
 		if h.Health != (sensors.Health{Grade: sensors.Failed, Reason: want[0]}) || h.Value != 0 {
 			t.Errorf("fault %02X: thermocouple %+v, want %s", fault, h, want[0])
 		}
@@ -161,11 +161,11 @@ func TestFaults(t *testing.T) {
 		}
 	}
 	c := fresh() // before the first conversion
-	if h, k := hot("h", c.regs, usualLowest), cold("k", c.regs); h.Health.Reason != sensors.ReasonPowerOn || k.Health.Reason != sensors.ReasonPowerOn {
+	if h, k := hot("h", c.regs, sensors.UsualLowestC), cold("k", c.regs); h.Health.Reason != sensors.ReasonPowerOn || k.Health.Reason != sensors.ReasonPowerOn {
 		t.Errorf("%+v, %+v", h, k)
 	}
 	c.set(0, 20, 0)
-	if h := hot("h", c.regs, usualLowest); h != (sensors.Reading{Point: "h"}) {
+	if h := hot("h", c.regs, sensors.UsualLowestC); h != (sensors.Reading{Point: "h"}) {
 		t.Errorf("melting ice: %+v", h)
 	}
 }
@@ -189,7 +189,7 @@ func TestExchangedWires(t *testing.T) {
 		shows := between(emfK, 1, 0, 2*between(emfK, 0, 1, box)-between(emfK, 0, 1, pipe))
 		c := fresh()
 		c.set(shows, box, 0)
-		r := hot("pipe", c.regs, usualLowest)
+		r := hot("pipe", c.regs, sensors.UsualLowestC)
 		want := sensors.Health{}
 		if told {
 			want = sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonReversed}
@@ -379,7 +379,7 @@ func FuzzRegisters(f *testing.F) {
 			return
 		}
 		regs := [registers]byte(b)
-		h, k := hot("p", regs, usualLowest), cold("p", regs)
+		h, k := hot("p", regs, sensors.UsualLowestC), cold("p", regs)
 		for _, r := range []sensors.Reading{h, k} {
 			if (r.Health.Grade == sensors.Good) != (r.Health.Reason == "") || r.Health.Grade == sensors.Failed && r.Value != 0 || !sensors.Temperature.Plausible(r.Value) {
 				t.Errorf("%02X: %+v", regs, r)

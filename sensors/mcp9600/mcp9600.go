@@ -34,7 +34,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"slices"
+	"strings"
 	"time"
 
 	"periph.io/x/conn/v3"
@@ -83,58 +83,25 @@ const (
 
 	// A conversion takes 320 ms, and that of the cold junction 250 ms.
 	step, patience = 50 * time.Millisecond, 1200 * time.Millisecond
-
-	// usualLowest: R-410A boils at -51 C under the atmosphere, and nothing in a system that
-	// is being started up is colder for long (our choice).
-	usualLowest = -60.0
 )
 
 type settings struct {
-	hot, cold string // points; empty: not asked for
-	sensor    byte
-	lowest    float64
+	sensors.Thermocouple
+	sensor byte
 }
 
 func newOpen(_ sensors.Env, c sensors.Config) (sensors.Open, error) {
-	var faults []error
 	var s settings
-	for _, p := range c.Points {
-		d := sensors.Decode(p.Settings, &faults)
-		if p.Quantity != sensors.Temperature {
-			d.Fail(p.Settings, fmt.Sprintf("an MCP9600 measures temperature, not %s", p.Quantity), "write measures: temperature")
-		}
-		before := len(faults)
-		reads, into := d.OneOf("reads", "thermocouple", "thermocouple", "cold-junction"), &s.cold
-		if len(faults) > before {
-			continue // its other settings cannot be judged
-		}
-		if reads == "thermocouple" {
-			into = &s.hot
-			s.read(d)
-		}
-		if *into != "" {
-			d.Fail(p.Settings, fmt.Sprintf("the %s of this chip is the point %s already", reads, *into), "one chip has one thermocouple, and its cold junction by reads: cold-junction")
-		}
-		*into = p.Name
-		d.Done()
+	var err error
+	s.Thermocouple, err = sensors.ReadThermocouple("an MCP9600", c, func(d *sensors.Decoder) { s.sensor = byte(d.Whole("filter", 0, 0, 7)) })
+	if err != nil {
+		return nil, err
+	}
+	if s.Type != "" {
+		s.sensor |= byte(strings.Index(types, s.Type)) << 4
 	}
 	open := func(_ context.Context, c conn.Conn) (sensors.Probe, error) { return open(c, s) }
-	return open, errors.Join(faults...)
-}
-
-func (s *settings) read(d *sensors.Decoder) {
-	if d.Required("type", "K", "T") != "" {
-		kind := d.OneOf("type", "K", "B", "E", "J", "K", "N", "R", "S", "T")
-		s.sensor = byte(slices.Index([]byte(types), kind[0])) << 4
-	}
-	s.sensor |= byte(d.Whole("filter", 0, 0, 7))
-	s.lowest = usualLowest
-	if text := d.Text("lowest", ""); text != "" {
-		var err error
-		if s.lowest, err = sensors.Temperature.Parse(text); err != nil {
-			d.Fail(d.Node("lowest"), fmt.Sprintf("lowest: %v", err), "")
-		}
-	}
+	return open, nil
 }
 
 // state is all that the chip tells.
@@ -223,11 +190,11 @@ func (p *probe) Read(ctx context.Context) ([]sensors.Reading, error) {
 		return nil, err
 	}
 	var rs []sensors.Reading
-	if p.hot != "" {
-		rs = append(rs, hot(p.hot, s, p.before, p.lowest))
+	if p.Hot != "" {
+		rs = append(rs, hot(p.Hot, s, p.before, p.LowestC))
 	}
-	if p.cold != "" {
-		rs = append(rs, cold(p.cold, s))
+	if p.Cold != "" {
+		rs = append(rs, cold(p.Cold, s))
 	}
 	p.before = s.status
 	return rs, nil

@@ -135,13 +135,13 @@ func TestFaults(t *testing.T) {
 	} {
 		s := state{id: c.id, hot: 400, status: c.status}
 		for before, want := range map[byte]string{0: c.once, c.status: c.twice} {
-			r := hot("p", s, before, usualLowest)
+			r := hot("p", s, before, sensors.UsualLowestC)
 			if got := r.Health.Grade.String() + " " + r.Health.Reason; got != want || (r.Health.Grade == sensors.Failed) != (r.Value == 0) {
 				t.Errorf("%02X %02X after %02X: %+v, want %s", c.id, c.status, before, r, want)
 			}
 		}
 	}
-	if r := hot("p", state{id: mcp9600, hot: -61 * 16}, 0, usualLowest); r.Health != (sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonReversed}) {
+	if r := hot("p", state{id: mcp9600, hot: -61 * 16}, 0, sensors.UsualLowestC); r.Health != (sensors.Health{Grade: sensors.Suspect, Reason: sensors.ReasonReversed}) {
 		t.Errorf("-61 C: %+v", r)
 	}
 }
@@ -292,7 +292,7 @@ func FuzzState(f *testing.F) {
 	f.Add(int16(400), int16(340), byte(0), byte(0x40), byte(0))
 	f.Fuzz(func(t *testing.T, h, k int16, status, id, before byte) {
 		s := state{hot: h, cold: k, status: status & (shorted | outOfRange), id: id}
-		for _, r := range []sensors.Reading{hot("p", s, before, usualLowest), cold("p", s)} {
+		for _, r := range []sensors.Reading{hot("p", s, before, sensors.UsualLowestC), cold("p", s)} {
 			if (r.Health.Grade == sensors.Good) != (r.Health.Reason == "") || r.Health.Grade == sensors.Failed && r.Value != 0 || !sensors.Temperature.Plausible(r.Value) {
 				t.Errorf("%+v: %+v", s, r)
 			}
