@@ -100,7 +100,17 @@ func (l *loop) begin(ctx context.Context) error {
 	if err := record.KeepSite(ctx, j, l.d.parts.Site); err != nil {
 		return err
 	}
+	changed, keepKey, err := record.KeyChanged(ctx, j, l.d.parts.Key)
+	if err != nil {
+		return err
+	}
+	if changed != "" {
+		entries = append(entries, rules.Entry{At: now, Body: &rules.Told{Kind: "mark", Name: "note", Note: changed}})
+	}
 	if err := j.Append(entries, nil); err != nil {
+		return err
+	}
+	if err := keepKey(); err != nil {
 		return err
 	}
 	l.started = entries[0].Seq

@@ -380,7 +380,8 @@ type System struct {
 	RoomLimitKgM3 float64                       // the most charge a volume of room; 0: not given
 	Runs          []Run                         // of the site file's take-off
 	ExtraKg       float64                       // the maker's allowances beyond the lines
-	FactoryKg     float64                       // what the outdoor units come with
+	FactoryKg     float64                       // what the outdoor units come with, as far as it is given
+	FactoryOpen   []string                      // outdoor units of which it is not given
 	HeatRecovery  bool                          // branch units give each room heat or cold
 	Outdoor       []string                      // outdoor units
 	Branches      []string                      // branch units

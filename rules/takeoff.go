@@ -143,13 +143,13 @@ type Pipework struct {
 	Refrigerant string
 	LiquidC     float64 // of the liquid in lines without the maker's factor
 	ExtraKg     float64 // the maker's allowances
-	FactoryKg   float64 // what the outdoor units come with
+	FactoryKg   float64 // what the outdoor units come with; 0: not known of each
 	BesideM3    float64 // what coils and branch units hold
 }
 
 // Pipework is the system's, with these runs.
 func (s System) Pipework(runs []Run) Pipework {
-	return Pipework{runs, s.Refrigerant, takeOffC, s.ExtraKg, s.FactoryKg, s.CoilsM3}
+	return Pipework{runs, s.Refrigerant, takeOffC, s.ExtraKg, s.WholeFactoryKg(), s.CoilsM3}
 }
 
 // PipeSum is what a take-off comes to.
@@ -680,6 +680,15 @@ func byTakeOff(of System, step Step, given []Finding) (System, Step) {
 		step.Limits = limits
 	}
 	return of, step
+}
+
+// WholeFactoryKg is what the outdoor units come with, 0 where it is not known of
+// each: half of a charge on a label is worse than a blank.
+func (s System) WholeFactoryKg() float64 {
+	if len(s.FactoryOpen) > 0 {
+		return 0
+	}
+	return s.FactoryKg
 }
 
 // targetOf is the additional charge by the site file's take-off.

@@ -225,8 +225,11 @@ func roomName(u Unit) string {
 
 func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
 	what := fmt.Sprintf("The whole charge of %s", both(totalKg))
-	if s.FactoryKg == 0 {
+	switch {
+	case s.FactoryKg == 0:
 		what += ", not counting the factory's, which the site file does not give,"
+	case len(s.FactoryOpen) > 0:
+		what += fmt.Sprintf(", not counting what %s came with, which the site file does not give,", strings.Join(s.FactoryOpen, ", "))
 	}
 	return fmt.Sprintf("%s in %s (%.4g m3) would be %s; the site's limit is %s. Leaked there, it can take the air that people breathe, and A2L refrigerants can burn. Do not charge: call the designer. The standard that holds here, the maker and local code say what helps.",
 		what, roomName(u), u.RoomM3, inRoom(kgM3), inRoom(s.RoomLimitKgM3))

@@ -66,6 +66,28 @@ func want(t *testing.T, faults []error, expected ...string) {
 	}
 }
 
+// What one outdoor unit comes with is not what the system does.
+func TestAFactoryChargeOfSomeUnitsIsNotWhole(t *testing.T) {
+	for text, want := range map[string]float64{
+		"[{name: ou1, factory_charge: 9.3 kg}, {name: ou2, factory_charge: 9.8 kg}]": 19.1,
+		"[{name: ou1, factory_charge: 9.3 kg}, {name: ou2, factory_charge: 0 kg}]":   9.3, // comes empty
+		"[{name: ou1, factory_charge: 9.3 kg}, {name: ou2}]":                         0,
+		"[{name: ou1}, {name: ou2}]":                                                 0,
+	} {
+		file := filepath.Join(t.TempDir(), "site.yaml")
+		if err := os.WriteFile(file, []byte("site: {name: Quayside Library}\nsystem:\n  refrigerant: R-410A\n  outdoor_units: "+text+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		site, faults := Load(file, nil)
+		if len(faults) > 0 {
+			t.Fatal(faults)
+		}
+		if got := site.Systems[0].WholeFactoryKg(); math.Abs(got-want) > 1e-9 {
+			t.Errorf("%s: %g kg, want %g", text, got, want)
+		}
+	}
+}
+
 func TestEveryFaultAtOnceWithItsPlace(t *testing.T) {
 	b, err := os.ReadFile("testdata/faults.yaml")
 	if err != nil {

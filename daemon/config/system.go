@@ -66,10 +66,14 @@ func (r *reader) readSystem(n sensors.Node, d *sensors.Decoder) {
 	for _, u := range r.list(outdoor, "outdoor_units") {
 		d := r.decode(u)
 		d.Required("name")
+		given := d.Node("factory_charge")
 		o := OutdoorUnit{r.name(d.Node("name")), r.amount(d, "factory_charge", refrigerantMass)}
 		e.OutdoorUnits = append(e.OutdoorUnits, o)
 		s.Outdoor = append(s.Outdoor, o.Name)
 		s.FactoryKg += o.FactoryChargeKg
+		if given.Kind == sensors.Nothing {
+			s.FactoryOpen = append(s.FactoryOpen, o.Name)
+		}
 		d.Done()
 	}
 	for _, u := range r.list(branch, "branch_units") {

@@ -109,7 +109,7 @@ qualified technician.
 // program give the same bytes.
 func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err error) {
 	if b.Key.private == nil {
-		return m, errors.New("the box has no key to sign with")
+		return m, errors.New("the box has no key to sign with: what is wrong with it stands in the box's log, and standwatch bundle says it too")
 	}
 	m = Manifest{Format: bundleFormat, Program: b.Program, System: b.Record.System.Name, Job: b.Record.Job.Number, Key: hex.EncodeToString(b.Key.public())}
 	now := b.Record.stood

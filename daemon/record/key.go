@@ -1,6 +1,7 @@
 package record
 
 import (
+	"context"
 	"crypto/ed25519"
 	"crypto/rand"
 	"crypto/sha256"
@@ -14,6 +15,8 @@ import (
 	"path/filepath"
 	"strings"
 	"syscall"
+
+	"standwatch/daemon/journal"
 )
 
 // KeyFile holds the key by which the box signs its bundles, beside the journal.
@@ -50,6 +53,28 @@ func ReadKey(dir string) (Key, error) {
 		return Key{}, fmt.Errorf("the key that signs records: %w", err)
 	}
 	return k, nil
+}
+
+// keyShelf is where the journal keeps under which key the box signed last.
+const keyShelf = "record-key"
+
+type signer struct{ Fingerprint string }
+
+// KeyChanged returns what to write into the journal where the box signs by
+// another key than it did: the file was lost, moved aside, or is another box's.
+// Papers from before carry the old fingerprint. keep is to be called once that
+// is written.
+func KeyChanged(ctx context.Context, j *journal.Journal, key Key) (note string, keep func() error, err error) {
+	now := signer{key.Fingerprint()}
+	var was signer
+	known, err := j.Shelved(ctx, keyShelf, "now", &was)
+	if err != nil || now.Fingerprint == "" || known && was == now {
+		return "", func() error { return nil }, err
+	}
+	if known {
+		note = fmt.Sprintf(wordsKeyChanged, was.Fingerprint, now.Fingerprint)
+	}
+	return note, func() error { return j.Shelf(keyShelf).Put("now", now) }, nil
 }
 
 func readKey(path string) (Key, error) {

@@ -24,7 +24,9 @@ func LabelText(r Record, key string) string { return labelOf(r, key).text() }
 // labelOf takes from a record what its label shows.
 func labelOf(r Record, key string) chargeLabel {
 	l := chargeLabel{Site: r.Site, System: r.System.Name, Job: r.Job.Name, Refrigerant: r.System.Refrigerant, Key: key, Made: r.Made}
-	if r.Charge.FactoryKg > 0 {
+	if open := r.Charge.FactoryOpen; len(open) > 0 {
+		l.Notes = append(l.Notes, fmt.Sprintf(labelFactoryPart, strings.Join(open, ", ")))
+	} else if r.Charge.FactoryKg > 0 {
 		l.Factory = exactly(r.Charge.FactoryKg)
 	} else if len(r.System.Outdoor) > 0 {
 		l.Notes = append(l.Notes, labelFactoryOpen)

@@ -209,6 +209,9 @@ func (l *laying) charge() {
 }
 
 func (l *laying) factory() string {
+	if open := l.r.Charge.FactoryOpen; len(open) > 0 {
+		return "not in the site file for " + strings.Join(open, ", ")
+	}
 	if l.r.Charge.FactoryKg == 0 {
 		return "not in the site file"
 	}

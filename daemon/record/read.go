@@ -598,7 +598,7 @@ func (g *reading) takeOff() {
 	}
 	if err == nil && sum.Known() {
 		t.AdditionalKg = rules.Num(sum.AdditionalKg)
-		if g.system.FactoryKg > 0 {
+		if g.system.WholeFactoryKg() > 0 {
 			t.TotalKg = rules.Num(sum.TotalKg)
 		}
 	}
@@ -773,7 +773,10 @@ func (g *reading) clock(s *underWay) {
 
 // charge is what went in, by the newest word on it.
 func (g *reading) charge() {
-	c := Charge{FactoryKg: rules.Num(g.system.FactoryKg), CalculatedKg: g.rec.TakeOff.AdditionalKg}
+	c := Charge{FactoryKg: rules.Num(g.system.WholeFactoryKg()), CalculatedKg: g.rec.TakeOff.AdditionalKg}
+	if g.system.FactoryKg > 0 {
+		c.FactoryOpen = g.system.FactoryOpen
+	}
 	for _, name := range []string{"draw-in", "weigh-in"} { // one ledger runs over both
 		for _, s := range g.rec.Steps {
 			if s.Step != name {

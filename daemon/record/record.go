@@ -92,16 +92,17 @@ type JobSaid struct {
 
 // Charge is what the system holds.
 type Charge struct {
-	FactoryKg    float64 `json:"factory_kg"`    // what the outdoor units came with; 0: not known
-	CalculatedKg float64 `json:"calculated_kg"` // additional, by the take-off; 0: not known
-	TargetKg     float64 `json:"target_kg"`     // additional, that was weighed in against; 0: none
-	AdditionalKg float64 `json:"additional_kg"` // what went in, the best estimate
-	LowKg        float64 `json:"additional_low_kg"`
-	HighKg       float64 `json:"additional_high_kg"`
-	UnweighedKg  float64 `json:"unweighed_kg"` // of it, what no scale saw
-	TotalKg      float64 `json:"total_kg"`     // factory and additional; 0: one of them is not known
-	Weighed      bool    `json:"weighed"`      // a scale stood under it: else AdditionalKg says nothing
-	Result       string  `json:"result"`       // of the newest weigh-in (or draw-in); empty: no verdict
+	FactoryKg    float64  `json:"factory_kg"`             // what the outdoor units came with; 0: not known of each
+	FactoryOpen  []string `json:"factory_open,omitempty"` // those of which it is not known, where it is known of others
+	CalculatedKg float64  `json:"calculated_kg"`          // additional, by the take-off; 0: not known
+	TargetKg     float64  `json:"target_kg"`              // additional, that was weighed in against; 0: none
+	AdditionalKg float64  `json:"additional_kg"`          // what went in, the best estimate
+	LowKg        float64  `json:"additional_low_kg"`
+	HighKg       float64  `json:"additional_high_kg"`
+	UnweighedKg  float64  `json:"unweighed_kg"` // of it, what no scale saw
+	TotalKg      float64  `json:"total_kg"`     // factory and additional; 0: one of them is not known
+	Weighed      bool     `json:"weighed"`      // a scale stood under it: else AdditionalKg says nothing
+	Result       string   `json:"result"`       // of the newest weigh-in (or draw-in); empty: no verdict
 }
 
 // TakeOff is the measured lines and what they come to.

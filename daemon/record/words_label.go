@@ -32,6 +32,7 @@ const (
 	labelReported     = "reported, not measured by this box: %s"
 	labelCalculated   = "Take-off: %s kg to be added"
 	labelFactoryOpen  = "The site file does not say what each outdoor unit comes with"
+	labelFactoryPart  = "The site file does not say what these come with: %s"
 	labelUnderWay     = "The weigh-in is not ended: %s kg so far"
 	labelAnother      = "Another weigh-in is under way"
 	labelOnlyDrawn    = "Drawn in by weight so far: %s kg; the weigh-in is not done"
