@@ -158,6 +158,9 @@ func (n *noise) near(w weight, ss []sample, first bool) weight {
 		return w
 	}
 	rest.rate, rest.rateSe = 0, w.rateSe
+	if rest.n < levelReads { // one reading is no rest: the flow may go on
+		rest.rate = w.rate
+	}
 	return rest
 }
 
