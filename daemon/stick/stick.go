@@ -231,8 +231,8 @@ func (s *Stick) Write(ctx context.Context, folder string, files []Source) ([]Wri
 	}
 	done := make(chan end, 1)
 	go func() {
-		defer s.busy.Store(false)
 		w, err := s.write(ctx, folder, files)
+		s.busy.Store(false) // before anybody hears that it is done
 		done <- end{w, err}
 	}()
 	select {

@@ -256,7 +256,7 @@ var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/
 var checkPages = []string{"/steps", "/steps/pressure-test", "/confirm?do=begin&step=pressure-test", "/checks/valves-shut", "/checks/indoor-power-off"}
 
 // threePages are those of a site with several systems and jobs.
-var threePages = []string{"/", "/steps", "/record?system=south", "/record?system=tower", "/record?system=north", "/record/job?do=begin&system=tower", "/steps/hand-over?system=tower", "/confirm?do=begin&step=draw-in&system=tower",
+var threePages = []string{"/", "/steps", "/record?system=south", "/record?system=tower", "/record?system=tower&do=mail", "/record?system=tower&do=stick", "/record?system=north&do=download", "/record/job?do=begin&system=tower", "/steps/hand-over?system=tower", "/confirm?do=begin&step=draw-in&system=tower",
 	"/ledger", "/branches", "/sheet?system=south", "/takeoff?system=north", "/checks?system=tower"}
 
 // ownPage is the page, beside Now, that a scene is there for.
