@@ -3,6 +3,7 @@ package web
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"image"
 	"image/color"
 	paint "image/draw"
@@ -52,6 +53,9 @@ func shrink(picture []byte) ([]byte, error) {
 		turn, read = f.turn, func() (image.Image, error) { return jpeg.Decode(bytes.NewReader(picture)) }
 	case bytes.HasPrefix(picture, []byte("\x89PNG")):
 		c, err := png.DecodeConfig(bytes.NewReader(picture))
+		if tooMany := png.UnsupportedError("dimension overflow"); errors.Is(err, tooMany) { // for a machine of 32 bits, which counts no more
+			return nil, photoLarge
+		}
 		if err != nil || c.Width < 1 || c.Height < 1 {
 			return nil, photoUnread
 		}
