@@ -795,13 +795,22 @@ func (e *Engine) fixesOf(points []sensors.Point) (fixes []*Correction) {
 // readBy lists the points that a step's rules read by their roles.
 func (e *Engine) readBy(step, system string) (ps []sensors.Point) {
 	for _, p := range e.points(&Rule{}, system, true) {
-		if slices.ContainsFunc(e.rules, func(r Rule) bool {
-			return names(r.Steps, step) && p.Role != "" && names(r.Roles, p.Role) && r.Name != PointMissing.Name // which asks for them, and reads none
-		}) {
+		if reads(e.rules, step, p.Role) {
 			ps = append(ps, p)
 		}
 	}
 	return ps
+}
+
+func reads(rules []Rule, step, role string) bool {
+	return role != "" && slices.ContainsFunc(rules, func(r Rule) bool {
+		return names(r.Steps, step) && names(r.Roles, role) && r.Name != PointMissing.Name // which asks for them, and reads none
+	})
+}
+
+// Reads reports whether the judges of a step read a point.
+func (s Site) Reads(step, point string) bool {
+	return slices.ContainsFunc(withRoles(s), func(p sensors.Point) bool { return p.Name == point && reads(All(), step, p.Role) })
 }
 
 // instruments says by which corrections a verdict was read, which are not in it,

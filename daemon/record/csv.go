@@ -183,14 +183,8 @@ func (c *sheetCSV) told(r Record) {
 		c.text("accepted", "", s.By, s.Text)
 	}
 	c.step = ""
-	for _, n := range r.Notes {
-		c.at = n.At
-		value := ""
-		if n.Unit != "" {
-			value = plainNumber(n.Value)
-		}
-		c.row("mark", "", n.Mark, value, n.Unit, n.Note)
-	}
+	c.marks("mark", r.Notes)
+	c.marks("later-mark", r.Later)
 	c.at = time.Time{}
 	for _, x := range r.Instruments {
 		c.text("instrument", x.Point, "serial", x.Serial)
@@ -205,6 +199,17 @@ func (c *sheetCSV) told(r Record) {
 	for _, b := range r.Runs {
 		c.at = b.Begun
 		c.row("run", "", "gap_s", plainNumber(b.GapS), "s", fmt.Sprintf("run %d, %s, clock %s, proven %t", b.Boot, b.Version, b.Clock, b.Proven))
+	}
+}
+
+func (c *sheetCSV) marks(part string, notes []Note) {
+	for _, n := range notes {
+		c.at = n.At
+		value := ""
+		if n.Unit != "" {
+			value = plainNumber(n.Value)
+		}
+		c.row(part, "", n.Mark, value, n.Unit, n.Note)
 	}
 }
 
@@ -233,6 +238,15 @@ func (c *sheetCSV) oneStep(s Step) {
 		}
 		for _, x := range v.Figures {
 			c.number("verdict", v.Unit, x.Key, x.Number, v.Result)
+		}
+	}
+	if a := s.After; a != nil {
+		c.text("after", "", "ended", stampUTC(a.Ended))
+		for _, v := range a.Verdicts {
+			c.text("after", v.Unit, v.Result, v.Text)
+			for _, x := range v.Figures {
+				c.number("after", v.Unit, x.Key, x.Number, v.Result)
+			}
 		}
 	}
 	for i, x := range s.Ledger {

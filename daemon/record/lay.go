@@ -3,6 +3,7 @@ package record
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -120,44 +121,13 @@ func (l *laying) first() {
 	if len(r.Outstanding) == 0 {
 		l.say(Plain, nothingOpen)
 	}
-	var checks []string
-	for _, o := range r.Outstanding {
-		switch {
-		case o.What == "check": // their sentences stand with the checks
-			checks = append(checks, o.Name)
-			continue
-		case o.What == "flag" && len(l.openOf(o.Name)) > fewFlags:
-			continue // together, below
-		}
-		l.put(Paragraph{Tone: Result, State: openState, Text: o.Text})
-	}
-	var named []string
-	for _, f := range r.Flags {
-		if of := l.openOf(f.Flag); len(of) > fewFlags && !slices.Contains(named, f.Flag) {
-			named = append(named, f.Flag)
-			l.put(Paragraph{Tone: Result, State: openState, Text: flagsOpen(f.Flag, of)})
-		}
-	}
-	if len(checks) > 0 {
-		l.put(Paragraph{Tone: Result, State: openState, Text: checksOpen(checks)})
+	for _, o := range OpenLines(r.Outstanding) {
+		l.put(Paragraph{Tone: Result, State: openState, Text: o.Text(inEnglish)})
 	}
 	for _, text := range r.Unclear {
 		l.put(Paragraph{Tone: Result, State: openState, Text: text})
 	}
 	l.put(Paragraph{Tone: Caution, Text: whatItIs})
-}
-
-// fewFlags is how many open flags of one name stand each with its sentence among
-// the open points; of more only the subjects are named there.
-const fewFlags = 3
-
-func (l *laying) openOf(flag string) (subjects []string) {
-	for _, f := range l.r.Flags {
-		if f.Flag == flag && f.Open && f.Urgency != rules.Note.String() {
-			subjects = append(subjects, cmp.Or(f.Subject, f.Step, "the system"))
-		}
-	}
-	return subjects
 }
 
 func (l *laying) jobEnd() string {
@@ -287,7 +257,10 @@ func (l *laying) step(s Step) {
 	l.put(Heading{Level: 2, Text: l.stepTitle(s), ID: fmt.Sprintf("%s-%d", s.Step, s.Number)})
 	l.put(Paragraph{Tone: Result, State: s.shown(), Text: s.Sentence})
 	end := "under way"
-	if !s.Open {
+	switch {
+	case s.State == leftState:
+		end = outcome(leftState)
+	case !s.Open:
 		end = momentText(s.Ended)
 	}
 	facts := Facts{{"Begun", momentText(s.Begun)}, {"Ended", end}, {"Took", spanText(s.ElapsedS)}, {"Clock", clockText(s.Clock)}}
@@ -298,6 +271,9 @@ func (l *laying) step(s Step) {
 		facts = append(facts, Fact{"How sure the judge was last", s.Sure})
 	}
 	l.put(facts)
+	if s.After != nil {
+		l.say(Plain, afterText(*s.After))
+	}
 	for _, a := range s.Accepted {
 		l.put(Paragraph{Tone: Result, State: acceptedState, Text: by(a.Text, a.By, momentText(a.At))})
 	}
@@ -312,7 +288,7 @@ func (l *laying) step(s Step) {
 	if len(s.Limits) > 0 {
 		t := Table{Caption: "What it was judged by", Columns: []Column{{Title: "Setting"}, {Title: "Value"}, {Title: "Source", Wide: true}}}
 		for _, x := range s.Limits {
-			t.Rows = append(t.Rows, []string{cmp.Or(limitLabels[x.Key], titled(stepWord(x.Key))), x.limitText(s.Step), x.Source})
+			t.Rows = append(t.Rows, []string{limitLabel(x.Key), x.limitText(s.Step), x.Source})
 		}
 		l.put(t)
 	}
@@ -537,21 +513,64 @@ func (l *laying) flags() {
 	}
 	t := Table{Caption: "Flags, in the order raised", Columns: []Column{{Title: "Raised"}, {Title: "Flag"}, {Title: "Urgency"}, {Title: "What was said", Wide: true}, {Title: "Acknowledged"}, {Title: "Cleared"}}}
 	for _, f := range l.r.Flags {
+		if f.Unread && !f.Acknowledged { // who answered for one finds it
+			continue
+		}
 		ack := "no"
 		if f.Acknowledged {
 			ack = strings.TrimSpace(f.By + " " + momentText(f.AcknowledgedAt))
 		}
-		cleared := "open"
-		if !f.Open {
-			cleared = momentText(f.Cleared)
-		}
-		t.Rows = append(t.Rows, []string{momentText(f.Raised), strings.TrimSpace(f.Flag + " " + f.Subject), f.Urgency, f.Text, ack, cleared})
+		t.Rows = append(t.Rows, []string{momentText(f.Raised), strings.TrimSpace(f.Flag + " " + f.Subject), f.Urgency, f.Text, ack, clearedText(f)})
 	}
-	l.put(t)
+	if len(t.Rows) > 0 {
+		l.put(t)
+	}
+	if each := l.unread(); len(each) > 0 {
+		l.say(Plain, silencesUnread(each))
+	}
+}
+
+// unread are the silences of instruments while no step needed them: of each how
+// many, and how long in all.
+func (l *laying) unread() (each []string) {
+	type sum struct {
+		subject string
+		times   int
+		seconds float64
+		open    bool
+	}
+	var sums []sum
+	for _, f := range l.r.Flags {
+		if !f.Unread || f.Acknowledged {
+			continue
+		}
+		i := slices.IndexFunc(sums, func(s sum) bool { return s.subject == f.Subject })
+		if i < 0 {
+			i, sums = len(sums), append(sums, sum{subject: f.Subject})
+		}
+		until := f.Cleared
+		if f.Open {
+			until, sums[i].open = l.r.Made, true
+		}
+		silent, _ := f.Figures.Of("silent_s") // before the flag was raised
+		sums[i].times++
+		sums[i].seconds += silent
+		if !f.Raised.IsZero() && until.After(f.Raised) {
+			sums[i].seconds += until.Sub(f.Raised).Seconds()
+		}
+	}
+	for _, s := range sums {
+		text := fmt.Sprintf("%s %s, %s", s.subject, numberOf(s.times, "time", "times"), spanText(math.Floor(s.seconds)))
+		if s.open {
+			text += ", open"
+		}
+		each = append(each, text)
+	}
+	return each
 }
 
 func (l *laying) checks() {
-	if len(l.r.Checks) == 0 {
+	if len(l.r.Checks)+len(l.r.Photos) == 0 {
 		return
 	}
 	l.part("Checks that no sensor sees", "checks")
@@ -563,7 +582,9 @@ func (l *laying) checks() {
 		}
 		t.Rows = append(t.Rows, []string{c.Check, outcome(c.State), c.Text, strings.Join(said, "; "), c.Source})
 	}
-	l.put(t)
+	if len(t.Rows) > 0 {
+		l.put(t)
+	}
 	for _, p := range l.r.Photos {
 		switch {
 		case p.Kept:
@@ -594,12 +615,20 @@ func (l *laying) said(all []Said, state string) {
 }
 
 func (l *laying) notes() {
-	if len(l.r.Notes) == 0 {
-		return
+	if len(l.r.Notes) > 0 {
+		l.part("What people told the box", "notes")
+		l.marks("Marks", l.r.Notes)
 	}
-	l.part("What people told the box", "notes")
-	t := Table{Caption: "Marks", Columns: []Column{{Title: "When"}, {Title: "Mark"}, {Title: "Value", Number: true}, {Title: "Note", Wide: true}, {Title: "By"}}}
-	for _, n := range l.r.Notes {
+	if len(l.r.Later) > 0 {
+		l.part("Told later", "later")
+		l.say(Plain, laterMeans)
+		l.marks("Marks after the close", l.r.Later)
+	}
+}
+
+func (l *laying) marks(caption string, notes []Note) {
+	t := Table{Caption: caption, Columns: []Column{{Title: "When"}, {Title: "Mark"}, {Title: "Value", Number: true}, {Title: "Note", Wide: true}, {Title: "By"}}}
+	for _, n := range notes {
 		value := ""
 		if n.Unit != "" {
 			value = significant(n.Value) + " " + n.Unit

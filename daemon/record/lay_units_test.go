@@ -80,20 +80,3 @@ func TestWhereTheSupplyIsGood(t *testing.T) {
 		t.Errorf("heating: %v to %v, want 33 to 37", b.Low[0], b.High[0])
 	}
 }
-
-// What is thinned keeps every peak.
-func TestThinKeepsPeaks(t *testing.T) {
-	var b []at
-	for i := range 4000 {
-		b = append(b, at{value: float64((i * 7919) % 3989)})
-	}
-	b[1234].value, b[2345].value = -5, 1e6
-	n := len(thin(append([]at(nil), b...)))
-	low, high := 0.0, 0.0
-	for _, x := range thin(b) {
-		low, high = min(low, x.value), max(high, x.value)
-	}
-	if low != -5 || high != 1e6 || n != 2000 {
-		t.Errorf("%v to %v in %d readings, want -5 to 1e6 in 2000", low, high, n)
-	}
-}

@@ -35,7 +35,7 @@ func Read(ctx context.Context, r *journal.Reader, w Which) (Record, error) {
 	if now.entries == 0 {
 		return Record{}, ErrEmpty
 	}
-	g := reading{r: r, stood: now, to: now.entries, bySeq: map[uint64]*underWay{}}
+	g := reading{r: r, stood: now, to: now.entries, last: now.entries, bySeq: map[uint64]*underWay{}}
 	if g.marks, g.anchors, err = marksTo(ctx, r, g.to); err != nil {
 		return Record{}, err
 	}
@@ -77,6 +77,8 @@ type reading struct {
 	job     rules.Job
 	from    uint64 // the job's first entry
 	to      uint64 // its last, so far
+	next    uint64 // the first of the job after it; 0: none
+	last    uint64 // the journal's
 	at      rules.Instant
 	steps   []*underWay
 	bySeq   map[uint64]*underWay
@@ -85,6 +87,7 @@ type reading struct {
 	used    map[string]bool
 	placed  []string          // notes of carried probes placed, so far
 	asked   map[string]string // of indoor units, so far
+	open    []rules.Flag      // at the record's end
 	rec     Record
 }
 
@@ -94,6 +97,9 @@ type underWay struct {
 	system       string
 	began, ended rules.Instant
 	endSeq       uint64 // 0: open
+	after        After  // what became of it once its job was closed
+	afterSeq     uint64 // of its end then; 0: none
+	afterSaid    []rules.Finding
 	settings     map[string]rules.Setting
 	entered      rules.Entered
 	verdicts     []rules.Finding
@@ -127,6 +133,9 @@ func (g *reading) choose(ctx context.Context, w Which) (err error) {
 		g.job = list[w.Job-1]
 	}
 	g.from = g.job.From
+	if g.job.Number < len(list) {
+		g.next = list[g.job.Number].From
+	}
 	if g.job.To > 0 && g.job.To < g.to {
 		g.to = g.job.To
 		if g.site, known, err = Site(ctx, g.r, g.to); err != nil {
@@ -234,8 +243,14 @@ func (g *reading) told(ctx context.Context) error {
 	said := rules.NewCalibrations(g.site)
 	before := rules.Entry{}
 	for i, e := range g.marks {
-		if e.Seq > g.to {
+		if e.Seq > g.last {
 			break
+		}
+		if e.Seq > g.to {
+			if b, ok := e.Body.(*rules.Told); ok && g.ours(b) {
+				g.later(e, b)
+			}
+			continue
 		}
 		switch b := e.Body.(type) {
 		case *rules.Started:
@@ -269,9 +284,55 @@ func (g *reading) told(ctx context.Context) error {
 	return nil
 }
 
+// bounds reports whether a mark begins or ends a step of this system: unlike
+// other marks it means no system where the site has several and none is named.
+func (g *reading) bounds(b *rules.Told) bool {
+	return (b.Kind == "begin" || b.Kind == "end") && (b.System == g.system.Name || b.System == "" && len(g.site.Systems) == 1)
+}
+
+// later takes what was told after the job was closed: how a step ended that was
+// left running, and what belongs to no other job. The job's own marks stand
+// with it already.
+func (g *reading) later(e rules.Entry, b *rules.Told) {
+	if g.bounds(b) {
+		for _, s := range g.steps {
+			if s.endSeq == 0 && s.afterSeq == 0 && s.Step.Step == b.Name {
+				s.afterSeq, s.after.Ended = e.Seq, g.happened(e.At, b.Own)
+			}
+		}
+	}
+	if b.Kind != "mark" || g.next != 0 && e.Seq >= g.next || rules.IsJobMark(b.Name) || b.Name == rules.MarkSigned || b.Name == rules.MarkCopy {
+		return
+	}
+	g.rec.Later = append(g.rec.Later, g.note(e, b))
+}
+
+// note is a mark as it was told, and keeps the photos that it names.
+func (g *reading) note(e rules.Entry, b *rules.Told) Note {
+	text, photos := rules.CutPhotos(b.Note)
+	for _, p := range photos {
+		g.photo(p, b.Name)
+	}
+	return Note{b.Name, g.happened(e.At, b.Own), rules.Num(b.Value), b.Unit, text, b.By}
+}
+
+// photo keeps a photo's name once, with all that it is of.
+func (g *reading) photo(name, of string) {
+	i := slices.IndexFunc(g.rec.Photos, func(p Photo) bool { return p.Name == name })
+	switch {
+	case i < 0:
+		g.rec.Photos = append(g.rec.Photos, Photo{Name: name, Of: of})
+	case !slices.Contains(strings.Split(g.rec.Photos[i].Of, ", "), of):
+		g.rec.Photos[i].Of += ", " + of
+	}
+}
+
 func (g *reading) mark(e rules.Entry, b *rules.Told) {
 	switch b.Kind {
 	case "begin", "end":
+		if !g.bounds(b) {
+			return
+		}
 		for _, s := range g.steps {
 			if s.endSeq == 0 && s.Step.Step == b.Name {
 				s.ended, s.endSeq, s.Ended = e.At, e.Seq, g.happened(e.At, b.Own)
@@ -315,11 +376,7 @@ func (g *reading) mark(e rules.Entry, b *rules.Told) {
 	if slices.Contains(otherwise, b.Name) && (b.Name != "checked" || ticked) || rules.IsJobMark(b.Name) {
 		return
 	}
-	text, photos := rules.CutPhotos(b.Note)
-	for _, p := range photos {
-		g.rec.Photos = append(g.rec.Photos, Photo{Name: p, Of: b.Name})
-	}
-	g.rec.Notes = append(g.rec.Notes, Note{b.Name, at, rules.Num(b.Value), b.Unit, text, b.By})
+	g.rec.Notes = append(g.rec.Notes, g.note(e, b))
 }
 
 // answered takes what a person answers for.
@@ -377,85 +434,6 @@ func (g *reading) instruments(said *rules.Calibrations) {
 	}
 }
 
-// found reads what was judged and told in its time.
-func (g *reading) found(ctx context.Context) error {
-	type flag struct {
-		Flag
-		seen rules.Flag // as it was last raised
-		up   bool
-	}
-	var flags []*flag
-	for after := int64(0); ; {
-		page, err := g.r.Findings(ctx, after, 1000)
-		if err != nil {
-			return err
-		}
-		if len(page) == 0 {
-			break
-		}
-		for _, f := range page {
-			after = f.ID
-			s := g.bySeq[f.Begin]
-			if f.ID > g.stood.finding { // found while this is read
-				continue
-			}
-			if f.System != "" && f.System != g.system.Name || f.Begin != 0 && s == nil || f.Begin == 0 && !g.inJob(f.Seq) || f.Seq > g.to {
-				continue
-			}
-			if f.Edge == rules.Given {
-				if s != nil {
-					s.verdicts = append(s.verdicts, f.Finding)
-				}
-				continue
-			}
-			i := slices.IndexFunc(flags, func(o *flag) bool {
-				return o.up && o.seen.Flag == f.Flag && o.seen.System == f.System && o.seen.Begin == f.Begin && o.seen.Subject == f.Subject
-			})
-			switch {
-			case f.Edge == rules.Cleared && i >= 0:
-				flags[i].up, flags[i].Cleared = false, g.wall(f.At)
-			case f.Edge == rules.Cleared:
-			case i >= 0:
-				x := flags[i]
-				x.seen.Finding, x.Text, x.Figures = f.Finding, f.Text, f.Values
-				if f.Urgency > urgencyOf(x.Urgency) {
-					x.Urgency = f.Urgency.String()
-				}
-			default:
-				flags = append(flags, &flag{up: true, seen: rules.Flag{Finding: f.Finding, First: f.At}, Flag: Flag{
-					Flag: f.Flag, Step: f.Step, Subject: f.Subject, Urgency: f.Urgency.String(), Text: f.Text, Raised: g.wall(f.At), Figures: f.Values,
-				}})
-			}
-		}
-	}
-	for _, e := range g.marks {
-		b, ok := e.Body.(*rules.Told)
-		if !ok || b.Name != "acknowledged" || !g.inJob(e.Seq) {
-			continue
-		}
-		at := g.happened(e.At, b.Own)
-		for _, x := range flags {
-			if !x.Acknowledged && journal.Acknowledges(b, e.Seq, &x.seen) && (x.up || !x.Cleared.Before(at)) {
-				x.Acknowledged, x.By, x.AcknowledgedAt = true, b.By, at
-			}
-		}
-	}
-	for _, x := range flags {
-		x.Open = x.up
-		g.rec.Flags = append(g.rec.Flags, x.Flag)
-	}
-	return nil
-}
-
-func urgencyOf(word string) rules.Urgency {
-	for _, u := range []rules.Urgency{rules.Wake, rules.Tell} {
-		if u.String() == word {
-			return u
-		}
-	}
-	return rules.Note
-}
-
 // replay puts the job's entries through the judges of its steps, for what they
 // said of each just before its end, and gathers the curves.
 func (g *reading) replay(ctx context.Context) error {
@@ -502,13 +480,13 @@ func (g *reading) replay(ctx context.Context) error {
 			}
 		case *rules.Told:
 			g.moved(b, e.At, open)
-			if g.ours(b) && (b.Kind == "begin" || b.Kind == "end") {
+			if g.bounds(b) {
 				g.lastWords(engine, e.At)
 			}
 		}
 		engine.Next(e)
 		b, ok := e.Body.(*rules.Told)
-		if !ok || !g.ours(b) || b.Kind != "begin" && b.Kind != "end" {
+		if !ok || !g.bounds(b) {
 			continue
 		}
 		open = slices.DeleteFunc(open, func(s *underWay) bool { return s.endSeq != 0 && s.endSeq <= e.Seq })
@@ -557,14 +535,11 @@ func (g *reading) finish(ctx context.Context) error {
 	}
 	g.rec.Unclear = append(g.rec.Unclear, g.sheet.Odd...)
 	for _, c := range g.checks.All() {
-		x := Check{Check: c.Name, Text: c.Text, Source: c.Source, State: cmp.Or(c.State, openState)}
-		if c.State == "" && c.Left {
-			x.State = rules.CheckLeft
-		}
+		x := Check{Check: c.Name, Text: c.Text, Source: c.Source, State: checkState(c)}
 		for _, m := range c.Marks {
 			x.Said = append(x.Said, CheckSaid{m.State, m.By, m.Remark, g.happened(m.At, m.Own), m.Photos})
 			for _, p := range m.Photos {
-				g.rec.Photos = append(g.rec.Photos, Photo{Name: p, Of: c.Name})
+				g.photo(p, c.Name)
 			}
 		}
 		g.rec.Checks = append(g.rec.Checks, x)
@@ -630,47 +605,52 @@ func (g *reading) takeOff() {
 const (
 	openState     = "open"
 	acceptedState = "accepted"
-	endedState    = "ended" // without a verdict
+	endedState    = "ended"        // without a verdict
+	leftState     = "left-running" // when its job was closed
 )
+
+// checkState is how a check stands, as a word.
+func checkState(c rules.CheckState) string {
+	if c.State == "" && c.Left {
+		return rules.CheckLeft
+	}
+	return cmp.Or(c.State, openState)
+}
+
+// newest are the last verdict of a step and of each unit, and those before that
+// said otherwise.
+func (g *reading) newest(all []rules.Finding) (newest, before []Verdict) {
+	last := map[string]int{}
+	for i, f := range all {
+		last[f.Unit] = i
+	}
+	for i, f := range all {
+		v := Verdict{Unit: f.Unit, At: g.wall(f.At), Result: f.Result, Cause: f.Cause, Text: f.Text, Figures: f.Values, Seq: f.Seq}
+		if last[f.Unit] == i {
+			newest = append(newest, v)
+		} else if n := all[last[f.Unit]]; n.Result != f.Result || n.Cause != f.Cause {
+			before = append(before, v)
+		}
+	}
+	return newest, before
+}
 
 func (g *reading) step(s *underWay) {
 	s.Open = s.endSeq == 0
-	last := map[string]int{}
-	for i, f := range s.verdicts {
-		last[f.Unit] = i
+	s.Verdicts, s.Before = g.newest(s.verdicts)
+	s.State, s.Sentence, s.Cause = StateOf(s.Verdicts, s.Open, len(s.Accepted) > 0)
+	if s.State == openState {
+		s.Sentence = cmp.Or(s.outlook.Sentence, stillOpen)
 	}
-	for i, f := range s.verdicts {
-		v := Verdict{Unit: f.Unit, At: g.wall(f.At), Result: f.Result, Cause: f.Cause, Text: f.Text, Figures: f.Values, Seq: f.Seq}
-		if last[f.Unit] == i {
-			s.Verdicts = append(s.Verdicts, v)
-		} else if n := s.verdicts[last[f.Unit]]; n.Result != f.Result || n.Cause != f.Cause {
-			s.Before = append(s.Before, v)
-		}
-	}
-	s.State, s.Sentence = endedState, endedWithout
-	if s.Open {
-		s.State, s.Sentence = openState, cmp.Or(s.outlook.Sentence, stillOpen)
-	}
-	for _, result := range []string{rules.Passed, rules.NotProven, rules.NotPassed} { // the worst of them stands
-		for _, v := range s.Verdicts {
-			if v.Result == result {
-				s.State, s.Sentence, s.Cause = result, v.Text, v.Cause
-			}
-		}
-	}
-	if n := len(s.Verdicts); n > 1 || n == 1 && s.Verdicts[0].Unit != "" {
-		s.Sentence = unitsJudged(s.Verdicts)
+	if s.Open && g.job.To != 0 {
+		s.State, s.Sentence = leftState, leftRunning
+		s.after.Verdicts, _ = g.newest(s.afterSaid)
+		s.After = &s.after
 	}
 	for _, v := range s.Verdicts {
 		if v.Unit == "" {
 			s.Figures = slices.Clone(v.Figures)
-			if n := len(s.Verdicts); n > 1 {
-				s.Sentence = v.Text
-			}
 		}
-	}
-	if s.State != rules.Passed && !s.Open && len(s.Accepted) > 0 {
-		s.State = acceptedState
 	}
 	for _, v := range s.outlook.Values {
 		if _, ok := s.Figures.Of(v.Key); !ok {
@@ -814,7 +794,7 @@ func (g *reading) charge() {
 			if known {
 				c.Weighed, c.AdditionalKg, c.LowKg, c.HighKg, c.UnweighedKg = true, rules.Num(best), rules.Num(min(low, best)), rules.Num(max(high, best)), rules.Num(unseen)
 				c.Result = ""
-				if s.State != openState && s.State != endedState {
+				if s.State != openState && s.State != leftState && s.State != endedState {
 					c.Result = s.State
 				}
 			}
@@ -826,42 +806,14 @@ func (g *reading) charge() {
 	g.rec.Charge = c
 }
 
-// outstanding lists what is not settled, in the order of the job.
+// outstanding lists what is not settled.
 func (g *reading) outstanding() {
-	add := func(what, name, text string) { g.rec.Outstanding = append(g.rec.Outstanding, Open{what, name, text}) }
-	for _, name := range rules.StepNames() {
-		if !g.system.HeatRecovery && (name == "branch-check" || name == "mixed-run") {
-			continue
-		}
-		var newest *Step
-		for i := range g.rec.Steps {
-			if g.rec.Steps[i].Step == name {
-				newest = &g.rec.Steps[i]
-			}
-		}
-		reported := slices.ContainsFunc(g.rec.Reported, func(s Said) bool { return s.Step == name })
-		switch {
-		case newest == nil && (reported || name == "hand-over"):
-		case newest == nil:
-			add("step", name, stepNotDone(name))
-		case newest.State == openState:
-			add("step", name, stepOpen(name, newest.Sentence))
-		case newest.State == endedState && name != "hand-over":
-			add("step", name, stepEnded(name))
-		case newest.State == rules.NotPassed || newest.State == rules.NotProven:
-			add("step", name, stepNot(name, newest.State, newest.Sentence))
-		}
+	s := Standing{Site: g.site, System: g.system, Checks: g.checks.All(), Flags: g.open}
+	for _, x := range g.rec.Steps {
+		s.Steps = append(s.Steps, StepStanding{x.Step, x.State})
 	}
-	for _, f := range g.rec.Flags {
-		if f.Open && f.Urgency != rules.Note.String() {
-			add("flag", f.Flag, flagOpen(f.Flag, f.Text))
-		}
+	for _, x := range g.rec.Reported {
+		s.Reported = append(s.Reported, x.Step)
 	}
-	for _, c := range g.rec.Checks {
-		switch c.State {
-		case rules.CheckDone, rules.CheckApart:
-		default:
-			add("check", c.Check, checkOpen(c))
-		}
-	}
+	g.rec.Outstanding = OpenPoints(s)
 }

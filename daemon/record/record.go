@@ -40,6 +40,7 @@ type Record struct {
 	Accepted    []Said       `json:"accepted"`          // failed or not proven, and taken on by a person
 	Instruments []Instrument `json:"instruments"`       //
 	Notes       []Note       `json:"notes"`             // marks, as they were told
+	Later       []Note       `json:"later,omitempty"`   // told after it was closed, and of no other job
 	Signatures  []Signed     `json:"signatures"`        //
 	Runs        []Boot       `json:"runs"`              // of the box: version, clock
 	Photos      []Photo      `json:"photos,omitempty"`  // that marks name
@@ -149,7 +150,7 @@ type Step struct {
 	Ended    time.Time `json:"ended,omitzero"` // zero: under way
 	ElapsedS float64   `json:"elapsed_s"`      // to its end, or to the record's; gaps of unknown length not counted
 	Open     bool      `json:"open"`
-	State    string    `json:"state"` // passed, failed, not-proven, accepted, open, ended (without a verdict)
+	State    string    `json:"state"` // passed, failed, not-proven, accepted, open, ended (without a verdict), left-running (when the job was closed)
 	Sentence string    `json:"sentence"`
 	Cause    string    `json:"cause,omitempty"`
 	Clock    string    `json:"clock"` // proven, unproven or none, over all of it
@@ -158,6 +159,7 @@ type Step struct {
 	Limits   []StepLimit `json:"limits"`             // as they stood at its begin
 	Verdicts []Verdict   `json:"verdicts"`           // the last one of the step and of each unit
 	Before   []Verdict   `json:"before,omitempty"`   // those they replaced, oldest first
+	After    *After      `json:"after,omitempty"`    // what became of one that was left running
 	Gaps     []Gap       `json:"gaps,omitempty"`     // without readings
 	Ledger   []Segment   `json:"ledger,omitempty"`   // of a charge
 	Units    []Unit      `json:"units,omitempty"`    // of a step that judges each
@@ -178,6 +180,12 @@ type Verdict struct {
 	Text    string    `json:"text"`
 	Figures Figures   `json:"figures"`
 	Seq     uint64    `json:"seq"` // of the last entry that it rests on
+}
+
+// After is what became of a step after its job was closed.
+type After struct {
+	Ended    time.Time `json:"ended,omitzero"` // zero: it runs yet
+	Verdicts []Verdict `json:"verdicts,omitempty"`
 }
 
 // StepLimit is one setting of a step.
@@ -323,19 +331,13 @@ type Flag struct {
 	Urgency        string    `json:"urgency"` // the highest
 	Text           string    `json:"text"`    // of the newest raising
 	Raised         time.Time `json:"raised,omitzero"`
-	Cleared        time.Time `json:"cleared,omitzero"` // zero: open
-	Open           bool      `json:"open"`
+	Cleared        time.Time `json:"cleared,omitzero"` // zero: not yet
+	Open           bool      `json:"open"`             // at the record's end
+	Unread         bool      `json:"unread,omitempty"` // a silence of what no step under way read
 	Acknowledged   bool      `json:"acknowledged"`
 	By             string    `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt time.Time `json:"acknowledged_at,omitzero"`
 	Figures        Figures   `json:"figures"`
-}
-
-// Open is one thing that is not settled.
-type Open struct {
-	What string `json:"what"` // step, check, flag
-	Name string `json:"name"`
-	Text string `json:"text"`
 }
 
 // Check is one that no sensor sees.

@@ -90,7 +90,7 @@ func spanText(s float64) string {
 
 // figureText is a figure's label and its value, by the end of its key.
 func figureText(step, key string, v float64) (label, text string) {
-	label = figureLabels[key]
+	label = labels["value."+key]
 	for _, s := range []struct {
 		end  string
 		show func(float64) string

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -24,19 +25,42 @@ var shownBy = map[string]struct {
 	"trial-run":     {[]string{"suction-pressure", "liquid-pressure", "suction-line", "liquid-line", "discharge-line"}, "", false},
 }
 
-// trace is a point's readings in a step, as believed then.
+// trace is a point's readings in a step, as believed then. It keeps each of
+// them until they are many; from then on the lowest and the highest of each
+// part of equally many, so that a step of weeks takes no more than one of a day.
 type trace struct {
 	point sensors.Point
 	boots [][]at // a stretch each: a gap ends one and begins another
 	last  rules.Instant
 	heard bool
 	gaps  []silence
+
+	kept int // in boots
+	most int // may be kept before they are thinned; 0: mostKept
+	per  int // readings to a part, of which two are kept; 0: each is kept
+	part part
 }
 
 type at struct {
 	rules.Instant
 	value float64
 }
+
+// part is what is not yet in boots of the newest stretch.
+type part struct {
+	n         int
+	low, high at
+	last      at
+}
+
+// mostKept readings of 24 bytes are kept of a trace: 200 kB, for a check of
+// sixty units has more than a hundred of them. Our choice: two hours at one a
+// second are kept whole, and what stays of more, a quarter of that at least, is
+// still three times what is drawn.
+const mostKept = 1 << 13
+
+// thinning is how many that are kept become two.
+const thinning = 8
 
 // silence is a stretch without a reading that can be used.
 type silence struct {
@@ -63,34 +87,6 @@ func (t *trace) silentAfter() time.Duration {
 	return time.Minute
 }
 
-// mostHeld is how many readings of one stretch are held, before every four of
-// them become their lowest and their highest: no peak is lost, and a fortnight
-// of a reading a second fits into a small board's memory.
-const mostHeld = 1 << 13
-
-// thin makes of every four readings the lowest and the highest, in their order.
-func thin(b []at) []at {
-	out := b[:0]
-	for i := 0; i < len(b); i += 4 {
-		part := b[i:min(i+4, len(b))]
-		l, h := 0, 0
-		for k := range part {
-			if part[k].value < part[l].value {
-				l = k
-			}
-			if part[k].value > part[h].value {
-				h = k
-			}
-		}
-		low, high := part[min(l, h)], part[max(l, h)]
-		out = append(out, low)
-		if l != h {
-			out = append(out, high)
-		}
-	}
-	return out
-}
-
 func (t *trace) add(now rules.Instant, m *rules.Measured, fix *rules.Correction) {
 	r := fix.Of(t.point.Quantity, m.Reading)
 	if !r.Health.Usable() {
@@ -102,17 +98,123 @@ func (t *trace) add(now rules.Instant, m *rules.Measured, fix *rules.Correction)
 		t.gaps = append(t.gaps, silence{t.last, x.Instant, "silent"})
 	}
 	if !t.heard || silent || x.Boot != t.last.Boot {
+		t.flush()
 		t.boots = append(t.boots, nil)
+		t.keep(x)
+	} else {
+		t.take(x)
 	}
-	n := len(t.boots) - 1
-	if len(t.boots[n]) >= mostHeld {
-		t.boots[n] = thin(t.boots[n])
-	}
-	t.boots[n] = append(t.boots[n], x)
 	if !x.Before(t.last) || !t.heard { // a late reading turns no time back
 		t.last = x.Instant
 	}
 	t.heard = true
+}
+
+func (t *trace) keep(x at) {
+	n := len(t.boots) - 1
+	t.boots[n] = append(t.boots[n], x)
+	t.kept++
+	if t.most = cmp.Or(t.most, mostKept); t.kept >= t.most {
+		t.thin()
+	}
+}
+
+// take puts a reading into the part under way, and keeps what is kept of a full one.
+func (t *trace) take(x at) {
+	if t.per == 0 {
+		t.keep(x)
+		return
+	}
+	p := &t.part
+	if p.n == 0 || x.value < p.low.value {
+		p.low = x
+	}
+	if p.n == 0 || x.value > p.high.value {
+		p.high = x
+	}
+	p.n, p.last = p.n+1, x
+	if p.n == t.per {
+		full := *p
+		t.part = part{}
+		for _, k := range lowAndHigh(full.low, full.high) {
+			t.keep(k)
+		}
+	}
+}
+
+// flush ends the part under way, with its last reading: where a stretch ends is seen.
+func (t *trace) flush() {
+	p := t.part
+	t.part = part{}
+	if p.n == 0 {
+		return
+	}
+	for _, k := range lowAndHigh(p.low, p.high) {
+		t.keep(k)
+	}
+	if p.last != p.low && p.last != p.high {
+		t.keep(p.last)
+	}
+}
+
+// lowAndHigh are the two in their order in time, or the one that is both.
+func lowAndHigh(low, high at) []at {
+	switch {
+	case low == high:
+		return []at{low}
+	case high.Before(low.Instant):
+		return []at{high, low}
+	}
+	return []at{low, high}
+}
+
+// thin leaves the lowest and the highest of each few, and of a stretch its first
+// and its last. Where that is not enough, for there are very many stretches,
+// more may be kept.
+func (t *trace) thin() {
+	t.per = max(1, t.per/2) * thinning
+	t.kept = 0
+	for i, b := range t.boots {
+		inTime(b)
+		thin := b[:0]
+		for from := 0; from < len(b); from += thinning {
+			few := b[from:min(from+thinning, len(b))]
+			low, high, first, last := few[0], few[0], few[0], few[len(few)-1]
+			for _, x := range few {
+				if x.value < low.value {
+					low = x
+				}
+				if x.value > high.value {
+					high = x
+				}
+			}
+			two := lowAndHigh(low, high)
+			if from == 0 && two[0] != first {
+				two = append([]at{first}, two...)
+			}
+			if from+thinning >= len(b) && two[len(two)-1] != last {
+				two = append(two, last)
+			}
+			thin = append(thin, two...)
+		}
+		t.boots[i] = slices.Clone(thin)
+		t.kept += len(thin)
+	}
+	if 2*t.kept > t.most {
+		t.most *= 2
+	}
+}
+
+func inTime(b []at) {
+	slices.SortStableFunc(b, func(a, c at) int {
+		if a.Before(c.Instant) {
+			return -1
+		}
+		if c.Before(a.Instant) {
+			return 1
+		}
+		return 0
+	})
 }
 
 // mostDrawn is how many samples of a line a paper gets: some four a point of
@@ -122,20 +224,13 @@ const mostDrawn = 600
 // stretches are what is drawn of a trace: by time, and thinned to the lowest
 // and the highest of each of equal parts, so that no peak is lost.
 func (g *reading) stretches(t *trace, most int) (lines [][]Sample, low, high Sample) {
+	t.flush()
 	total, first := 0, true
 	for _, b := range t.boots {
 		total += len(b)
 	}
 	for _, b := range t.boots {
-		slices.SortStableFunc(b, func(a, c at) int {
-			if a.Before(c.Instant) {
-				return -1
-			}
-			if c.Before(a.Instant) {
-				return 1
-			}
-			return 0
-		})
+		inTime(b)
 		for _, x := range b {
 			s := Sample{g.wall(x.Instant), x.value}
 			if first || s.Value < low.Value {

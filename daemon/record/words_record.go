@@ -12,6 +12,7 @@ import (
 const (
 	endedWithout = "It was ended before its judge gave a verdict."
 	stillOpen    = "It is under way."
+	leftRunning  = "It was still running when the job was closed."
 )
 
 func numberOf(n int, one, many string) string {
@@ -52,6 +53,8 @@ func outcome(state string) string {
 		return "not proven"
 	case endedState:
 		return "ended without a verdict"
+	case leftState:
+		return "still running when the job was closed"
 	case rules.CheckApart:
 		return "does not apply"
 	case rules.CheckLeft:
@@ -133,32 +136,33 @@ func titled(s string) string {
 	return strings.ToUpper(s[:1]) + s[1:]
 }
 
-func stepNotDone(step string) string { return titled(stepWord(step)) + ": not done in this job." }
-
-func stepOpen(step, sentence string) string {
-	return titled(stepWord(step)) + " is under way: " + sentence
+// silencesUnread says in one sentence what the table of flags leaves out.
+func silencesUnread(each []string) string {
+	return "Flags point-silent of instruments while no step under way read them: " + strings.Join(each, "; ") + ". CSV and JSON have each."
 }
 
-func stepEnded(step string) string {
-	return titled(stepWord(step)) + " was ended before its judge gave a verdict."
+// clearedText is when a flag was cleared, or that it was not.
+func clearedText(f Flag) string {
+	switch {
+	case !f.Open:
+		return momentText(f.Cleared)
+	case !f.Cleared.IsZero():
+		return "open at the close; " + momentText(f.Cleared)
+	}
+	return "open"
 }
 
-func stepNot(step, state, sentence string) string {
-	return titled(stepWord(step)) + ", " + outcome(state) + ": " + sentence
-}
-
-func flagOpen(flag, text string) string { return "Flag " + flag + " is open: " + text }
-
-func flagsOpen(flag string, of []string) string {
-	return fmt.Sprintf("Flag %s is open %d times: %s. What each says stands with the flags.", flag, len(of), strings.Join(of, ", "))
-}
-
-func checksOpen(names []string) string {
-	return numberOf(len(names), "check is", "checks are") + " not settled: " + strings.Join(names, ", ") + "."
-}
-
-func checkOpen(c Check) string {
-	return fmt.Sprintf("Check %s: %s. What should be so: %s", c.Check, outcome(c.State), c.Text)
+// afterText is what became of a step after its job was closed.
+func afterText(a After) string {
+	if a.Ended.IsZero() {
+		return "After the job was closed it ran on."
+	}
+	text := "After the job was closed it was ended at " + momentText(a.Ended)
+	if len(a.Verdicts) == 0 {
+		return text + ", without a verdict."
+	}
+	state, said, _ := StateOf(a.Verdicts, false, false)
+	return text + ", " + outcome(state) + ": " + said
 }
 
 const (
@@ -172,6 +176,7 @@ const (
 	reportedMeans = "Somebody else's word, with the document it stands in. This box has not measured it."
 	acceptedMeans = "The result stays what it was: a named person has taken it on, with the reason."
 	clockMeans    = "Lengths of time are counted since each run's begin; days and hours follow from the clock named here. Where that is not proven, they are only likely."
+	laterMeans    = "Told after this job was closed, and before another was begun: kept here, and nothing of the record above was made of it."
 	laterEntries  = " signed what the journal held then; the job has further entries since."
 )
 

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"time"
 
+	"standwatch/daemon/record"
 	"standwatch/rules"
 )
 
@@ -47,6 +48,7 @@ type recordView struct {
 	Said   []saidOfJob
 	Late   string
 	Open   []linkRow
+	Ended  bool // what was open of it stands on its paper
 	Steps  []stepRow
 	Papers []paperRow
 	Signed []signedView
@@ -140,7 +142,7 @@ func (s *screens) recordView(ctx context.Context, snap Snapshot, job Job, f url.
 	if job.Late != 0 {
 		v.Late = s.words.say("job.late")
 	}
-	v.Open = s.openOf(snap, job)
+	v.Open, v.Ended = s.openOf(snap, job), job.To != 0
 	if s.papers != nil {
 		for _, kind := range s.papers.Kinds() {
 			v.Papers = append(v.Papers, paperRow{"/record/papers/" + url.PathEscape(kind) + "?" + jobQuery(job.System, job.Number).Encode(),
@@ -174,51 +176,63 @@ func (s *screens) saidOfJob(snap Snapshot, m rules.JobMark, at time.Time) string
 	return s.words.say("job.said."+strings.TrimPrefix(m.Mark, "job-"), by, s.words.clock(at, snap.Wall, snap.zone()))
 }
 
-// openOf is what is still open of a job: steps that did not pass and that nobody
-// accepted, those under way, what was never begun before the last one, checks,
-// flags.
+// openOf is what is still open of a job that goes on, as its paper says it. What
+// was open of one that has ended stands on its paper.
 func (s *screens) openOf(snap Snapshot, job Job) (rows []linkRow) {
-	newest := snap.newest(job.System).Number == job.Number
-	var never []string
-	last := -1
-	state := map[string]stepRow{}
-	for _, row := range s.stepsOf(snap, job) {
-		state[row.Name], last = row, max(last, slices.Index(s.order, row.Name))
+	if job.To != 0 {
+		return nil
 	}
-	for i, name := range s.order {
-		row, begun := state[name]
-		if newest {
-			row = s.stepRow(snap, job.System, name) // what was reported too
-			begun = row.State != waiting
-		}
-		switch title := s.words.name("step", name); {
-		case row.State == underWay:
-			rows = append(rows, linkRow{row.URL, s.words.say("record.open-under-way", title)})
-		case row.acceptable() && row.State != ended && !row.settled():
-			rows = append(rows, linkRow{row.URL, s.words.say("record.open-result", title, row.StateWord)})
-		case !begun && i < last && name != "take-off": // which a file can stand for
-			never = append(never, midSentence(title))
+	at := record.Standing{Site: snap.Site}
+	for _, sys := range snap.Site.Systems {
+		if sys.Name == job.System {
+			at.System = sys
 		}
 	}
-	if len(never) > 0 {
-		rows = append(rows, linkRow{"/steps", s.words.say("record.open-never", strings.Join(never, ", "))})
+	urls := map[string]string{}
+	for i := len(snap.newestFirst()) - 1; i >= 0; i-- {
+		st := snap.newestFirst()[i]
+		if st.System != job.System || !job.holds(st) {
+			continue
+		}
+		var verdicts []record.Verdict
+		for _, f := range latest(st.Verdicts) {
+			verdicts = append(verdicts, record.Verdict{Unit: f.Unit, Result: f.Result, Cause: f.Cause, Text: f.Text})
+		}
+		state, _, _ := record.StateOf(verdicts, st.Ended.IsZero(), len(st.Accepted) > 0)
+		at.Steps = append(at.Steps, record.StepStanding{Step: st.Name, State: state})
+		urls[st.Name] = s.rowOf(snap, st).URL
 	}
-	if !newest {
-		return rows
+	for _, x := range snap.Reported {
+		if x.System == job.System {
+			at.Reported = append(at.Reported, x.Step)
+		}
 	}
-	left := 0
 	for _, c := range snap.Checks[job.System] {
-		if !c.Settled() {
-			left++
-		}
-	}
-	if left > 0 {
-		rows = append(rows, linkRow{checksURL(job.System), s.words.count("record.open-checks", left)})
+		at.Checks = append(at.Checks, c.CheckState)
 	}
 	for _, f := range snap.Flags {
 		if f.System == job.System || f.System == "" {
-			rows = append(rows, linkRow{"/flags", s.words.say("record.open-flag", s.words.name("flag", f.Flag.Flag), cmp.Or(f.Subject, job.System, snap.BoxName))})
+			at.Flags = append(at.Flags, f.Flag)
 		}
+	}
+	slices.SortStableFunc(at.Flags, func(a, b rules.Flag) int {
+		switch {
+		case a.First.Before(b.First):
+			return -1
+		case b.First.Before(a.First):
+			return 1
+		}
+		return 0
+	})
+	where := map[string]string{"step": "/steps", "flag": "/flags", "check": checksURL(job.System)}
+	in := record.Words{Say: s.words.say, Count: s.words.count, Name: func(kind, name string) string {
+		if kind == "step" {
+			return s.words.name(kind, name)
+		}
+		return midSentence(s.words.name(kind, name))
+	}}
+	for _, o := range record.OpenLines(record.OpenPoints(at)) {
+		rows = append(rows, linkRow{cmp.Or(urls[o.Name], where[o.What]), o.Text(in)})
 	}
 	return rows
 }

@@ -4,15 +4,19 @@ import (
 	"embed"
 	"fmt"
 	"io/fs"
+	"maps"
 	"math"
 	"strings"
 	"time"
 
 	"github.com/goccy/go-yaml"
+
+	"standwatch/daemon/record"
 )
 
 // words/en.yaml holds every string of the screens; a second language is a
-// second file with the same keys, named by its tag: words/pt.yaml.
+// second file with the same keys, named by its tag: words/pt.yaml. What figures
+// and settings are called and what is open (value., limit., open.) is the record's.
 //
 //go:embed words/*.yaml
 var wordFiles embed.FS
@@ -24,8 +28,13 @@ func readWords(files fs.FS, name string) (words, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := words{}
-	return w, yaml.Unmarshal(text, &w)
+	own := words{}
+	if err := yaml.Unmarshal(text, &own); err != nil {
+		return nil, err
+	}
+	w := words(record.Labels()) // one list for the pages and for the paper
+	maps.Copy(w, own)
+	return w, nil
 }
 
 // say returns the sentence under key, with what it leaves open filled in.
