@@ -116,9 +116,9 @@ func sayRemade(w io.Writer, by string, again *record.Remade, unmade string) {
 	case again == nil:
 		fmt.Fprint(w, "NOT compared, as you asked: whether the record in it says what its entries give.\n")
 	case again.Same:
-		fmt.Fprintf(w, "The record in it was made anew from its entries: %d papers, equal byte for byte.\n", len(again.Equal))
+		fmt.Fprintf(w, "The record in it was made anew from its entries and from what was found in its time (findings.jsonl): %d papers, equal byte for byte.\n", len(again.Equal))
 	default:
-		fmt.Fprintf(w, "The record in it was made by %s and made anew from its entries by %s: %d figures equal, %d otherwise.\n", by, again.Program, again.FiguresEqual, again.FiguresOther)
+		fmt.Fprintf(w, "The record in it was made by %s and made anew from its entries and from what was found in its time (findings.jsonl) by %s: %d figures equal, %d otherwise.\n", by, again.Program, again.FiguresEqual, again.FiguresOther)
 		for _, x := range again.Examples {
 			fmt.Fprintf(w, "- in the bundle: %s\n", x)
 		}

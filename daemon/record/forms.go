@@ -6,6 +6,7 @@ import (
 	"io"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"standwatch/daemon/journal"
 )
@@ -78,10 +79,23 @@ func PartsOf(forms []Form) (parts []Part) {
 	return parts
 }
 
+// mostOfName is how many bytes of a file's name a site or a system may take: a
+// name has 255 on most disks, and the form's own is what tells two files apart
+// (our choice).
+const mostOfName = 45
+
+func shortened(name string) string {
+	for len(name) > mostOfName {
+		_, n := utf8.DecodeLastRuneInString(name)
+		name = name[:len(name)-n]
+	}
+	return name
+}
+
 // FileName is what a form of a record is called among other files: site, system
 // and job before the form's own name.
 func (r Record) FileName(form string) string {
-	parts := []string{r.Site, r.System.Name}
+	parts := []string{shortened(r.Site), shortened(r.System.Name)}
 	if r.Job.Of > 1 {
 		parts = append(parts, fmt.Sprint("job ", r.Job.Number))
 	}

@@ -729,9 +729,11 @@ func (g *reading) clock(s *underWay) {
 	s.Clock = "proven"
 	for boot := s.began.Boot; boot <= until.Boot; boot++ {
 		a, ok := g.anchors[boot]
-		switch {
-		case !ok:
+		if !ok { // and no later one mends it: the numbers may be anybody's, of a bundle that is verified
 			s.Clock = "none"
+			break
+		}
+		switch {
 		case !a.Proven && s.Clock == "proven":
 			s.Clock = "unproven"
 		}

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"crypto/sha256"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
@@ -38,6 +39,13 @@ type Remade struct {
 // mostExamples is how many figures that came out otherwise are told one by one.
 const mostExamples = 5
 
+// What a hostile bundle may at most make Remake hold: far more than a standwatch
+// writes (our choice).
+const (
+	mostTable   = 64 << 20 // of record.csv
+	mostPicture = 16 << 20
+)
+
 // Remake makes the record of an intact bundle anew, in a journal of its own in an
 // empty folder, as program does it, and compares. Where the same program made
 // the bundle, what differs is a fault; where another did, it judged otherwise or
@@ -68,11 +76,7 @@ func (v Verified) Remake(ctx context.Context, dir, program string) (out Remade, 
 			return out, nil, fmt.Errorf("%s: %w", p.Name, err)
 		}
 		made[p.Name] = b.Bytes()
-		was, err := v.all(p.Name)
-		if err != nil {
-			return out, nil, err
-		}
-		if bytes.Equal(was, b.Bytes()) {
+		if v.is(p.Name, b.Bytes()) {
 			out.Equal = append(out.Equal, p.Name)
 		} else {
 			out.Other = append(out.Other, p.Name)
@@ -96,12 +100,24 @@ func (v Verified) Remake(ctx context.Context, dir, program string) (out Remade, 
 	return out, faults, nil
 }
 
-func (v Verified) all(name string) ([]byte, error) {
+// is reports whether a part is these bytes. The part itself was compared with its
+// sum before, and may be larger than what a machine can hold.
+func (v Verified) is(name string, b []byte) bool {
+	return slices.ContainsFunc(v.Manifest.Parts, func(p partSum) bool {
+		return p.Name == name && p.Size == int64(len(b)) && p.SHA256 == sha256.Sum256(b)
+	})
+}
+
+func (v Verified) all(name string, most int64) ([]byte, error) {
 	part, ok := v.Open(name)
 	if !ok {
 		return nil, fmt.Errorf("%s is not there, or the bundle is not intact", name)
 	}
-	return io.ReadAll(part)
+	b, err := io.ReadAll(io.LimitReader(part, most+1))
+	if err == nil && int64(len(b)) > most {
+		err = fmt.Errorf("%s is larger than %d bytes, which no standwatch writes", name, most)
+	}
+	return b, err
 }
 
 // reform makes the forms of the record by a journal that holds the bundle's
@@ -129,16 +145,22 @@ func (v Verified) restore(ctx context.Context, j *journal.Journal) error {
 		return fmt.Errorf("%s: %w", partEntries, err)
 	}
 	var found []rules.Finding
-	err := v.eachLine(partFindings, func(line []byte) error {
-		var f rules.Finding
-		err := json.Unmarshal(line, &f)
-		found = append(found, f)
-		return err
-	})
-	if err != nil {
+	keep := func() error {
+		_, err := j.Find(found)
+		found = found[:0]
 		return err
 	}
-	if _, err := j.Find(found); err != nil {
+	err := v.eachLine(partFindings, func(line []byte) error {
+		var f rules.Finding
+		if err := json.Unmarshal(line, &f); err != nil {
+			return err
+		}
+		if found = append(found, f); len(found) < 1000 {
+			return nil
+		}
+		return keep()
+	})
+	if err = errors.Join(err, keep()); err != nil {
 		return err
 	}
 	err = v.eachLine(partSite, func(line []byte) error {
@@ -158,7 +180,7 @@ func (v Verified) restore(ctx context.Context, j *journal.Journal) error {
 		if path.Dir(p.Name)+"/" != photoFolder {
 			continue
 		}
-		picture, err := v.all(p.Name)
+		picture, err := v.all(p.Name, mostPicture)
 		if err != nil {
 			return err
 		}
@@ -231,7 +253,7 @@ func (v Verified) restoreEntries(j *journal.Journal) error {
 
 // figures compares the rows of the record's CSV.
 func (r *Remade) figures(v Verified, made []byte) error {
-	was, err := v.all("record.csv")
+	was, err := v.all("record.csv", mostTable)
 	if err != nil {
 		return err
 	}

@@ -24,13 +24,20 @@ func bundled(t *testing.T, r *journal.Reader, w record.Which, program string) (f
 	if err != nil {
 		t.Fatal(err)
 	}
+	return filed(t, record.Bundled{Journal: r, Key: key, Program: program, Record: rec, Parts: record.PartsOf(forms)})
+}
+
+func filed(t *testing.T, b record.Bundled) (file string) {
+	t.Helper()
 	file = filepath.Join(t.TempDir(), "bundle.zip")
 	f, err := os.Create(file)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	if _, err := record.Bundle(t.Context(), f, record.Bundled{Journal: r, Key: key, Program: program, Record: rec, Parts: record.PartsOf(forms)}); err != nil {
+	if _, err := record.Bundle(t.Context(), f, b); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Close(); err != nil {
 		t.Fatal(err)
 	}
 	return file
@@ -107,17 +114,7 @@ func TestAPaperThatTheEntriesDoNotGiveIsTold(t *testing.T) {
 				return err
 			}
 		}
-		file := filepath.Join(t.TempDir(), "bundle.zip")
-		f, err := os.Create(file)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := record.Bundle(t.Context(), f, record.Bundled{Journal: &j.Reader, Key: key, Program: "standwatch 7", Record: rec, Parts: parts}); err != nil {
-			t.Fatal(err)
-		}
-		if err := f.Close(); err != nil {
-			t.Fatal(err)
-		}
+		file := filed(t, record.Bundled{Journal: &j.Reader, Key: key, Program: "standwatch 7", Record: rec, Parts: parts})
 		v := verifiedFile(t, file) // every byte is as it was signed
 		_, faults, err := v.Remake(t.Context(), t.TempDir(), "standwatch 7")
 		if err != nil || len(faults) != 1 || faults[0].Part != forged {
@@ -132,3 +129,43 @@ func TestAPaperThatTheEntriesDoNotGiveIsTold(t *testing.T) {
 		}
 	}
 }
+
+// What a bundle makes of it that somebody signed to fill a machine's memory is
+// told by its name, and is not held.
+func TestATableTooLargeIsNotRead(t *testing.T) {
+	dir := filepath.Join("..", "..", "testdata", "record")
+	j, _ := replayed(t, filepath.Join(dir, "quayside.yaml"), filepath.Join(dir, "quayside.log.csv"))
+	key, err := record.OpenKey(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	rec, forms, err := record.Forms(t.Context(), &j.Reader, record.Which{}, key)
+	if err != nil {
+		t.Fatal(err)
+	}
+	blown := func(w io.Writer) error {
+		_, err := io.Copy(w, io.LimitReader(zeros{}, 64<<20+1))
+		return err
+	}
+	for _, name := range []string{"record.csv", "record.pdf"} {
+		parts := record.PartsOf(forms)
+		for i := range parts {
+			if parts[i].Name == name {
+				parts[i].Write = blown
+			}
+		}
+		file := filed(t, record.Bundled{Journal: &j.Reader, Key: key, Program: "standwatch 7", Record: rec, Parts: parts})
+		again, faults, err := verifiedFile(t, file).Remake(t.Context(), t.TempDir(), "standwatch 7")
+		if name == "record.csv" {
+			if err == nil || !strings.Contains(err.Error(), "record.csv is larger than 67108864 bytes") {
+				t.Errorf("%s: %v", name, err)
+			}
+		} else if err != nil || len(faults) != 1 || faults[0].Part != name || !slices.Equal(again.Other, []string{name}) {
+			t.Errorf("%s: %v, %+v, %+v", name, err, faults, again)
+		}
+	}
+}
+
+type zeros struct{}
+
+func (zeros) Read(p []byte) (int, error) { clear(p); return len(p), nil }
