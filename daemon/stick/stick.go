@@ -17,6 +17,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -251,6 +252,11 @@ func (s *Stick) write(ctx context.Context, folder string, files []Source) (all [
 	before, err := s.Look()
 	if err != nil {
 		return nil, err
+	}
+	for i, f := range files { // one would lie over the other; FAT knows no capitals
+		if slices.ContainsFunc(files[:i], func(o Source) bool { return strings.EqualFold(Name(o.Name), Name(f.Name)) }) {
+			return nil, &Trouble{Other, fmt.Errorf("two files would be called %s", Name(f.Name))}
+		}
 	}
 	into := filepath.Join(s.Dir, Name(folder))
 	err = disk.MkdirAll(into)

@@ -291,3 +291,15 @@ func TestAPaperThatFails(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// Two files of one name, as FAT has names, are not written one over the other.
+func TestNoFileLiesOverAnother(t *testing.T) {
+	s := here(t, nil)
+	all, err := s.Write(t.Context(), "north", []Source{{Name: "Record.pdf", Body: strings.NewReader("a")}, {Name: "record.PDF", Body: strings.NewReader("b")}})
+	if kindOf(err) != Other || all != nil || !strings.Contains(err.Error(), "two files would be called record.PDF") {
+		t.Errorf("%v, %v", all, err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(s.Dir, "*")); len(left) != 0 {
+		t.Errorf("%q is left", left)
+	}
+}
