@@ -244,6 +244,10 @@ func (x *AddressSheet) Twice() (said []string) {
 
 func sameAddress(a, b string) bool { return plain(a) == plain(b) && a != "" }
 
+// SameAddress reports whether two addresses, as people wrote them, are one; an
+// empty one is none.
+func SameAddress(a, b string) bool { return sameAddress(a, b) }
+
 // plain is a name without what people write in different ways: case, blanks,
 // hyphens, noughts before a number.
 func plain(name string) string {

@@ -13,6 +13,11 @@ import (
 	"standwatch/sensors"
 )
 
+type importCommands struct {
+	List   importCommand       `cmd:"" default:"withargs" hidden:"" help:"A take-off or a list of units, as an installer sent it."`
+	Bundle importBundleCommand `cmd:"" help:"An earlier visit's bundle: its figures stand in this job's record beside the new ones."`
+}
+
 type importCommand struct {
 	What         string `arg:"" enum:"takeoff,units" help:"takeoff or units."`
 	File         string `arg:"" placeholder:"FILE" help:"The list, a CSV file of any kind; - is standard input."`

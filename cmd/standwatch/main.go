@@ -35,7 +35,7 @@ type commands struct {
 	Record   recordCommand   `cmd:"" help:"Write the record of a job: as PDF, as a page, or every figure as CSV or JSON."`
 	Bundle   bundleCommand   `cmd:"" help:"Write the record with all that it rests on into one signed file."`
 	Verify   verifyCommand   `cmd:"" help:"Say whether a bundle is as the box signed it, or which part was changed. Needs neither box nor network."`
-	Import   importCommand   `cmd:"" help:"Read a take-off or a unit list as an installer sent it, show what was understood, and write it out."`
+	Import   importCommands  `cmd:"" help:"Read a take-off or a unit list as an installer sent it, show what was understood, and write it out; or take in what an earlier visit left."`
 	Points   pointsCommand   `cmd:"" help:"List the points of a site, and their newest readings where there is a journal."`
 	Calc     calcCommand     `cmd:"" help:"Work out what the screens show: saturation, charge, pressure, boiling, air, superheat, subcooling, leak, pulldown."`
 	Simulate simulateCommand `cmd:"" help:"Invent a stretch of a job from a seed: a field log, its site file, and what was true."`

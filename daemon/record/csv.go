@@ -87,6 +87,9 @@ func (c *sheetCSV) all() {
 		c.oneStep(s)
 	}
 	c.step, c.at = "", time.Time{}
+	for _, e := range r.Earlier {
+		c.earlier(e)
+	}
 	for _, o := range r.Outstanding {
 		c.text("open-point", "", o.What+" "+o.Name, o.Text)
 	}
@@ -223,6 +226,9 @@ func (c *sheetCSV) oneStep(s Step) {
 	c.number("step", "", "took_s", s.ElapsedS, "")
 	for _, v := range s.Figures {
 		c.number("figure", "", v.Key, v.Number, "")
+	}
+	for _, v := range s.Conditions {
+		c.number("condition", "", v.Key, v.Number, "")
 	}
 	for _, x := range s.Limits {
 		value := ""

@@ -19,6 +19,7 @@ func Lay(r Record) Document {
 	for _, s := range r.Steps {
 		l.step(s)
 	}
+	l.earlier()
 	l.units()
 	l.settings()
 	l.flags()
@@ -269,6 +270,11 @@ func (l *laying) step(s Step) {
 	}
 	if s.Sure != "" {
 		facts = append(facts, Fact{"How sure the judge was last", s.Sure})
+	}
+	if mean, ok := s.Conditions.Of(OutdoorKey); ok {
+		low, _ := s.Conditions.Of("outdoor_low_c")
+		high, _ := s.Conditions.Of("outdoor_high_c")
+		facts = append(facts, Fact{"Outdoor air", fmt.Sprintf("%s on average, from %s to %s", tempText(mean), tempText(low), tempText(high))})
 	}
 	l.put(facts)
 	if s.After != nil {

@@ -107,6 +107,7 @@ type underWay struct {
 	at           rules.Instant // of outlook
 	traces       []*trace
 	airs         *airs
+	outdoor      outdoor
 }
 
 // choose finds the system, its job and the site file of that time.
@@ -156,7 +157,7 @@ func (g *reading) choose(ctx context.Context, w Which) (err error) {
 	}
 	s := g.system
 	g.rec = Record{
-		Format: 1, Made: g.wall(g.at), Entries: g.to, Site: g.site.Name, Zone: g.site.Zone.String(), SiteKnown: known,
+		Format: recordFormat, Made: g.wall(g.at), Entries: g.to, Site: g.site.Name, Zone: g.site.Zone.String(), SiteKnown: known,
 		System: System{Name: s.Name, Refrigerant: s.Refrigerant, HeatRecovery: s.HeatRecovery, Outdoor: s.Outdoor, Branches: s.Branches,
 			PipeM3: rules.Num(s.PipeM3), GWP: s.GWP, GWPSource: s.GWPSource},
 		Job: Job{Number: g.job.Number, Of: len(list), Name: g.job.Name, State: g.job.State, By: g.job.By},
@@ -477,6 +478,9 @@ func (g *reading) replay(ctx context.Context) error {
 					}
 				}
 				s.airs.add(e.At, b, engine.Calibrations().Correction(b.Point))
+				if p := quantity[b.Point]; p.Role == "outdoor-air" && p.Quantity == sensors.Temperature {
+					s.outdoor.add(engine.Calibrations().Correction(b.Point).Of(p.Quantity, b.Reading))
+				}
 			}
 		case *rules.Told:
 			g.moved(b, e.At, open)
@@ -554,7 +558,7 @@ func (g *reading) finish(ctx context.Context) error {
 	}
 	g.charge()
 	g.outstanding()
-	return nil
+	return g.earlier(ctx)
 }
 
 func (g *reading) takeOff() {
@@ -674,6 +678,7 @@ func (g *reading) step(s *underWay) {
 	if until := cmp.Or(s.Ended, g.rec.Made); s.ElapsedS == 0 && !s.Begun.IsZero() && until.After(s.Begun) {
 		s.ElapsedS = rules.Num(until.Sub(s.Begun).Seconds())
 	}
+	s.Conditions = s.outdoor.figures()
 	g.clock(s)
 	for _, x := range s.outlook.Ledger {
 		s.Ledger = append(s.Ledger, Segment{x.Scale, x.Cylinder, g.wall(rules.Instant{Boot: s.at.Boot, Since: x.Since}), g.wall(rules.Instant{Boot: s.at.Boot, Since: x.Until}),

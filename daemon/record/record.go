@@ -45,10 +45,14 @@ type Record struct {
 	Runs        []Boot       `json:"runs"`              // of the box: version, clock
 	Photos      []Photo      `json:"photos,omitempty"`  // that marks name
 	Unclear     []string     `json:"unclear,omitempty"` // what could not be read, each a sentence
+	Earlier     []Earlier    `json:"earlier,omitempty"` // what earlier visits left, the newest first
 
 	stood   stood   // the journal, when this was read
 	chained Chained // Entries
 }
+
+// recordFormat is the format of a record's JSON.
+const recordFormat = 1
 
 // System is the refrigerant network.
 type System struct {
@@ -155,17 +159,19 @@ type Step struct {
 	Cause    string    `json:"cause,omitempty"`
 	Clock    string    `json:"clock"` // proven, unproven or none, over all of it
 
-	Figures  Figures     `json:"figures"`            // of its verdict, and what its judge said last
-	Limits   []StepLimit `json:"limits"`             // as they stood at its begin
-	Verdicts []Verdict   `json:"verdicts"`           // the last one of the step and of each unit
-	Before   []Verdict   `json:"before,omitempty"`   // those they replaced, oldest first
-	After    *After      `json:"after,omitempty"`    // what became of one that was left running
-	Gaps     []Gap       `json:"gaps,omitempty"`     // without readings
-	Ledger   []Segment   `json:"ledger,omitempty"`   // of a charge
-	Units    []Unit      `json:"units,omitempty"`    // of a step that judges each
-	Branch   *Branch     `json:"branches,omitempty"` // of a branch check
-	Accepted []Said      `json:"accepted,omitempty"`
-	Sure     string      `json:"sure,omitempty"` // how sure its judge was last: sure, likely, too early to say
+	Figures Figures `json:"figures"` // of its verdict, and what its judge said last
+	// Conditions are what it was done in: the outdoor air, where a point measures it.
+	Conditions Figures     `json:"conditions,omitempty"`
+	Limits     []StepLimit `json:"limits"`             // as they stood at its begin
+	Verdicts   []Verdict   `json:"verdicts"`           // the last one of the step and of each unit
+	Before     []Verdict   `json:"before,omitempty"`   // those they replaced, oldest first
+	After      *After      `json:"after,omitempty"`    // what became of one that was left running
+	Gaps       []Gap       `json:"gaps,omitempty"`     // without readings
+	Ledger     []Segment   `json:"ledger,omitempty"`   // of a charge
+	Units      []Unit      `json:"units,omitempty"`    // of a step that judges each
+	Branch     *Branch     `json:"branches,omitempty"` // of a branch check
+	Accepted   []Said      `json:"accepted,omitempty"`
+	Sure       string      `json:"sure,omitempty"` // how sure its judge was last: sure, likely, too early to say
 
 	Curves []Graph     `json:"-"` // their readings stand in the field log
 	Airs   []UnitGraph `json:"-"` // of a step that judges each unit by its air

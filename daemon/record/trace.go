@@ -217,6 +217,31 @@ func inTime(b []at) {
 	})
 }
 
+// outdoor is the outdoor air over a step.
+type outdoor struct {
+	n              int
+	sum, low, high float64
+}
+
+func (o *outdoor) add(r sensors.Reading) {
+	if !r.Health.Usable() {
+		return
+	}
+	if o.n == 0 {
+		o.low, o.high = r.Value, r.Value
+	}
+	o.n++
+	o.sum += r.Value
+	o.low, o.high = min(o.low, r.Value), max(o.high, r.Value)
+}
+
+func (o *outdoor) figures() Figures {
+	if o.n == 0 {
+		return nil
+	}
+	return Figures{{Key: OutdoorKey, Number: rules.Num(o.sum / float64(o.n))}, {Key: "outdoor_low_c", Number: rules.Num(o.low)}, {Key: "outdoor_high_c", Number: rules.Num(o.high)}}
+}
+
 // mostDrawn is how many samples of a line a paper gets: some four a point of
 // its width, and every lowest and highest among them.
 const mostDrawn = 600

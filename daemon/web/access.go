@@ -41,6 +41,7 @@ var needs = map[string]need{
 	"GET /checks": shows, "GET /checks/{check}": shows, "POST /checks": acts, "GET /photos/{photo}": shows,
 	"GET /record": shows, "GET /record/papers/{paper}": shows, "GET /record/job": acts, "POST /record/job": acts, "POST /record/signed": acts, "POST /record/copied": acts,
 	"POST /record/download": acts, "POST /record/mail": acts, "POST /record/mail/back": acts, "POST /record/stick": acts,
+	"GET /earlier": shows, "POST /earlier": acts, "POST /earlier/take": acts,
 	"GET /trace": shows, "GET /trace/data": shows, "GET /trace/outlines": shows,
 	"GET /points/{point}/against": acts, "POST /points/{point}/against": acts,
 	"GET /mark/{mark}": acts, "GET /typed": acts, "GET /confirm": acts,

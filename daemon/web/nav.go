@@ -20,7 +20,7 @@ var places = []place{
 	{Name: "steps", URL: "/steps", Of: []string{"step", "takeoff", "sheet", "typed", "confirm", "mark", "checks", "check", "import"}, Near: true},
 	{Name: "ledger", URL: "/ledger"},
 	{Name: "branches", URL: "/branches"},
-	{Name: "record", URL: "/record", Of: []string{"job"}},
+	{Name: "record", URL: "/record", Of: []string{"job", "earlier"}},
 	{Name: "points", URL: "/points", Of: []string{"point"}},
 	{Name: "flags", URL: "/flags", Of: []string{"ack"}, Near: true},
 	{Name: "watch", URL: "/watch"},

@@ -39,22 +39,23 @@ var ErrNoPaper = errors.New("nothing is made of that")
 
 // recordView is the page Record: how a job stands, its paper, and who signs it.
 type recordView struct {
-	System string
-	Number int       // of the job
-	Others []linkRow // the same page of the other systems
-	Jobs   []jobRow  // of the system, where it had several
-	Job    jobRow
-	Title  string
-	Said   []saidOfJob
-	Late   string
-	Open   []linkRow
-	Ended  bool // what was open of it stands on its paper
-	Steps  []stepRow
-	Papers []paperRow
-	Signed []signedView
-	Form   signForm
-	Copies copiesView
-	Does   []linkRow
+	System  string
+	Number  int       // of the job
+	Others  []linkRow // the same page of the other systems
+	Jobs    []jobRow  // of the system, where it had several
+	Job     jobRow
+	Title   string
+	Said    []saidOfJob
+	Late    string
+	Open    []linkRow
+	Ended   bool // what was open of it stands on its paper
+	Steps   []stepRow
+	Papers  []paperRow
+	Signed  []signedView
+	Form    signForm
+	Copies  copiesView
+	Earlier string // the page of earlier visits; empty: there is none
+	Does    []linkRow
 }
 
 type jobRow struct {
@@ -143,6 +144,9 @@ func (s *screens) recordView(ctx context.Context, snap Snapshot, job Job, f url.
 		v.Late = s.words.say("job.late")
 	}
 	v.Open, v.Ended = s.openOf(snap, job), job.To != 0
+	if s.visits != nil {
+		v.Earlier = earlierURL(job.System)
+	}
 	if s.papers != nil {
 		for _, kind := range s.papers.Kinds() {
 			v.Papers = append(v.Papers, paperRow{"/record/papers/" + url.PathEscape(kind) + "?" + jobQuery(job.System, job.Number).Encode(),

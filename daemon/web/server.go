@@ -50,6 +50,9 @@ func WithPapers(p Papers) Option { return func(s *screens) { s.papers = p } }
 // WithCopies lets the page Record send copies of them out.
 func WithCopies(c Copies) Option { return func(s *screens) { s.copies = c } }
 
+// WithVisits lets earlier visits' bundles be taken in and shown.
+func WithVisits(v Visits) Option { return func(s *screens) { s.visits = v } }
+
 // WithLog says where to report what a page could not do.
 func WithLog(log *slog.Logger) Option { return func(s *screens) { s.log = log } }
 
@@ -68,6 +71,7 @@ type screens struct {
 	phones  Phones        // nil: nobody is told by push
 	papers  Papers        // nil: none are made here
 	copies  Copies        // nil: none leave the box but by download
+	visits  Visits        // nil: none are taken in here
 	curves  bool          // the curve library is in the binary
 	places  chan struct{} // of open streams; bounded
 	shown   chan struct{} // those of them that links which only show may take
@@ -155,6 +159,9 @@ func (s *screens) routes() *routes {
 	mux.HandleFunc("POST /record/mail", s.postMail)
 	mux.HandleFunc("POST /record/mail/back", s.postTakeBack)
 	mux.HandleFunc("POST /record/stick", s.postStick)
+	mux.HandleFunc("GET /earlier", s.earlierPage)
+	mux.HandleFunc("POST /earlier", s.postVisit)
+	mux.HandleFunc("POST /earlier/take", s.postTakeVisit)
 	mux.HandleFunc("GET /confirm", s.confirmPage)
 	mux.HandleFunc("POST /marks", s.postMark)
 	mux.HandleFunc("POST /commands", s.postCommands)
@@ -237,6 +244,9 @@ func mostBodyOf(r *http.Request) int64 {
 		case "/import":
 			return mostListBody
 		}
+	}
+	if r.URL.Path == "/earlier" && r.Method == http.MethodPost {
+		return mostBundleBody
 	}
 	return mostBody
 }
