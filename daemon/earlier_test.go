@@ -100,7 +100,7 @@ func bundleOf(t *testing.T, j *journal.Journal, data string) (file string, forms
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = record.Bundle(t.Context(), f, record.Bundled{Journal: &j.Reader, Key: key, Program: "test", System: rec.System.Name, Job: rec.Job.Number, Parts: record.PartsOf(forms)})
+	_, err = record.Bundle(t.Context(), f, record.Bundled{Journal: &j.Reader, Key: key, Program: "test", Record: rec, Parts: record.PartsOf(forms)})
 	if err = errors.Join(err, f.Close()); err != nil {
 		t.Fatal(err)
 	}
@@ -139,6 +139,9 @@ func TestAnEarlierVisitStandsBesideThisOne(t *testing.T) {
 	file, forms := bundleOf(t, first, data)
 	later := func(row []string) {
 		row[0] = strings.Replace(row[0], "2026-", "2027-", 1)
+		if row[2] == "iu02" { // asked by its name
+			row[2] = "iu07"
+		}
 		if v, err := strconv.ParseFloat(row[3], 64); err == nil && strings.HasSuffix(row[2], "-supply") {
 			row[3] = strconv.FormatFloat(v-0.8, 'f', 2, 64)
 		}
@@ -189,6 +192,10 @@ func TestAnEarlierVisitStandsBesideThisOne(t *testing.T) {
 		}
 		for _, row := range table.Rows {
 			then := strings.ReplaceAll(row[2], " ", "")
+			if row[1] == "Return wet bulb" { // which a paper has in the judge's sentence alone, and in the unit that he speaks
+				then, _, _ = strings.Cut(then, "°")
+				then = "wetbulbof" + then
+			}
 			if then == "" || !strings.Contains(own, then) {
 				t.Errorf("%v: the first visit's paper does not print %q", row, row[2])
 			}

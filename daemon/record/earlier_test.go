@@ -212,8 +212,12 @@ func TestAJournalKeepsAFewVisits(t *testing.T) {
 func TestAChangedBundleIsReadAsChanged(t *testing.T) {
 	record := []byte(`{"format":1,"site":"Quayside Library","system":{"refrigerant":"R-410A"},"job":{"number":1},"charge":{"total_kg":12.5},"take_off":{},"steps":[],"units":[]}`)
 	j := quayside(t, 60)
+	parts := []Part{partOf(partFigures, record)}
+	for _, name := range []string{"record.html", "record.csv", "record.pdf", "label.pdf", "label.txt"} {
+		parts = append(parts, partOf(name, []byte(name)))
+	}
 	var out seekBuffer
-	if _, err := Bundle(context.Background(), &out, Bundled{Journal: &j.Reader, Key: testKey, Program: "test", Parts: []Part{partOf(partFigures, record)}}); err != nil {
+	if _, err := Bundle(context.Background(), &out, Bundled{Journal: &j.Reader, Key: testKey, Program: "test", Parts: parts}); err != nil {
 		t.Fatal(err)
 	}
 	read := func(b []byte) (Visit, error) {
