@@ -182,7 +182,8 @@ func TestAnEarlierVisitStandsBesideThisOne(t *testing.T) {
 		return strings.Join(strings.Fields(string(text)), "")
 	}
 	own := printed(forms)
-	_, forms2 := bundleOf(t, second, data2)
+	file2, forms2 := bundleOf(t, second, data2)
+	remade(t, file2)
 	now := printed(forms2)
 	compared, moved := 0, 0
 	for _, block := range record.Lay(rec).Blocks {
@@ -212,6 +213,27 @@ func TestAnEarlierVisitStandsBesideThisOne(t *testing.T) {
 	}
 	if compared < 20 || moved != 1 {
 		t.Errorf("%d figures side by side, %d of them the supply air that was moved by 0.8 K", compared, moved)
+	}
+}
+
+// remade holds that this visit's bundle carries what its record rests on, the
+// earlier visit too: another journal made of it gives the same papers.
+func remade(t *testing.T, file string) {
+	t.Helper()
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := record.Verify(bytes.NewReader(b), int64(len(b)))
+	if err != nil || len(v.Faults) > 0 {
+		t.Fatal(v.Faults, err)
+	}
+	if v.PhotosMissing != 0 {
+		t.Errorf("%d photos are missing where none was taken", v.PhotosMissing)
+	}
+	made, faults, err := v.Remake(t.Context(), t.TempDir(), "test")
+	if err != nil || len(faults) > 0 || len(made.Equal) < 6 {
+		t.Errorf("%+v, %v, %v", made, faults, err)
 	}
 }
 

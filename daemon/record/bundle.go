@@ -24,7 +24,8 @@ const (
 	partChain    = "chain.txt"     // a link a line: first entry, last entry, hash
 	partLog      = "field-log.csv" // the entries as `export` writes them
 	partFindings = "findings.jsonl"
-	partSite     = "site.jsonl" // what the site file said, and from which entry on
+	partSite     = "site.jsonl"    // what the site file said, and from which entry on
+	partEarlier  = "earlier.jsonl" // what earlier visits left, where a mark took one in
 	partReadMe   = "how-to-check.txt"
 	partScript   = "how-to-check.sh"
 	partManifest = "manifest.json"
@@ -136,6 +137,9 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 	}
 	parts := slices.Clone(b.Parts)
 	parts = append(parts, Part{partLog, with(c.writeLog)}, Part{partFindings, with(c.writeFindings)}, Part{partSite, with(c.writeSite)})
+	if named := visitsOf(marks); len(named) > 0 {
+		parts = append(parts, Part{partEarlier, func(w io.Writer) error { return writeEarlier(ctx, b.Journal, named, w) }})
+	}
 	for _, name := range photosOf(marks) {
 		picture, err := b.Journal.Photo(ctx, name)
 		if err != nil {
@@ -189,7 +193,7 @@ var photoName = regexp.MustCompile(`\b[0-9a-f]{64}\b`)
 // photosOf are the names of photos that marks have, in order.
 func photosOf(marks []rules.Entry) (names []string) {
 	for _, e := range marks {
-		if t, ok := e.Body.(*rules.Told); ok {
+		if t, ok := e.Body.(*rules.Told); ok && t.Name != rules.MarkEarlier { // whose sum is a bundle's
 			names = append(names, photoName.FindAllString(t.Note, -1)...)
 		}
 	}

@@ -33,7 +33,7 @@ const (
 	mostVisits    = 32       // bundles in one journal
 	mostVisitRows = 400      // units, lines, names
 	mostFigures   = 60       // of a step, or of a unit in it
-	mostOfAll     = 20_000   // figures in all
+	mostOfAll     = 10_000   // figures in all
 	mostWord      = 120      // characters of a name
 	mostSentence  = 600
 	mostSentences = 20
@@ -403,4 +403,42 @@ func TakenIn(ctx context.Context, r *journal.Reader, site rules.Site, system, bu
 		}
 	}
 	return nil, false, err
+}
+
+// visitsOf are the bundles that marks took in.
+func visitsOf(marks []rules.Entry) (named []string) {
+	for _, e := range marks {
+		if t, ok := e.Body.(*rules.Told); ok && t.Name == rules.MarkEarlier {
+			named = append(named, photoName.FindAllString(t.Note, -1)...)
+		}
+	}
+	return named
+}
+
+// writeEarlier writes the visits that marks of a journal took in, a line each.
+func writeEarlier(ctx context.Context, r *journal.Reader, named []string, w io.Writer) error {
+	return r.EachShelved(ctx, visitShelf, func(key string, body []byte) error {
+		if !slices.Contains(named, key) {
+			return nil
+		}
+		_, err := fmt.Fprintf(w, "%s\n", body)
+		return err
+	})
+}
+
+// restoreEarlier puts back what a bundle carries of earlier visits. They passed
+// through two boxes' hands: they are sifted as if they came from a bundle of their own.
+func (v Verified) restoreEarlier(j *journal.Journal) error {
+	if !slices.ContainsFunc(v.Manifest.Parts, func(p partSum) bool { return p.Name == partEarlier }) {
+		return nil
+	}
+	return v.eachLine(partEarlier, func(line []byte) error {
+		var x Visit
+		if err := json.Unmarshal(line, &x); err != nil {
+			return err
+		}
+		s := sieve{say: func(string, ...any) {}}
+		x.Record = s.record(x.Record)
+		return KeepVisit(j, x)
+	})
 }

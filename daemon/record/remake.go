@@ -176,6 +176,9 @@ func (v Verified) restore(ctx context.Context, j *journal.Journal) error {
 	if err != nil {
 		return err
 	}
+	if err := v.restoreEarlier(j); err != nil {
+		return err
+	}
 	for _, p := range v.Manifest.Parts {
 		if path.Dir(p.Name)+"/" != photoFolder {
 			continue

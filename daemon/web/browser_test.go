@@ -250,7 +250,7 @@ const (
 var pages = []string{"/", "/points", "/points/gauge", "/points/indoor-power", "/points/ambient/against", "/points/scale/against", "/points/gauge/against", "/steps", "/steps/vacuum-hold", "/steps/pressure-test", "/steps/weigh-in", "/steps/cooling-check",
 	"/flags", "/flags?before=9", "/box", "/ledger", "/branches", "/more", "/phone", "/confirm?do=end&step=vacuum-hold", "/confirm?do=begin&step=draw-in", "/mark/cylinder-weight?step=weigh-in",
 	"/mark/command?step=cooling-check", "/mark/accepted?step=vacuum-hold", "/takeoff", "/typed?step=cooling-check&unit=iu01", "/mark/reported?step=pressure-test", "/flags/ack?id=7&until=90&key=secret", "/watch",
-	"/trace?points=gauge,ambient,ou1-sump,iu01-return&for=2h", "/trace?find=air", "/record", "/record/job?do=close", "/import", "/import?kind=units"}
+	"/trace?points=gauge,ambient,ou1-sump,iu01-return&for=2h", "/trace?find=air", "/record", "/earlier", "/record/job?do=close", "/import", "/import?kind=units"}
 
 // checkPages are where what no sensor sees is asked for and answered.
 var checkPages = []string{"/steps", "/steps/pressure-test", "/confirm?do=begin&step=pressure-test", "/checks/valves-shut", "/checks/indoor-power-off"}

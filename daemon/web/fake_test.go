@@ -97,7 +97,7 @@ var printed = sync.OnceValue(func() *screens { return newScreens(Config{}, nil) 
 func asPrinted(s *screens) { s.assets, s.languages = printed().assets, printed().languages }
 
 func (b *fakeBox) screens(opts ...Option) *screens {
-	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{asPrinted, WithLinks(&fakeLinks{box: b, state: "open"}), WithKeeper(&fakeKeeper{}), WithPapers(fakePapers{}), WithCopies(newFakeCopies())}, opts...)...)
+	s := newScreens(Config{Listen: "127.0.0.1:8090"}, b, append([]Option{asPrinted, WithLinks(&fakeLinks{box: b, state: "open"}), WithKeeper(&fakeKeeper{}), WithPapers(fakePapers{}), WithVisits(&fakeVisits{}), WithCopies(newFakeCopies())}, opts...)...)
 	s.order = usualOrder
 	return s
 }

@@ -48,7 +48,7 @@ func parsePages(w words, assets map[string]asset) map[string]*template.Template 
 	base := parseBase(w, assets)
 	pages := map[string]*template.Template{}
 	for _, name := range []string{"now", "points", "point", "steps", "step", "flags", "box", "mark", "confirm", "ack", "lost", "takeoff", "sheet", "typed", "door", "people", "account",
-		"ledger", "branches", "record", "job", "more", "checks", "check", "trace", "phone", "watch", "against", "import"} {
+		"ledger", "branches", "record", "earlier", "job", "more", "checks", "check", "trace", "phone", "watch", "against", "import"} {
 		pages[name] = template.Must(template.Must(base.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
 	}
 	return pages
