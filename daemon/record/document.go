@@ -153,3 +153,13 @@ func (Curves) block()    {}
 func (Picture) block()   {}
 func (Signature) block() {}
 func (Break) block()     {}
+
+// pictures is how many photos a paper has.
+func (d Document) pictures() (n int) {
+	for _, b := range d.Blocks {
+		if _, ok := b.(Picture); ok {
+			n++
+		}
+	}
+	return n
+}

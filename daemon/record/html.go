@@ -23,7 +23,14 @@ func HTML(w io.Writer, d Document) error {
 		return fmt.Errorf("the record's page: %w", err)
 	}
 	p := htmlPage{Document: d, Made: d.Made.Format("2006-01-02 15:04 MST")}
+	share := pageBudget / max(1, d.pictures())
 	for i, b := range d.Blocks {
+		if photo, ok := b.(Picture); ok && len(photo.JPEG) > share {
+			if small, err := shrink(photo.JPEG, share); err == nil { // else it is torn, and stays as it is
+				photo.JPEG = small
+			}
+			b = photo
+		}
 		p.Blocks = append(p.Blocks, htmlBlockOf(b, i))
 		if h, ok := b.(Heading); ok && h.Level == 1 && h.ID != "" {
 			p.Parts = append(p.Parts, h)
@@ -91,6 +98,12 @@ type htmlSignature struct {
 	Name, Role, Signed string
 	Path               string // of the hand's strokes, in a box of 100 by 100; empty: a name alone
 }
+
+// pageBudget is what all photos of a page may take, in bytes, before each is
+// made smaller: a page is made in memory, several times over, on a board that
+// has 512 MB for all that the box does. Twenty as large as a phone's are kept
+// (daemon/web/photo.go) stay as they are (our choice).
+const pageBudget = 8 << 20
 
 func htmlBlockOf(b Block, i int) (h htmlBlock) {
 	switch b := b.(type) {

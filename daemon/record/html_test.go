@@ -2,6 +2,9 @@ package record
 
 import (
 	"bytes"
+	"image"
+	"image/jpeg"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -71,5 +74,37 @@ func TestHTMLIsOnePage(t *testing.T) {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("the page lacks %s", want)
 		}
+	}
+}
+
+// A page with more photos than a board has memory for keeps each of them, smaller.
+func TestAPageOfManyPhotosIsBounded(t *testing.T) {
+	img := image.NewGray(image.Rect(0, 0, 1200, 900))
+	r := rand.New(rand.NewPCG(8, 8))
+	for i := range img.Pix {
+		img.Pix[i] = byte(r.Uint32())
+	}
+	var photo bytes.Buffer
+	if err := jpeg.Encode(&photo, img, &jpeg.Options{Quality: 95}); err != nil {
+		t.Fatal(err)
+	}
+	page := func(n int) (size, photos int) {
+		t.Helper()
+		var d Document
+		for range n {
+			d.Blocks = append(d.Blocks, Picture{JPEG: photo.Bytes(), Caption: "A flare"})
+		}
+		var out bytes.Buffer
+		if err := HTML(&out, d); err != nil {
+			t.Fatal(err)
+		}
+		return out.Len(), bytes.Count(out.Bytes(), []byte("data:image/jpeg;base64,"))
+	}
+	if size, n := page(2); n != 2 || size < 2*photo.Len()*4/3 {
+		t.Errorf("two photos of %d bytes make %d bytes with %d of them", photo.Len(), size, n)
+	}
+	n := 3 * pageBudget / photo.Len()
+	if size, shown := page(n); shown != n || size > pageBudget*4/3+200_000 {
+		t.Errorf("%d photos of %d bytes make %d bytes with %d of them", n, photo.Len(), size, shown)
 	}
 }

@@ -69,13 +69,7 @@ func (s *sheet) image(data []byte) (*fpdf.ImageInfoType, string, error) {
 	if info := s.f.GetImageInfo(name); info != nil {
 		return info, name, nil
 	}
-	n := 0
-	for _, b := range s.doc.Blocks {
-		if _, ok := b.(Picture); ok {
-			n++
-		}
-	}
-	small, err := shrink(data, pictureBudget/max(1, n))
+	small, err := shrink(data, pictureBudget/max(1, s.doc.pictures()))
 	if err != nil {
 		return nil, "", err
 	}
