@@ -36,7 +36,7 @@ func jobArchivedOpen(job string) string {
 }
 
 func jobStepsRunning(done, steps string) string {
-	return fmt.Sprintf("A job was %s while under way: %s. That job's record shows it as it stood then; what comes of it stands in the field log alone. To have it on record, end it first, then reopen the job and close it again, or begin the step anew in the job that followed.", done, steps)
+	return fmt.Sprintf("A job was %s while under way: %s. That job's record shows it as it stood then, and in a line what came of it. To have it on record, end it first, then reopen the job and close it again, or begin the step anew in the job that followed.", done, steps)
 }
 
 func signedUnclear() string {

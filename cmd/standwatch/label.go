@@ -30,7 +30,7 @@ func (c labelCommand) Run(ctx context.Context, o output) error {
 	if err != nil {
 		return err
 	}
-	key, err := record.OpenKey(c.Data)
+	key, err := record.ReadKey(c.Data) // a copy of a journal has none, and a label must not carry the fingerprint of a new one
 	if err != nil {
 		return err
 	}

@@ -122,7 +122,7 @@ func (c *sheetCSV) takeOff(t TakeOff) {
 	for _, x := range t.Runs {
 		for _, v := range []rules.Value{{Key: "outside_diameter_m", Number: x.DiameterM}, {Key: "length_m", Number: x.LengthM}, {Key: "wall_m", Number: x.WallM},
 			{Key: "factor_kg_per_m", Number: x.FactorKgM}, {Key: "volume_m3", Number: x.VolumeM3}, {Key: "charge_kg", Number: x.ChargeKg}} {
-			if v.Number != 0 || v.Key != "factor_kg_per_m" { // 0: the maker gave none
+			if v.Number != 0 || v.Key != "factor_kg_per_m" && v.Key != "wall_m" { // 0: nobody gave one
 				c.number("take-off", x.Run, v.Key, v.Number, x.Line)
 			}
 		}
@@ -272,7 +272,11 @@ func (c *sheetCSV) oneStep(s Step) {
 		}
 	}
 	for _, x := range s.Gaps {
-		c.number("gap", x.Point, "length_s", x.LengthS, stampUTC(x.Until)+" "+x.Why)
+		if why := stampUTC(x.Until) + " " + x.Why; x.LengthS == 0 { // not known, and no 0 s
+			c.text("gap", x.Point, "length_s", why)
+		} else {
+			c.number("gap", x.Point, "length_s", x.LengthS, why)
+		}
 	}
 	for _, g := range s.Curves {
 		c.row("curve", g.Point, "lowest", plainNumber(rules.Num(g.Lowest.Value)), g.Quantity.SI(), stampUTC(g.Lowest.At))

@@ -22,7 +22,10 @@ func HTML(w io.Writer, d Document) error {
 	if err != nil {
 		return fmt.Errorf("the record's page: %w", err)
 	}
-	p := htmlPage{Document: d, Made: d.Made.Format("2006-01-02 15:04 MST")}
+	p := htmlPage{Document: d}
+	if !d.Made.IsZero() { // else no clock told it
+		p.Made = d.Made.Format("2006-01-02 15:04 MST")
+	}
 	share := pageBudget / max(1, d.pictures())
 	for i, b := range d.Blocks {
 		if photo, ok := b.(Picture); ok && len(photo.JPEG) > share {

@@ -53,8 +53,8 @@ func (l chargeLabel) pdf(w io.Writer, paper LabelPaper) error {
 	}
 	d := fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: sheetWide * k, Ht: sheetHigh * k}})
 	d.SetCatalogSort(true)
-	d.SetCreationDate(l.Made)
-	d.SetModificationDate(l.Made)
+	d.SetCreationDate(dated(l.Made))
+	d.SetModificationDate(dated(l.Made))
 	d.SetProducer("standwatch", true)
 	d.SetTitle(strings.Join([]string{labelTitle, l.Site, l.System}, " "), true)
 	d.SetLang("en")

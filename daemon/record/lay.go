@@ -35,9 +35,11 @@ func Lay(r Record) Document {
 }
 
 func subject(r Record) string {
-	parts := []string{r.Site}
-	if r.System.Name != "" {
-		parts = append(parts, r.System.Name)
+	var parts []string
+	for _, name := range []string{r.Site, r.System.Name} {
+		if name != "" {
+			parts = append(parts, name)
+		}
 	}
 	return strings.Join(append(parts, jobText(r.Job)), ", ")
 }

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 	"unicode"
 
 	"codeberg.org/go-pdf/fpdf"
@@ -92,8 +93,8 @@ func pdfWith(d Document, p Paper, dirs []string) (out []byte, err error) {
 	s.f.SetCatalogSort(true)
 	s.f.SetAutoPageBreak(false, 0)
 	s.f.SetMargins(marginSide, marginTop, marginSide)
-	s.f.SetCreationDate(d.Made)
-	s.f.SetModificationDate(d.Made)
+	s.f.SetCreationDate(dated(d.Made))
+	s.f.SetModificationDate(dated(d.Made))
 	s.f.SetTitle(d.Title, true)
 	s.f.SetSubject(d.Subject, true)
 	s.f.SetCreator("Standwatch", true)
@@ -115,9 +116,19 @@ func pdfWith(d Document, p Paper, dirs []string) (out []byte, err error) {
 	return buffer.Bytes(), nil
 }
 
+// dated is a file's own date. Where no clock told one the library would write
+// the hour at which it draws, and the same journal would give other bytes: it
+// is the one that the parts of a bundle carry, by which none is meant.
+func dated(made time.Time) time.Time {
+	if made.IsZero() {
+		return time.Date(1980, 1, 1, 0, 0, 0, 0, time.UTC)
+	}
+	return made
+}
+
 // xmp is the file's own data once more, for those who look there.
 func xmp(d Document) []byte {
-	made := d.Made.Format("2006-01-02T15:04:05Z07:00")
+	made := dated(d.Made).Format("2006-01-02T15:04:05Z07:00")
 	e := html.EscapeString
 	return []byte(`<?xpacket begin="" id="W5M0MpCehiHzreSzNTczkc9d"?>
 <x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">

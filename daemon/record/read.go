@@ -646,6 +646,9 @@ func (g *reading) step(s *underWay) {
 	if s.State == openState {
 		s.Sentence = cmp.Or(s.outlook.Sentence, stillOpen)
 	}
+	if s.State == endedState && s.Step.Step == "hand-over" {
+		s.Sentence = handedOver
+	}
 	if s.Open && g.job.To != 0 {
 		s.State, s.Sentence = leftState, leftRunning
 		s.after.Verdicts, _ = g.newest(s.afterSaid)

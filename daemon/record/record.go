@@ -132,7 +132,7 @@ type Run struct {
 	Line      string  `json:"line"` // liquid, suction, hot-gas
 	DiameterM float64 `json:"outside_diameter_m"`
 	LengthM   float64 `json:"length_m"`
-	WallM     float64 `json:"wall_m"`
+	WallM     float64 `json:"wall_m,omitzero"`
 	FactorKgM float64 `json:"factor_kg_per_m,omitempty"` // the maker's; 0: none given
 	VolumeM3  float64 `json:"volume_m3"`
 	ChargeKg  float64 `json:"charge_kg"` // of a liquid line

@@ -11,6 +11,7 @@ import (
 // The record's own sentences. What a judge said it repeats in the judge's words.
 const (
 	endedWithout = "It was ended before its judge gave a verdict."
+	handedOver   = "It was ended. No verdict is given on a hand-over."
 	stillOpen    = "It is under way."
 	leftRunning  = "It was still running when the job was closed."
 )
