@@ -107,6 +107,7 @@ func (e *everything) vacuumAndCharge() {
 	e.read("gauge", "Pa", 9, 38, 30, hold)
 	e.mark(41, "power-cut", "")
 	e.read("gauge", "Pa", 41.5, 78, 30, hold)
+	e.mark(45, "acknowledged", "vacuum-rising")
 	e.mark(79, "accepted", "vacuum-hold by A. Reis: the flare of iu03 was found loose and tightened; the line was pulled down once more overnight, sheet 9")
 	e.step("draw-in", 90, 102)
 	e.read("scale", "kg", 89, 102, 5, func(m float64) float64 { return 21.4 - float64(0.2*min(max(m-91, 0), 10)) })
@@ -219,7 +220,6 @@ func (e *everything) handOver(photos []string) {
 	e.mark(341, "checked", "airways done by Ines")
 	e.mark(342, "checked", "airways withdrawn by Ines: the grille of iu02 is still taped")
 	e.mark(343, "checked", "charge-label done by Ines: fixed inside the panel photo "+photos[2])
-	e.mark(344, "acknowledged", "pipes-crossed")
 	e.mark(345, "note", "Κλειδιά στη θυρωρό; ключи у сторожа.")
 	strokes := rules.Strokes{{{X: 0.1, Y: 0.7}, {X: 0.2, Y: 0.2}, {X: 0.3, Y: 0.8}, {X: 0.45, Y: 0.3}, {X: 0.6, Y: 0.6}}, {{X: 0.65, Y: 0.45}, {X: 0.8, Y: 0.5}}}
 	e.mark(351, "signed", rules.Signed{Role: "technician", Name: "Ines Άλφα", Strokes: strokes}.Note())

@@ -43,6 +43,11 @@ const (
 	codeWide             = 46.0 // of the QR code with the white that belongs to it (four modules, ISO/IEC 18004)
 	smallest             = 6.5  // pt
 	pipesMost            = 7    // rows of sizes; more stand in the record
+	pipesHead, pipesStep = 3.8, 3.6
+	cautionsAt           = sheetHigh - sheetEdge - 6.2
+	// From here down there is room for two lines of each proof, the date, two
+	// names, and a code for a phone's eye: 43 mm at 105 modules are 0.4 mm each.
+	proofsFrom = cautionsAt - 46
 )
 
 // pdf draws the label.
@@ -141,22 +146,11 @@ func (s *labelSheet) flow(x, y, wide float64, bold bool, pt float64, most int, t
 func (s *labelSheet) blank(x, y, wide float64) { s.rule(x, y+0.6, wide, 0.2) }
 
 func (s *labelSheet) label(l chargeLabel) {
-	const left, right = sheetEdge, sheetEdge + sheetInner
+	const left = sheetEdge
 	s.d.SetLineWidth(0.6 * s.k)
 	s.d.Rect((left-2)*s.k, (left-2)*s.k, (sheetInner+4)*s.k, (sheetHigh-2*left+4)*s.k, "D")
 
-	y := left + 3.5
-	s.font(true, 7.5)
-	s.put(left, y, labelTitle)
-	y += 5
-	where := strings.Join(slicesOf(l.Site, l.System, l.Job), " / ")
-	if where == "" {
-		s.blank(left, y, sheetInner)
-	} else {
-		s.fit(left, y, sheetInner, true, 11, where)
-	}
-	y += 2
-	s.rule(left, y, sheetInner, 0.3)
+	y := s.head(l)
 
 	// What is in the pipes.
 	y += 7
@@ -176,49 +170,127 @@ func (s *labelSheet) label(l chargeLabel) {
 	if l.Warming != "" {
 		y = s.flow(left, y-0.6, sheetInner, false, 7, 2, l.Warming)
 	}
-	for i, n := range l.Notes {
-		if i == 3 {
-			s.font(false, smallest)
-			s.put(left, y-0.6, labelMore)
-			y += 2.7
-			break
-		}
-		y = s.flow(left, y-0.6, sheetInner, false, 7, 2, n) + 0.2
-	}
+	y = s.notes(l, y)
 	y -= 1
 	s.rule(left, y, sheetInner, 0.3)
 
 	// How far they run.
 	y += 4
 	half := sheetInner/2 - 1.5
-	low := max(s.pipes(left, y, half, labelLiquid, l.Liquid), s.pipes(left+half+3, y, half, labelGas, l.Gas))
+	rows := min(pipesMost, max(2, int((proofsFrom-y-pipesHead)/pipesStep)))
+	low := max(s.pipes(left, y, half, labelLiquid, l.Liquid, rows), s.pipes(left+half+3, y, half, labelGas, l.Gas, rows))
 	y = low - 1
 	s.rule(left, y, sheetInner, 0.3)
+	s.proved(l, y)
+	s.rule(left, cautionsAt-2.8, sheetInner, 0.3)
+	s.flow(left, cautionsAt, sheetInner, false, smallest, 3, strings.Join(labelCautions, " "))
+}
 
-	// What was proved, when and by whom, beside the code.
-	foot := sheetHigh - left
-	cautions := foot - 6.2
-	code := min(codeWide, cautions-3-y)
-	s.code(right-code, y+0.5, code, l.codeText())
-	narrow := sheetInner - code - 1
+// head names the site, the system and the job: in one line, or in two where the
+// system would be cut off, of which a site may have several.
+func (s *labelSheet) head(l chargeLabel) (y float64) {
+	y = sheetEdge + 3.5
+	s.font(true, 7.5)
+	s.put(sheetEdge, y, labelTitle)
+	y += 5
+	of := strings.Join(slicesOf(l.System, l.Job), " / ")
+	where := strings.Join(slicesOf(l.Site, of), " / ")
+	s.font(true, 8)
+	switch {
+	case where == "":
+		s.blank(sheetEdge, y, sheetInner)
+	case s.width(s.shown(where)) <= sheetInner || l.Site == "" || of == "":
+		s.fit(sheetEdge, y, sheetInner, true, 11, where)
+	default:
+		s.fit(sheetEdge, y, sheetInner, true, 11, l.Site)
+		y += 4.4
+		if wide := sheetInner/2 - 1; l.System != "" && l.Job != "" && s.width(s.shown(of)) > sheetInner {
+			s.fit(sheetEdge, y, wide, true, 9, l.System)
+			s.fit(sheetEdge+wide+2, y, wide, true, 9, l.Job)
+		} else {
+			s.fit(sheetEdge, y, sheetInner, true, 9, of)
+		}
+	}
+	y += 2
+	s.rule(sheetEdge, y, sheetInner, 0.3)
+	return y
+}
+
+// notes says how far the figures can be trusted, in as many lines as the sizes
+// of the pipes (of four at the most) and what was proved leave.
+func (s *labelSheet) notes(l chargeLabel, y float64) float64 {
+	const step = 7 * 0.42
+	pipes := pipesHead + 4 + float64(pipesStep*float64(min(4, max(len(l.Liquid), len(l.Gas), 2))))
+	left := max(1, int((proofsFrom-pipes-y)/step))
+	for i, n := range l.Notes {
+		s.font(false, 7)
+		need := min(2, s.lines(n, sheetInner))
+		if more := i < len(l.Notes)-1; i == 3 || need > left || more && need == left {
+			s.font(false, smallest)
+			s.put(sheetEdge, y-0.6, labelMore)
+			return y + 2.7
+		}
+		left -= need
+		y = s.flow(sheetEdge, y-0.6, sheetInner, false, 7, 2, n) + 0.6
+	}
+	return y
+}
+
+// lines is how many lines a text takes in the font that is set.
+func (s *labelSheet) lines(text string, wide float64) int {
+	return len(s.d.SplitText(s.shown(text), wide*s.k))
+}
+
+// proved is what was proved, when and by whom, beside the code. Where there is
+// not room for all of it, the longest text is cut first, never under two
+// lines: what a test came to stands in them.
+func (s *labelSheet) proved(l chargeLabel, y float64) {
+	const line, around = 7.5 * 0.42, 3.1 + 0.8 // of a text; of what stands over and under one
+	code := min(codeWide, cautionsAt-3-y)
+	s.code(sheetEdge+sheetInner-code, y+0.5, code, l.codeText())
+	wide := sheetInner - code - 1
+	s.font(false, 7.5)
+	texts := []string{l.Pressure.Text, l.Vacuum.Text}
+	need := []int{min(4, s.lines(texts[0], wide)), min(4, s.lines(texts[1], wide))}
 	y += 4
-	y = s.told(y, narrow, labelPressure, l.Pressure.Text, 4)
-	y = s.told(y, narrow, labelVacuum, l.Vacuum.Text, 4)
+	who := max(1, min(2, len(l.Who)))
+	if len(l.Who) == 1 {
+		who = min(2, s.lines(l.Who[0].words(), wide))
+	}
+	room := int((cautionsAt - 4 - y - float64(4*around)) / line)
+	for room < need[0]+need[1]+1+who && max(need[0], need[1]) > 2 {
+		if need[0] > need[1] {
+			need[0]--
+		} else {
+			need[1]--
+		}
+	}
+	y = s.told(y, wide, labelPressure, texts[0], need[0])
+	y = s.told(y, wide, labelVacuum, texts[1], need[1])
 	date := ""
 	if !l.Charged.IsZero() {
 		date = labelDay(l.Charged)
 	}
-	y = s.told(y, narrow, labelDate, date, 1)
-	who := []string{}
-	for _, w := range l.Who {
-		who = append(who, w.words())
+	y = s.told(y, wide, labelDate, date, 1)
+	if len(l.Who) == 2 {
+		s.font(true, 7)
+		s.put(sheetEdge, y, labelSigned)
+		y += around - 0.8
+		for _, w := range l.Who {
+			s.fit(sheetEdge, y, wide, false, 7.5, w.words())
+			y += line
+		}
+		y += 0.8
+	} else {
+		var all []string
+		for _, w := range l.Who {
+			all = append(all, w.words())
+		}
+		y = s.told(y, wide, labelSigned, strings.Join(all, "; "), who)
 	}
-	y = s.told(y, narrow, labelSigned, strings.Join(who, "; "), 2)
-	if l.Key != "" && y < cautions-8 {
-		s.told(y, narrow, labelKey, l.Key, 3)
+	if l.Key != "" && y < cautionsAt-8 {
+		s.told(y, wide, labelKey, l.Key, max(1, min(3, int((cautionsAt-4-y-around)/line))))
 	}
-	s.rule(left, cautions-2.8, sheetInner, 0.3)
-	s.flow(left, cautions, sheetInner, false, smallest, 3, strings.Join(labelCautions, " "))
 }
 
 func slicesOf(texts ...string) (given []string) {
@@ -268,10 +340,10 @@ func (s *labelSheet) amount(y float64, label string, a amount, pt float64) float
 }
 
 // pipes is a column of sizes with their lengths.
-func (s *labelSheet) pipes(x, y, wide float64, label string, all []pipeSize) float64 {
+func (s *labelSheet) pipes(x, y, wide float64, label string, all []pipeSize, most int) float64 {
 	s.font(true, 8)
 	s.put(x, y, label)
-	y += 3.8
+	y += pipesHead
 	if len(all) == 0 {
 		for range 2 {
 			s.blank(x, y, wide)
@@ -280,13 +352,13 @@ func (s *labelSheet) pipes(x, y, wide float64, label string, all []pipeSize) flo
 		return y
 	}
 	for i, p := range all {
-		if i == pipesMost-1 && len(all) > pipesMost {
+		if i == most-1 && len(all) > most {
 			rest := 0.0
 			for _, p := range all[i:] {
 				rest += p.LengthM
 			}
 			s.fit(x, y, wide, false, 8, fmt.Sprintf("%d more sizes: %s", len(all)-i, metres(rest)))
-			return y + 3.6
+			return y + pipesStep
 		}
 		s.fit(x, y, wide*0.55, false, 8, strings.TrimSpace(millimetres(p.OutsideM)+" mm  "+inches(p.OutsideM)))
 		s.font(true, 8)
@@ -295,7 +367,7 @@ func (s *labelSheet) pipes(x, y, wide float64, label string, all []pipeSize) flo
 		s.font(false, 7)
 		f := feet(p.LengthM)
 		s.put(x+wide-s.width(f), y, f)
-		y += 3.6
+		y += pipesStep
 	}
 	return y
 }

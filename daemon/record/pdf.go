@@ -259,12 +259,7 @@ func (s *sheet) begins(blocks []Block) float64 {
 	case Facts:
 		return 4 * bodyStyle.line()
 	case Table:
-		t := s.lay(b)
-		h := 6 + t.captionHeight() + t.headHeight()
-		if len(t.rows) > 0 {
-			h += t.rowHeight(t.rows[0])
-		}
-		return min(h, 200)
+		return min(6+s.lay(b).beginning(), 200)
 	case Curve:
 		return s.curveTotal(b)
 	case Curves:

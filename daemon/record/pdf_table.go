@@ -20,6 +20,8 @@ type laidTable struct {
 const (
 	cellSide = 3.5
 	cellTop  = 2.0
+
+	shortTable = 150 // pt, a fifth of a page: no reader likes a dozen figures on two (our choice)
 )
 
 // lay finds widths for the columns, in the largest print in which the longest
@@ -77,12 +79,12 @@ func (l *laidTable) height() float64 {
 func (l *laidTable) fit(t Table, narrow float64) bool {
 	n := len(t.Columns)
 	least, most := make([]float64, n), make([]float64, n)
-	take := func(i int, line string, st style) {
+	take := func(i int, line string, st style, figure bool) {
 		rs := l.s.fonts.visible(line)
 		most[i] = max(most[i], l.s.measureRunes(rs, st)+2*cellSide)
 		for from := 0; from < len(rs); {
 			to := from + 1
-			for to < len(rs) && rs[to] != ' ' && !(breaksAfter(rs[to-1], rs[to]) && !isASCII(rs[to-1])) {
+			for to < len(rs) && (rs[to] != ' ' || figure && (to+1 == len(rs) || rs[to+1] != '(')) && !(breaksAfter(rs[to-1], rs[to]) && !isASCII(rs[to-1])) {
 				to++
 			}
 			least[i] = max(least[i], l.s.measureRunes(rs[from:to], st)+2*cellSide)
@@ -90,11 +92,11 @@ func (l *laidTable) fit(t Table, narrow float64) bool {
 		}
 	}
 	for i, c := range t.Columns {
-		take(i, c.Title, l.head)
+		take(i, c.Title, l.head, false)
 		for _, row := range t.Rows {
 			if i < len(row) {
 				for line := range strings.SplitSeq(row[i], "\n") {
-					take(i, line, l.body)
+					take(i, line, l.body, c.Number) // a figure stays with its unit: 25.0 °C over (77.0 °F)
 				}
 			}
 		}
@@ -180,24 +182,36 @@ func (l *laidTable) rowHeight(row [][]textLine) float64 {
 	return float64(max(1, lineCount(row)))*l.body.line() + 2*cellTop
 }
 
+// beginning is how much of a table stands together: all of a short one, else
+// two rows under its head.
+func (l *laidTable) beginning() float64 {
+	if h := l.captionHeight() + l.height(); h <= shortTable {
+		return h
+	}
+	h := l.captionHeight() + l.headHeight()
+	for _, row := range l.rows[:min(2, len(l.rows))] {
+		h += l.rowHeight(row)
+	}
+	return h
+}
+
 func (s *sheet) table(t Table) {
 	if len(t.Columns) == 0 {
 		return
 	}
 	l := s.lay(t)
 	s.gap(6)
-	first := 0.0
-	if len(l.rows) > 0 {
-		first = l.rowHeight(l.rows[0])
-	}
 	page := s.bottom() - marginTop
-	s.room(min(l.captionHeight()+l.headHeight()+first, page))
+	s.room(min(l.beginning(), page))
 	for _, c := range l.caption {
 		s.line(s.left(), boldStyle, c)
 	}
 	l.drawHead()
-	for _, row := range l.rows {
+	for i, row := range l.rows {
 		h := l.rowHeight(row)
+		if i > 1 && i == len(l.rows)-2 { // nor does the last one stand alone
+			h = min(h+l.rowHeight(l.rows[i+1]), page-l.headHeight())
+		}
 		if s.y+h > s.bottom()+0.001 && h <= page-l.headHeight() {
 			s.page()
 			l.drawHead()
