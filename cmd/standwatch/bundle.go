@@ -42,7 +42,7 @@ func (c bundleCommand) Run(ctx context.Context, o output) (err error) {
 			err = errors.Join(err, os.Remove(f.Name()))
 		}
 	}()
-	m, err := record.Bundle(ctx, f, record.Bundled{Journal: r, Key: key, Program: program(), Record: rec, Parts: record.PartsOf(forms)})
+	m, err := record.Bundle(ctx, f, record.Bundled{Journal: r, Key: key, Program: maker(), Record: rec, Parts: record.PartsOf(forms)})
 	info, statErr := f.Stat()
 	if err = errors.Join(err, statErr, f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
 		return err

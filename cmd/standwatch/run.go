@@ -66,7 +66,7 @@ func tellUnclaimed(ctx context.Context, w io.Writer, box *daemon.Box, at net.Add
 func serve(ctx context.Context, site *daemon.Site, box *daemon.Box, ln net.Listener, log *slog.Logger, work func(context.Context) error) error {
 	door := &web.Door{Config: site.Web, Box: site.Box.Name, Dir: box.Dir, Built: clock.Built(), People: box.People, Log: log}
 	h := web.New(site.Web, box, web.WithLinks(box.AckLinks()), web.WithKeeper(box.Rota()), web.WithMetrics(box.Metrics()), web.WithLog(log),
-		web.WithPeople(box.People), web.WithDoor(door), web.WithPhones(box.Phones()), web.WithPapers(box.Papers(program())), web.WithCopies(box.Copies(program())),
+		web.WithPeople(box.People), web.WithDoor(door), web.WithPhones(box.Phones()), web.WithPapers(box.Papers(maker())), web.WithCopies(box.Copies(maker())),
 		web.WithVisits(box.Visits()))
 	ctx, stop := context.WithCancelCause(ctx)
 	defer stop(nil)

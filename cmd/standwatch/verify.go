@@ -93,7 +93,7 @@ func remake(ctx context.Context, v *record.Verified) (again *record.Remade, unma
 		return nil, "", err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
-	made, faults, err := v.Remake(ctx, dir, program())
+	made, faults, err := v.Remake(ctx, dir, maker())
 	switch {
 	case ctx.Err() != nil:
 		return nil, "", ctx.Err()
