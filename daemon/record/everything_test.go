@@ -11,6 +11,7 @@ import (
 	"image/jpeg"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -249,10 +250,9 @@ func short(page []byte) []byte {
 	return append(bytes.Join(out, nil), fmt.Sprintf("whole: %x\n", sum)...)
 }
 
-// The record of a job with everything: its text and its page to the letter, and
-// both papers under the size that a mail takes.
-func TestGoldenEverything(t *testing.T) {
-	dir := filepath.Join("..", "..", "testdata", "record")
+// everythingLaid is the paper of a job with everything.
+func everythingLaid(t *testing.T) record.Document {
+	t.Helper()
 	e := everything{begin: time.Date(2026, 6, 20, 15, 0, 0, 0, time.UTC)}
 	var photos []string
 	var pictures [][]byte
@@ -267,14 +267,20 @@ func TestGoldenEverything(t *testing.T) {
 	e.handOver(photos)
 	log := filepath.Join(t.TempDir(), "log.csv")
 	e.write(t, log)
-	j, _ := replayed(t, filepath.Join(dir, "everything.yaml"), log)
+	j, _ := replayed(t, filepath.Join("..", "..", "testdata", "record", "everything.yaml"), log)
 	for _, p := range pictures[:2] { // the third is on another box
 		if _, err := j.KeepPhoto(p); err != nil {
 			t.Fatal(err)
 		}
 	}
-	r := read(t, j, record.Which{})
-	d := record.Lay(r)
+	return record.Lay(read(t, j, record.Which{}))
+}
+
+// The record of a job with everything: its text and its page to the letter, and
+// both papers under the size that a mail takes.
+func TestGoldenEverything(t *testing.T) {
+	dir := filepath.Join("..", "..", "testdata", "record")
+	d := everythingLaid(t)
 	var page bytes.Buffer
 	if err := record.HTML(&page, d); err != nil {
 		t.Fatal(err)
@@ -298,6 +304,67 @@ func TestGoldenEverything(t *testing.T) {
 	if *showRecord != "" {
 		if err := os.WriteFile(filepath.Join(*showRecord, "everything.html"), page.Bytes(), 0o666); err != nil {
 			t.Fatal(err)
+		}
+	}
+}
+
+// Another program finds every figure of that record in both its papers, as it
+// stands; spaces apart, for a cell may be broken over lines.
+func TestRealTextOfEverything(t *testing.T) {
+	d := everythingLaid(t)
+	for _, p := range []record.Paper{record.A4, record.Letter} {
+		var b bytes.Buffer
+		if err := record.PDF(&b, d, p); err != nil {
+			t.Fatal(err)
+		}
+		cmd := exec.Command("pdftotext", "-raw", "-", "-")
+		cmd.Stdin = &b
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatalf("pdftotext: %v (deploy/needs paper installs it)", err)
+		}
+		flat, figures := strings.Join(strings.Fields(string(out)), ""), 0
+		find := func(text string) {
+			if strings.ContainsAny(text, "0123456789") {
+				figures++
+			}
+			if strings.Contains(flat, strings.Join(strings.Fields(text), "")) {
+				return
+			}
+			t.Errorf("%s: %q is not found", p.Name, text)
+		}
+		for _, block := range d.Blocks {
+			switch x := block.(type) {
+			case record.Heading:
+				find(x.Text)
+			case record.Paragraph:
+				find(x.Text)
+			case record.Facts:
+				for _, f := range x {
+					find(f.Label)
+					find(f.Text)
+				}
+			case record.Table:
+				find(x.Caption)
+				for _, row := range x.Rows {
+					for _, cell := range row {
+						find(cell)
+					}
+				}
+			case record.Curve:
+				find(x.Title)
+			case record.Curves:
+				for _, c := range x.Each {
+					find(c.Title)
+				}
+			case record.Picture:
+				find(x.Caption)
+			case record.Signature:
+				find(x.Name)
+			}
+		}
+		if figures < 500 {
+			t.Errorf("%s: only %d figures: was that a job with everything?", p.Name, figures)
 		}
 	}
 }
