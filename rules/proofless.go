@@ -38,7 +38,7 @@ func (j *vacuumHold) falls(share float64) (f falling, falls bool) {
 	}
 	var water float64
 	water, f.colderK = j.colder(j.sett+fallOver, v.t)
-	wet := f.firstPa * water
+	wet := float64(f.firstPa * water)
 	return f, f.nowPa < share*wet && wet-f.nowPa > fallLeast
 }
 

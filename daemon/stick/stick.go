@@ -389,10 +389,14 @@ func (machine) Rename(from, to string) error { return os.Rename(from, to) }
 
 func (machine) Remove(name string) error { return os.Remove(name) }
 
+// SyncDir brings all of the stick's file system onto it, not the folder alone: a
+// renamed file's new entry on FAT has neither its size nor its place until the
+// kernel writes the file's inode, which a sync of the folder leaves undone. Pulled
+// out before that, the file was there and empty (seen by deploy/debian/try).
 func (machine) SyncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
 		return err
 	}
-	return errors.Join(d.Sync(), d.Close())
+	return errors.Join(unix.Syncfs(int(d.Fd())), d.Sync(), d.Close()) // the second also empties the stick's own cache
 }
