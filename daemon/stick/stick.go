@@ -1,9 +1,10 @@
 // Package stick writes files to a USB stick that the machine has mounted at a
 // fixed place. It knows nothing of what is in them.
 //
-// A file goes down under another name, is synced, gets its name, and is read back
-// past what the machine remembers of it. What that does not prove: a stick may
-// have kept it in a memory of its own, and may lose it later.
+// A file goes down under another name, is synced, gets its name, all of the file
+// system is synced, and it is read back past what the machine remembers of its
+// bytes. What that does not prove: a stick may have kept it in a memory of its own,
+// and may lose it later; and the folder's entry is not asked of the stick again.
 package stick
 
 import (
@@ -69,7 +70,7 @@ type Disk interface {
 	Open(name string) (io.ReadCloser, error) // reads the device, not what the machine remembers
 	Rename(from, to string) error
 	Remove(name string) error
-	SyncDir(dir string) error
+	SyncDir(dir string) error // and what hangs on it: a renamed file's entry
 }
 
 // File is a file that is being written.
