@@ -1,14 +1,18 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"hash"
 	"iter"
+	"math"
 	"strings"
+	"syscall"
 
 	"zombiezen.com/go/sqlite"
 
@@ -205,23 +209,20 @@ func (j *Journal) BeginChain(ctx context.Context) error {
 
 // Chain makes the links of all entries that have none yet, and keeps the hash of
 // those behind them that fill none. Call it every minute or so, from a goroutine that may take its time: only keeping a link
-// keeps Append waiting. A crash leaves each link kept or not made; as they
-// follow from the entries alone, the next call makes the same.
+// keeps Append waiting, and only entries behind the newest link are read. A crash leaves each link kept or not made; as they
+// follow from the entries alone, the next call makes the same. A *BrokenError
+// where those behind the newest link are not what they were.
 func (j *Journal) Chain(ctx context.Context) error {
+	if err := j.BeginChain(ctx); err != nil {
+		return err
+	}
 	last, err := j.Last(ctx)
 	if err != nil {
 		return err
 	}
-	if err := j.BeginChain(ctx); err != nil {
-		return err
-	}
-	kept, err := j.Kept(ctx)
+	kept, behind, err := j.keptEnd(ctx, math.MaxInt64)
 	if err != nil {
 		return err
-	}
-	behind := Link{Hash: ChainBegin()}
-	if n := len(kept.Links); n > 0 {
-		behind = kept.Links[n-1]
 	}
 	if max(behind.Last, kept.Tail.Last) >= last {
 		return nil
@@ -249,8 +250,9 @@ func (j *Journal) Chain(ctx context.Context) error {
 
 // Kept is the chain as far as it was made while the entries came.
 type Kept struct {
-	Links []Link // in order
+	Links []Link // in order; none where only the chain's end was asked for
 	Tail  Link   // of entries that filled no link yet; Last is 0 where there are none
+	to    uint64 // the last entry of the newest link
 	late  begun
 	begun bool
 }
@@ -259,6 +261,14 @@ type Kept struct {
 // entries late.
 func KeptTo(late, kept uint64) Kept {
 	return Kept{Tail: Link{Last: kept}, late: begun{late}, begun: true}
+}
+
+// BrokenError says that entries are not those that were chained when they came.
+type BrokenError struct{ First, Last uint64 }
+
+// Error says so, and what to do.
+func (e *BrokenError) Error() string {
+	return fmt.Sprintf("entries %d to %d are no longer those that were chained when they came: the journal was changed or its disk is damaged. Export what can be read, and keep the folder as it is", e.First, e.Last)
 }
 
 // Check compares what a Chainer has come to, with the link that it has just
@@ -276,17 +286,14 @@ func (k Kept) Check(c *Chainer, link Link, full bool) error {
 	if !changed {
 		return nil
 	}
-	return fmt.Errorf("entries %d to %d are no longer those that were chained when they came: the journal was changed or its disk is damaged. Export what can be read, and keep the folder as it is", link.First, link.Last)
+	return &BrokenError{link.First, link.Last}
 }
 
 // Chained returns how many of the entries up to one were there before the chain
 // was kept (all, where it never was), and to which it was kept: those behind
 // were not chained yet.
 func (k Kept) Chained(to uint64) (late, kept uint64) {
-	if n := len(k.Links); n > 0 {
-		kept = k.Links[n-1].Last
-	}
-	kept = min(max(kept, k.Tail.Last), to)
+	kept = min(max(k.to, k.Tail.Last), to)
 	if !k.begun || kept == 0 {
 		return to, 0
 	}
@@ -295,42 +302,157 @@ func (k Kept) Chained(to uint64) (late, kept uint64) {
 
 // Kept returns what is kept of the chain.
 func (r *Reader) Kept(ctx context.Context) (k Kept, err error) {
-	err = r.read(ctx, "read the chain", func(conn *sqlite.Conn) error {
-		return eachOnShelf(conn, chainShelf, func(key string, body []byte) error {
-			switch key {
-			case chainBegun:
-				k.begun = true
-				return json.Unmarshal(body, &k.late)
-			case chainTail:
-				return json.Unmarshal(body, &k.Tail)
-			}
-			var l Link
-			if err := json.Unmarshal(body, &l); err != nil {
-				return fmt.Errorf("link %s of the chain: %w", key, err)
-			}
-			if l.First != uint64(len(k.Links))*LinkEntries+1 || l.Last != l.First+LinkEntries-1 {
-				return fmt.Errorf("the chain lacks the link before entry %d", l.First)
-			}
-			k.Links = append(k.Links, l)
-			return nil
-		})
+	err = r.EachShelved(ctx, chainShelf, func(key string, body []byte) error {
+		switch key {
+		case chainBegun:
+			k.begun = true
+			return json.Unmarshal(body, &k.late)
+		case chainTail:
+			return json.Unmarshal(body, &k.Tail)
+		}
+		l, err := readLink(key, body)
+		if err == nil && l.First != k.to+1 {
+			err = fmt.Errorf("the chain lacks the link before entry %d", l.First)
+		}
+		k.Links, k.to = append(k.Links, l), l.Last
+		return err
 	})
 	return k, err
+}
+
+func readLink(key string, body []byte) (l Link, err error) {
+	if err = json.Unmarshal(body, &l); err == nil && (linkKey(l.Last) != key || l.Last%LinkEntries != 0 || l.First != l.Last-LinkEntries+1) {
+		err = fmt.Errorf("it is of entries %d to %d", l.First, l.Last)
+	}
+	if err != nil {
+		return l, fmt.Errorf("link %s of the chain: %w", key, err)
+	}
+	return l, nil
+}
+
+// KeptEnd returns how far the chain is kept, without its links: what it costs
+// does not grow with the journal.
+func (r *Reader) KeptEnd(ctx context.Context) (Kept, error) {
+	k, _, err := r.keptEnd(ctx, math.MaxInt64)
+	return k, err
+}
+
+// keptEnd is KeptEnd with the newest link that ends at an entry or before it.
+func (r *Reader) keptEnd(ctx context.Context, to uint64) (k Kept, newest Link, err error) {
+	newest = Link{Hash: ChainBegin()}
+	err = r.read(ctx, "read the chain's end", func(conn *sqlite.Conn) (err error) {
+		if k.begun, err = onShelf(conn, chainShelf, chainBegun, &k.late); err != nil || !k.begun {
+			return err
+		}
+		if _, err = onShelf(conn, chainShelf, chainTail, &k.Tail); err != nil {
+			return err
+		}
+		return rows(conn, `SELECT key, body FROM shelf WHERE kind = ? AND key <= ? ORDER BY key DESC LIMIT 1`, func(s *sqlite.Stmt) (err error) {
+			r.taken.Add(int64(s.ColumnLen(1)))
+			newest, err = readLink(s.ColumnText(0), []byte(s.ColumnText(1)))
+			return err
+		}, chainShelf, linkKey(to))
+	})
+	k.to = newest.Last
+	return k, newest, err
+}
+
+// Recheck makes n links anew from the entries, from the one that begins with
+// entry from, and what is kept behind the last link with it, and compares them
+// with what is kept. It returns with which entry to go on, 1 once it has come to
+// the chain's end. A *BrokenError where entries are not what they were; next
+// leads behind them.
+func (r *Reader) Recheck(ctx context.Context, from uint64, n int) (next uint64, err error) {
+	end, newest, err := r.keptEnd(ctx, math.MaxInt64)
+	if unreadable(err) { // its newest link, or what is behind it: nothing proves any entry from here on
+		last, err := r.Last(ctx)
+		return 1, cmp.Or(err, error(&BrokenError{from, max(last, from)}))
+	}
+	if err != nil {
+		return from, err
+	}
+	_, behind, err := r.keptEnd(ctx, from-1)
+	if unreadable(err) {
+		return from + LinkEntries, &BrokenError{from, from + LinkEntries - 1}
+	}
+	if err != nil {
+		return from, err
+	}
+	for ; n > 0 && from <= newest.Last; n-- {
+		link := Link{First: from, Last: from + LinkEntries - 1}
+		next := from + LinkEntries
+		ok, err := r.Shelved(ctx, chainShelf, linkKey(link.Last), &link)
+		if err != nil && !unreadable(err) {
+			return from, err
+		}
+		if err != nil || !ok || behind.Last != from-1 { // links were taken out
+			return next, &BrokenError{from, next - 1}
+		}
+		if err := r.relink(ctx, behind, link); err != nil {
+			return next, err
+		}
+		behind, from = link, next
+	}
+	if from <= newest.Last {
+		return from, nil
+	}
+	if end.Tail.First == newest.Last+1 { // else a link has taken its place
+		err = r.relink(ctx, newest, end.Tail)
+	}
+	return 1, err
+}
+
+// relink makes a link anew behind another, and compares.
+func (r *Reader) relink(ctx context.Context, behind, link Link) error {
+	last, err := r.Last(ctx)
+	if err != nil {
+		return err
+	}
+	broken := &BrokenError{link.First, link.Last}
+	if last < link.Last || link.First != behind.Last+1 {
+		return broken
+	}
+	c := NewChainer(behind)
+	var got Link
+	for line, err := range r.Lines(ctx, link.First, link.Last) {
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case unreadable(err):
+			return broken
+		case err != nil:
+			return err
+		}
+		got, _ = c.Add(line)
+	}
+	if tail, ok := c.End(); ok {
+		got = tail
+	}
+	if got != link {
+		return broken
+	}
+	return nil
+}
+
+// unreadable reports whether it is what was read that is wrong, and not the reading.
+func unreadable(err error) bool {
+	var machine syscall.Errno
+	if err == nil || errors.As(err, &machine) || errors.Is(err, errClosed) {
+		return false
+	}
+	switch sqlite.ErrCode(err).ToPrimary() {
+	case sqlite.ResultError, sqlite.ResultCorrupt, sqlite.ResultNotADB: // the first is of an error that is none of the database's
+		return true
+	}
+	return false
 }
 
 // Head returns the hash of all entries up to one, by the links that are kept and
 // the entries behind them.
 func (r *Reader) Head(ctx context.Context, to uint64) (Hash, error) {
-	kept, err := r.Kept(ctx)
+	_, behind, err := r.keptEnd(ctx, to)
 	if err != nil {
 		return Hash{}, err
-	}
-	behind := Link{Hash: ChainBegin()}
-	for _, l := range kept.Links {
-		if l.Last > to {
-			break
-		}
-		behind = l
 	}
 	c := NewChainer(behind)
 	if to > behind.Last {

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"zombiezen.com/go/sqlite"
@@ -32,7 +33,15 @@ type Reader struct {
 	catalog []known // grows only
 	anchors Anchors // as of anchorsTo
 	upTo    uint64
+
+	taken atomic.Int64
 }
+
+// Taken is how many bytes of readings, pictures and things on shelves were read
+// from the database so far: what a page or a watch costs.
+func (r *Reader) Taken() int64 { return r.taken.Load() }
+
+var errClosed = errors.New("journal: the reader is closed")
 
 // idleConns bounds how many connections wait for the next reader.
 const idleConns = 4
@@ -65,7 +74,7 @@ func (r *Reader) take() (*sqlite.Conn, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.closed {
-		return nil, errors.New("journal: the reader is closed")
+		return nil, errClosed
 	}
 	if n := len(r.idle); n > 0 {
 		c := r.idle[n-1]
@@ -174,6 +183,20 @@ func (r *Reader) End(ctx context.Context) (seq uint64, at rules.Instant, err err
 	return seq, at, err
 }
 
+// Newest returns the numbers of the newest mark, start or anchor and of the
+// newest finding: while both stand, nothing was told and nothing found.
+func (r *Reader) Newest(ctx context.Context) (mark uint64, finding int64, err error) {
+	err = r.read(ctx, "read the newest mark", func(conn *sqlite.Conn) error {
+		n, err := number(conn, `SELECT COALESCE(MAX(seq), 0) FROM events`)
+		if err == nil {
+			finding, err = number(conn, `SELECT COALESCE(MAX(id), 0) FROM findings`)
+		}
+		mark = uint64(n)
+		return err
+	})
+	return mark, finding, err
+}
+
 // Size returns the bytes of the database and of its write-ahead log.
 func (r *Reader) Size(ctx context.Context) (db, wal int64, err error) {
 	if err := ctx.Err(); err != nil {
@@ -277,6 +300,7 @@ func (w *walk) load(r *Reader, conn *sqlite.Conn, next, to uint64) error {
 	if len(w.events) == pageEvents {
 		w.end = w.events[pageEvents-1].Seq
 	}
+	r.taken.Add(int64(len(w.arena)))
 	if w.dec.catalog, err = r.points(conn); err != nil {
 		return err
 	}

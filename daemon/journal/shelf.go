@@ -49,7 +49,10 @@ func (s *Shelf) Each(ctx context.Context, f func(key string, body []byte) error)
 // process may have open, in the order of the keys. f must not use the journal.
 func (r *Reader) EachShelved(ctx context.Context, kind string, f func(key string, body []byte) error) error {
 	return r.read(ctx, "read the shelf of "+kind, func(conn *sqlite.Conn) error {
-		return eachOnShelf(conn, kind, f)
+		return eachOnShelf(conn, kind, func(key string, body []byte) error {
+			r.taken.Add(int64(len(body)))
+			return f(key, body)
+		})
 	})
 }
 
@@ -187,8 +190,19 @@ func (r *Reader) Photo(ctx context.Context, name string) (picture []byte, err er
 		return rows(conn, `SELECT body FROM photos WHERE name = ?`, func(s *sqlite.Stmt) error {
 			picture = make([]byte, s.ColumnLen(0))
 			s.ColumnBytes(0, picture)
+			r.taken.Add(int64(len(picture)))
 			return nil
 		}, name)
 	})
 	return picture, err
+}
+
+// PhotoSize is how many bytes the picture of a name has, without reading it; 0
+// where there is none.
+func (r *Reader) PhotoSize(ctx context.Context, name string) (size int64, err error) {
+	err = r.read(ctx, "look for a photo", func(conn *sqlite.Conn) error {
+		size, err = number(conn, `SELECT COALESCE(MAX(LENGTH(body)), 0) FROM photos WHERE name = ?`, name)
+		return err
+	})
+	return size, err
 }
