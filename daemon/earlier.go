@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"sync"
+	"time"
 
 	"standwatch/daemon/journal"
 	"standwatch/daemon/record"
@@ -88,10 +89,30 @@ type visits struct {
 	box     *Box
 	mu      sync.Mutex
 	offered []record.Visit // not taken in yet, oldest first: what a restart forgets is offered once more
+
+	reading chan struct{} // one place: who waits for it finds what the one before has read
+	besides map[record.Which]beside
 }
 
+// beside is what earlier visits left beside a job, as of a mark and a finding.
+type beside struct {
+	all     []record.Earlier
+	mark    uint64
+	finding int64
+	until   time.Time // zero: as long as nothing is told or found
+}
+
+// besideFor is how long figures of a step under way may be shown without a new
+// look at its readings (our choice): a look puts the whole job through its judges.
+const besideFor = time.Minute
+
+// mostBesides bounds how many jobs are kept in mind.
+const mostBesides = 20
+
 // Visits are the box's, for the screens.
-func (b *Box) Visits() web.Visits { return &visits{box: b} }
+func (b *Box) Visits() web.Visits {
+	return &visits{box: b, reading: make(chan struct{}, 1), besides: map[record.Which]beside{}}
+}
 
 // Offer reads a bundle, and keeps its figures until somebody takes them in.
 func (v *visits) Offer(ctx context.Context, in io.Reader, fingerprint string) (out record.Visit, err error) {
@@ -159,12 +180,35 @@ func (v *visits) Take(ctx context.Context, bundle string, t web.TakeVisit) error
 	return err
 }
 
-// Beside is a system's job with what earlier visits left beside it.
-func (v *visits) Beside(ctx context.Context, system string, job int) (_ record.Record, err error) {
-	r, err := journal.OpenReader(ctx, v.box.Dir)
-	if err != nil {
-		return record.Record{}, err
+// Beside is what earlier visits left beside a system's job. A page costs a look
+// at the journal's end, unless something was told or found since the last.
+func (v *visits) Beside(ctx context.Context, system string, job int) ([]record.Earlier, error) {
+	select {
+	case v.reading <- struct{}{}:
+		defer func() { <-v.reading }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
 	}
-	defer func() { err = errors.Join(err, r.Close()) }()
-	return record.Read(ctx, r, record.Which{System: system, Job: job})
+	r, which := &v.box.Journal.Reader, record.Which{System: system, Job: job}
+	mark, finding, err := r.Newest(ctx)
+	if err != nil {
+		return nil, err
+	}
+	known, ok := v.besides[which]
+	if ok && known.mark == mark && known.finding == finding && (known.until.IsZero() || time.Now().Before(known.until)) {
+		return known.all, nil
+	}
+	now := beside{mark: mark, finding: finding} // what comes while it is read is looked at the next time
+	moving := false
+	if now.all, moving, err = record.ReadEarlier(ctx, r, which); err != nil {
+		return nil, err
+	}
+	if moving {
+		now.until = time.Now().Add(besideFor)
+	}
+	if len(v.besides) >= mostBesides {
+		clear(v.besides)
+	}
+	v.besides[which] = now
+	return now.all, nil
 }

@@ -141,12 +141,18 @@ func Bundle(ctx context.Context, out io.WriteSeeker, b Bundled) (m Manifest, err
 		parts = append(parts, Part{partEarlier, func(w io.Writer) error { return writeEarlier(ctx, b.Journal, named, w) }})
 	}
 	for _, name := range photosOf(marks) {
-		picture, err := b.Journal.Photo(ctx, name)
+		size, err := b.Journal.PhotoSize(ctx, name)
 		if err != nil {
 			return m, err
 		}
-		if picture != nil {
-			parts = append(parts, partOf(photoFolder+name+".jpg", picture))
+		if size > 0 {
+			parts = append(parts, Part{photoFolder + name + ".jpg", func(w io.Writer) error { // one is in memory at a time
+				picture, err := b.Journal.Photo(ctx, name)
+				if err == nil {
+					_, err = w.Write(picture)
+				}
+				return err
+			}})
 		}
 	}
 	parts = append(parts, Part{partEntries, with(c.writeEntries)}, Part{partChain, c.writeChain}, partOf(partReadMe, []byte(howToCheck)), partOf(partScript, checkScript))
@@ -212,6 +218,11 @@ type carried struct {
 }
 
 func (c *carried) writeEntries(ctx context.Context, w io.Writer) error {
+	kept, err := c.journal.Kept(ctx)
+	if err != nil {
+		return err
+	}
+	kept.Tail = c.stood.chain.Tail // what was behind the last link then; links only come to the others
 	chain := journal.NewChainer(journal.Link{Hash: journal.ChainBegin()})
 	for line, err := range c.journal.Lines(ctx, 1, c.stood.entries) {
 		if err != nil {
@@ -221,7 +232,7 @@ func (c *carried) writeEntries(ctx context.Context, w io.Writer) error {
 			return err
 		}
 		link, full := chain.Add(line)
-		if err := c.stood.chain.Check(chain, link, full); err != nil {
+		if err := kept.Check(chain, link, full); err != nil {
 			return err
 		}
 		if full {

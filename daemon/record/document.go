@@ -127,7 +127,8 @@ type Tick struct {
 
 // Picture is a photo, as the journal keeps it: a JPEG without anything but its pixels.
 type Picture struct {
-	JPEG    []byte
+	Size    int64                  // bytes
+	Read    func() ([]byte, error) // it, while who laid the paper has the journal open; one is in memory at a time
 	Caption string
 }
 

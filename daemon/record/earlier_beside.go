@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"standwatch/daemon/journal"
 	"standwatch/rules"
 )
 
@@ -284,6 +285,25 @@ func indoorOf(r Record) (us []UnitRow) {
 		}
 	}
 	return us
+}
+
+// ReadEarlier is what earlier visits left beside a job. Where none was taken in,
+// only marks are read. moving is whether a step is under way, whose figures move
+// with each reading: the rest changes with marks and findings alone.
+func ReadEarlier(ctx context.Context, r *journal.Reader, w Which) (all []Earlier, moving bool, err error) {
+	last, err := r.Last(ctx)
+	if err != nil {
+		return nil, false, err
+	}
+	if last == 0 {
+		return nil, false, ErrEmpty
+	}
+	marks, err := r.Told(ctx, 0)
+	if err != nil || len(visitsOf(marks)) == 0 {
+		return nil, false, err
+	}
+	rec, err := Read(ctx, r, w)
+	return rec.Earlier, slices.ContainsFunc(rec.Steps, func(s Step) bool { return s.Open }), err
 }
 
 // earlier sets beside the record what earlier visits left, the newest first.

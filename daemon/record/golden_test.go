@@ -112,7 +112,7 @@ func plainText(d record.Document) string {
 				}
 			}
 		case record.Picture:
-			line("picture of %d bytes: %s", len(x.JPEG), x.Caption)
+			line("picture of %d bytes: %s", x.Size, x.Caption)
 		case record.Signature:
 			line("signed: %s, %s, %s, %v", x.Role, x.Name, x.Signed.Format(clock), x.Strokes)
 		case record.Break:

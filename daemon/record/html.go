@@ -28,13 +28,20 @@ func HTML(w io.Writer, d Document) error {
 	}
 	share := pageBudget / max(1, d.pictures())
 	for i, b := range d.Blocks {
-		if photo, ok := b.(Picture); ok && len(photo.JPEG) > share {
-			if small, err := shrink(photo.JPEG, share); err == nil { // else it is torn, and stays as it is
-				photo.JPEG = small
+		h := htmlBlockOf(b, i)
+		if photo, ok := b.(Picture); ok {
+			body, err := photo.Read()
+			if err != nil {
+				return fmt.Errorf("the record's page: %w", err)
 			}
-			b = photo
+			if len(body) > share {
+				if small, err := shrink(body, share); err == nil { // else it is torn, and stays as it is
+					body = small
+				}
+			}
+			h.Picture.Source = template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(body))
 		}
-		p.Blocks = append(p.Blocks, htmlBlockOf(b, i))
+		p.Blocks = append(p.Blocks, h)
 		if h, ok := b.(Heading); ok && h.Level == 1 && h.ID != "" {
 			p.Parts = append(p.Parts, h)
 		}
@@ -131,7 +138,7 @@ func htmlBlockOf(b Block, i int) (h htmlBlock) {
 			h.Curves.Each = append(h.Curves.Each, htmlCurve{c.Title, "", template.HTML(svgBrief(c))})
 		}
 	case Picture:
-		h.Picture = &htmlPicture{template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(b.JPEG)), b.Caption}
+		h.Picture = &htmlPicture{Caption: b.Caption}
 	case Signature:
 		s := htmlSignature{Name: b.Name, Role: b.Role, Path: strokePath(b.Strokes)}
 		if !b.Signed.IsZero() {

@@ -25,7 +25,7 @@ func paperOfEverything() Document {
 			Table{Caption: "Figures", Columns: []Column{{Title: "What"}, {Title: "Value", Number: true}}, Rows: [][]string{{"peak", "392"}}},
 			Curve{Title: "The gauge.", Unit: "micron", Log: true, Begin: at, End: at.Add(time.Hour), Describe: "From 300 to 392 micron.",
 				Lines: []Line{{Name: "gauge <i>", Stretches: [][]Sample{{{at, 300}, {at.Add(time.Hour), 392}}}}}},
-			Picture{JPEG: []byte{0xff, 0xd8}, Caption: `the "valves"`},
+			photoOf([]byte{0xff, 0xd8}, `the "valves"`),
 			Signature{Name: "Ana", Role: "technician", Signed: at, Strokes: [][]Dot{{{0.1, 0.2}, {0.3, 0.4}}, {{0.5, 0.5}}}},
 			Break{},
 		},
@@ -77,6 +77,11 @@ func TestHTMLIsOnePage(t *testing.T) {
 	}
 }
 
+// photoOf is a photo that is in memory already.
+func photoOf(body []byte, caption string) Picture {
+	return Picture{Size: int64(len(body)), Read: func() ([]byte, error) { return body, nil }, Caption: caption}
+}
+
 // A page with more photos than a board has memory for keeps each of them, smaller.
 func TestAPageOfManyPhotosIsBounded(t *testing.T) {
 	img := image.NewGray(image.Rect(0, 0, 1200, 900))
@@ -92,7 +97,7 @@ func TestAPageOfManyPhotosIsBounded(t *testing.T) {
 		t.Helper()
 		var d Document
 		for range n {
-			d.Blocks = append(d.Blocks, Picture{JPEG: photo.Bytes(), Caption: "A flare"})
+			d.Blocks = append(d.Blocks, photoOf(photo.Bytes(), "A flare"))
 		}
 		var out bytes.Buffer
 		if err := HTML(&out, d); err != nil {

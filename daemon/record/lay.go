@@ -596,7 +596,7 @@ func (l *laying) checks() {
 	for _, p := range l.r.Photos {
 		switch {
 		case p.Kept:
-			l.put(Picture{JPEG: p.JPEG, Caption: fmt.Sprintf("%s. SHA-256 %s", p.Of, p.Name)})
+			l.put(Picture{Size: p.Size, Read: p.read, Caption: fmt.Sprintf("%s. SHA-256 %s", p.Of, p.Name)})
 		default:
 			l.say(Small, fmt.Sprintf("Photo of %s, SHA-256 %s: this journal does not hold it.", p.Of, p.Name))
 		}

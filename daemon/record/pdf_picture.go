@@ -31,7 +31,7 @@ func (s *sheet) pictures(blocks []Block) {
 	for _, b := range blocks {
 		p := b.(Picture)
 		var l laid
-		info, name, err := s.image(p.JPEG)
+		info, name, err := s.image(p)
 		if err != nil {
 			l.problem = "This photo cannot be shown: " + err.Error() + "."
 			l.h = 3 * smallStyle.line()
@@ -64,7 +64,12 @@ func (s *sheet) pictures(blocks []Block) {
 
 // image brings a photo into the file, once, as small as its share of the
 // budget asks.
-func (s *sheet) image(data []byte) (*fpdf.ImageInfoType, string, error) {
+func (s *sheet) image(p Picture) (*fpdf.ImageInfoType, string, error) {
+	data, err := p.Read()
+	if err != nil { // the journal's fault and not the photo's
+		s.f.SetError(err)
+		return nil, "", err
+	}
 	name := fmt.Sprintf("photo-%x", sha256.Sum256(data))
 	if info := s.f.GetImageInfo(name); info != nil {
 		return info, name, nil

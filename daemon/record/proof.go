@@ -13,9 +13,9 @@ import (
 // meanwhile is left out, so that all parts of a bundle rest on the same, and
 // who makes them anew from it finds them equal.
 type stood struct {
-	entries uint64 // its last one
-	finding int64  // the newest finding's number
-	chain   journal.Kept
+	entries uint64       // its last one
+	finding int64        // the newest finding's number
+	chain   journal.Kept // its end
 }
 
 func stand(ctx context.Context, r *journal.Reader) (s stood, err error) {
@@ -29,7 +29,7 @@ func stand(ctx context.Context, r *journal.Reader) (s stood, err error) {
 	if err != nil {
 		return s, err
 	}
-	s.chain, err = r.Kept(ctx)
+	s.chain, err = r.KeptEnd(ctx)
 	return s, err
 }
 

@@ -548,13 +548,14 @@ func (g *reading) finish(ctx context.Context) error {
 		}
 		g.rec.Checks = append(g.rec.Checks, x)
 	}
-	for i := range g.rec.Photos {
+	for i := range g.rec.Photos { // none is read but by who draws it
 		p := &g.rec.Photos[i]
-		body, err := g.r.Photo(ctx, p.Name)
+		name := p.Name
+		size, err := g.r.PhotoSize(ctx, name)
 		if err != nil {
 			return err
 		}
-		p.JPEG, p.Kept = body, len(body) > 0
+		p.Size, p.Kept, p.read = size, size > 0, func() ([]byte, error) { return g.r.Photo(ctx, name) }
 	}
 	g.charge()
 	g.outstanding()

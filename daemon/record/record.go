@@ -369,7 +369,8 @@ type Photo struct {
 	Name string `json:"sha256"`
 	Of   string `json:"of"`   // the check
 	Kept bool   `json:"kept"` // the journal holds it
-	JPEG []byte `json:"-"`
+	Size int64  `json:"-"`
+	read func() ([]byte, error)
 }
 
 // Said is what a person answers for of a step.

@@ -197,7 +197,7 @@ func FuzzPDF(f *testing.F) {
 		}
 		d := Document{Title: a, Subject: b, Language: "en", Foot: b, Made: time.Unix(int64(n), 0).UTC(), Blocks: []Block{
 			Heading{Level: int(n) - 3, Text: b}, Paragraph{Tone: Tone(n % 5), State: a, Text: strings.Repeat(b+" ", int(m%9))}, Facts{{a, b}, {b, a}},
-			Signature{Name: a, Role: b, Strokes: [][]Dot{{{float64(n), float64(m)}}, nil}}, Picture{[]byte(a), b}, Break{}, Break{},
+			Signature{Name: a, Role: b, Strokes: [][]Dot{{{float64(n), float64(m)}}, nil}}, photoOf([]byte(a), b), Break{}, Break{},
 		}}
 		table := Table{Caption: a}
 		for i := range int(n % 20) {

@@ -23,8 +23,8 @@ type Visits interface {
 	Offer(ctx context.Context, in io.Reader, fingerprint string) (record.Visit, error)
 	// Take takes in one that was offered.
 	Take(ctx context.Context, bundle string, t TakeVisit) error
-	// Beside is a system's job with earlier visits beside it.
-	Beside(ctx context.Context, system string, job int) (record.Record, error)
+	// Beside are the earlier visits of a system, set beside a job of it.
+	Beside(ctx context.Context, system string, job int) ([]record.Earlier, error)
 }
 
 // TakeVisit is with what words a bundle is taken in.
@@ -137,7 +137,7 @@ func (s *screens) writeEarlier(w http.ResponseWriter, r *http.Request, status in
 			b.Others = append(b.Others, linkRow{earlierURL(sys.Name), sys.Name})
 		}
 	}
-	rec, err := s.visits.Beside(ctx, job.System, job.Number)
+	visits, err := s.visits.Beside(ctx, job.System, job.Number)
 	switch {
 	case errors.Is(err, record.ErrEmpty):
 		b.Empty = true
@@ -146,7 +146,7 @@ func (s *screens) writeEarlier(w http.ResponseWriter, r *http.Request, status in
 		s.refuse(w, r, http.StatusInternalServerError, "refused.earlier")
 		return
 	}
-	for i, e := range rec.Earlier {
+	for i, e := range visits {
 		b.Visits = append(b.Visits, s.visitView(snap, v.Units, e, i+1))
 	}
 	v.Problem, v.Body = problem, b

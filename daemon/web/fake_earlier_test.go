@@ -61,7 +61,7 @@ func (f *fakeVisits) Take(_ context.Context, bundle string, t TakeVisit) error {
 	return nil
 }
 
-func (f *fakeVisits) Beside(_ context.Context, system string, _ int) (record.Record, error) {
+func (f *fakeVisits) Beside(_ context.Context, system string, _ int) ([]record.Earlier, error) {
 	v := invented(record.Visit{})
 	e := record.Earlier{Bundle: v.Bundle, By: "Rui", At: midnight, Kept: true, What: v.What(), Site: v.Record.Site, System: system, Refrigerant: "R-410A", Job: 1, Made: v.Record.Made, Signed: []string{"technician Ines"}, Key: v.Key,
 		Steps: []record.StepBeside{{Step: "vacuum-hold", Then: "passed", ThenBegun: v.Record.Made, Now: "open", NowBegun: midnight}, {Step: "cooling-check", Then: "failed"}},
@@ -74,5 +74,5 @@ func (f *fakeVisits) Beside(_ context.Context, system string, _ int) (record.Rec
 			record.Beside{Step: "cooling-check", Unit: unit, Key: "supply_c", Then: number(15.3), Now: number(15.8), Difference: number(0.5)}, record.Beside{Step: "cooling-check", Unit: unit, Key: "split_k", Then: number(9.7), Now: number(8.8), Difference: number(-0.9)})
 	}
 	old := record.Earlier{Bundle: strings.Repeat("1d", 32), By: "Rui", At: midnight.Add(-time.Hour), What: "Quayside Library, job 1, 2024-03-12"}
-	return record.Record{Earlier: []record.Earlier{e, old}}, nil
+	return []record.Earlier{e, old}, nil
 }
