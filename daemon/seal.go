@@ -31,33 +31,6 @@ func (d *Daemon) seal(ctx context.Context) {
 	}
 }
 
-// chainEvery is how long an entry may stand unchained: what is changed before,
-// the chain does not tell.
-const chainEvery = time.Minute
-
-// chain carries on the chain of what was committed, at once and until ctx ends,
-// and then to the very end: an orderly stop leaves nothing unchained.
-func (d *Daemon) chain(ctx context.Context) {
-	carryOn := func(ctx context.Context) {
-		if err := d.parts.Journal.Chain(ctx); err != nil && !errors.Is(err, context.Canceled) {
-			d.parts.Log.Warn("the journal's chain was not carried on, trying again later", "error", err)
-		}
-	}
-	t := time.NewTicker(chainEvery)
-	defer t.Stop()
-	for {
-		carryOn(ctx)
-		select {
-		case <-ctx.Done():
-			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopGrace)
-			defer cancel()
-			carryOn(last)
-			return
-		case <-t.C:
-		}
-	}
-}
-
 // rollUpEvery is how often the roll-ups for long curves are carried on.
 const rollUpEvery = time.Minute
 

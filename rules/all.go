@@ -33,6 +33,7 @@ func All() []Rule {
 		ClockUnproven,
 		StoreUnreachable,
 		DiskFilling,
+		JournalChanged,
 		CopiesGone,
 	}
 }

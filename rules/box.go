@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -8,8 +9,8 @@ import (
 
 // What the box says of itself stands in the journal as marks called box, so
 // that a replay finds the same: `store away NAME` with for how long, `store
-// back NAME`, `broker away NAME` and `broker back NAME`, and `disk` with the
-// free part of the disk.
+// back NAME`, `broker away NAME` and `broker back NAME`, `disk` with the free
+// part of the disk, and `chain broken FIRST LAST` and `chain whole`.
 
 // StoreUnreachable tells that readings no longer reach a store.
 var StoreUnreachable = Rule{
@@ -29,6 +30,16 @@ var DiskFilling = Rule{
 	Roles: []string{},
 	Box:   true,
 	Begin: func(Start) Judge { return diskFilling{} },
+}
+
+// JournalChanged tells that entries are not those that were chained when they came.
+var JournalChanged = Rule{
+	Name:  "journal-changed",
+	Doc:   "Tells when the box says that entries of its journal are no longer those that it chained when they came.",
+	Flags: []string{"journal-changed"},
+	Roles: []string{},
+	Box:   true,
+	Begin: func(Start) Judge { return journalChanged{} },
 }
 
 // BoxMark is the name of the marks by which the box tells of itself.
@@ -70,6 +81,14 @@ func StoreBack(name string) Told {
 func DiskFree(part float64) Told {
 	return Told{Kind: "mark", Name: BoxMark, Note: "disk", Value: Num(part), Unit: "1"}
 }
+
+// ChainBroken is the mark that entries are not what they were.
+func ChainBroken(first, last uint64) Told {
+	return Told{Kind: "mark", Name: BoxMark, Note: fmt.Sprintf("chain broken %d %d", first, last)}
+}
+
+// ChainWhole is the mark that all of them were found to be what they were.
+func ChainWhole() Told { return Told{Kind: "mark", Name: BoxMark, Note: "chain whole"} }
 
 // boxSays are the words of a mark of the box; nil: it is another one.
 func boxSays(e Entry) (*Told, []string) {
@@ -124,3 +143,18 @@ func (diskFilling) Next(e Entry) []Finding {
 }
 
 func (diskFilling) Due() (time.Duration, bool) { return 0, false }
+
+type journalChanged struct{}
+
+func (journalChanged) Next(e Entry) []Finding {
+	_, says := boxSays(e)
+	switch {
+	case len(says) == 4 && says[0] == "chain" && says[1] == "broken":
+		return []Finding{{Flag: "journal-changed", Edge: Raised, Urgency: Tell, Text: chainBroken(says[2], says[3])}}
+	case slices.Equal(says, []string{"chain", "whole"}):
+		return []Finding{{Flag: "journal-changed", Edge: Cleared, Text: chainWhole}}
+	}
+	return nil
+}
+
+func (journalChanged) Due() (time.Duration, bool) { return 0, false }

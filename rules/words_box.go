@@ -115,3 +115,9 @@ func diskLow(part float64) string {
 func diskEnough(part float64) string {
 	return fmt.Sprintf("%.0f %% of the journal's disk is free again.", part*100)
 }
+
+func chainBroken(first, last string) string {
+	return fmt.Sprintf("Entries %s to %s of the journal are no longer those that came: somebody changed it, or its disk is failing. What a paper says of them is proved no longer, and no bundle is signed over it; readings are kept as before. Copy the box's data folder as it lies, set an earlier bundle beside it (standwatch verify), and change the disk if nobody touched the file.", first, last)
+}
+
+const chainWhole = "All entries of the journal were found to be those that came."

@@ -1,0 +1,92 @@
+package daemon
+
+import (
+	"context"
+	"path/filepath"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"zombiezen.com/go/sqlite"
+	"zombiezen.com/go/sqlite/sqlitex"
+)
+
+// alter changes a journal's file behind the box's back.
+func alter(t *testing.T, dir, query string) {
+	t.Helper()
+	conn, err := sqlite.OpenConn(filepath.Join(dir, "journal.db"), sqlite.OpenReadWrite)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	conn.SetBusyTimeout(time.Second)
+	if err := sqlitex.ExecuteTransient(conn, query, nil); err != nil {
+		t.Fatal(err)
+	}
+	if conn.Changes() != 1 {
+		t.Fatalf("%s changed %d rows", query, conn.Changes())
+	}
+}
+
+// Who changes the journal while the box stands, or under it while it runs, is
+// told of, once; and once it is as it was, that too.
+func TestAJournalThatIsChangedRaisesAFlag(t *testing.T) {
+	const flag, change, back = "journal-changed", `UPDATE events SET since_ms = since_ms + 1000000 WHERE seq = 1`, `UPDATE events SET since_ms = since_ms - 1000000 WHERE seq = 1`
+	for _, running := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			dir, start := t.TempDir(), time.Now()
+			never := func(time.Duration) bool { return false }
+			raised := func(d *Daemon) (n int) {
+				for _, f := range d.Now().Flags {
+					if f.Flag.Flag == flag {
+						n++
+					}
+				}
+				return n
+			}
+			d, j := box(t, dir, weighing(start, never))
+			run(t, d, func(context.Context) {
+				time.Sleep(5 * time.Minute)
+				if raised(d) != 0 {
+					t.Error("raised where nobody changed anything")
+				}
+				if running {
+					alter(t, dir, change)
+					time.Sleep(3 * time.Minute)
+					if raised(d) != 1 {
+						t.Error("the journal was changed under the box, and nobody is told")
+					}
+				}
+			})
+			if err := j.Close(); err != nil {
+				t.Fatal(err)
+			}
+			if !running {
+				alter(t, dir, change)
+			}
+			d, j = box(t, dir, weighing(start, never))
+			run(t, d, func(context.Context) {
+				time.Sleep(30 * time.Second) // before the first round
+				if raised(d) != 1 {
+					t.Error("the journal was changed before the start, and nobody is told")
+				}
+				time.Sleep(10 * time.Minute)
+				if raised(d) != 1 {
+					t.Error("the flag was cleared, and nothing was mended")
+				}
+				alter(t, dir, back)
+				time.Sleep(5 * time.Minute)
+				if raised(d) != 0 {
+					t.Error("the flag stands, and the journal is as it was")
+				}
+			})
+			if n := strings.Count(findings(t, j), `"rule":"`+flag+`"`); n != 2 {
+				t.Errorf("%d findings, want the flag raised once and cleared once", n)
+			}
+			if err := j.Close(); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+}
