@@ -15,6 +15,7 @@ const (
 	wildlyOver  = 5.0              // of the limit, and
 	wildlyUp    = 2.0              // of what the hold began at: no settling does that
 	wildlyFor   = 15 * time.Second
+	airWithin   = 3 * time.Minute // from a fifth of that, which the limit is: with a valve open it takes minutes (the field guide)
 	farReadings = 12              // whose line is the rise then
 	mostOfThem  = 0.9             // of the readings, so that a spike in them excuses nothing
 	backFor     = 5 * time.Minute // a level that has fallen back must stay
@@ -31,6 +32,8 @@ type airIn struct {
 	from     time.Duration // when it began
 	back     time.Duration // since when the level is under the limit again; 0: it is not
 	spoiled  bool          // the hold can prove nothing any more
+	wild     bool          // the newest readings lie wildly over the limit,
+	fast     bool          // and came there as fast as air does
 
 	deaf   time.Duration // since when the gauge speaks but gives no value, and for how many readings
 	deafN  int
@@ -62,7 +65,10 @@ func (j *vacuumHold) isFarOver() bool {
 	return j.isWild() || n >= 5 && j.ss[n-5].t >= j.sett && j.heldOver(farOver*j.limit.Value, farFor, 5)
 }
 
-func (j *vacuumHold) isWild() bool {
+func (j *vacuumHold) isWild() bool { return j.heldOver(j.wildPa(), wildlyFor, 3) }
+
+// wildPa is what lies wildly over the limit.
+func (j *vacuumHold) wildPa() float64 {
 	wild := wildlyOver * j.limit.Value
 	if !math.IsNaN(j.startPa) {
 		wild = max(wild, wildlyUp*j.startPa)
@@ -70,7 +76,25 @@ func (j *vacuumHold) isWild() bool {
 	if j.slipped {
 		wild /= micronPa // as if it showed micron
 	}
-	return j.heldOver(wild, wildlyFor, 3)
+	return wild
+}
+
+// comesIn reports whether the newest readings lie wildly over the limit and came
+// there from it as fast as only air does. Water and leaks get as far in an hour:
+// of what takes longer the fit knows the cause.
+func (j *vacuumHold) comesIn() bool {
+	was := j.air.wild
+	if j.air.wild = j.isWild(); j.air.wild && !was {
+		last, under := j.ss[len(j.ss)-1].t, time.Duration(0)
+		for k := len(j.ss) - 1; k >= 0; k-- {
+			if j.ss[k].v <= j.wildPa()/wildlyOver {
+				under = j.ss[k].t
+				break
+			}
+		}
+		j.air.fast = last-under <= airWithin
+	}
+	return j.air.wild && j.air.fast
 }
 
 // noteBefore keeps the level before a sudden rise.

@@ -651,7 +651,7 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 		cause = j.lastCause()
 	}
 	words := cause
-	if j.isWild() {
+	if j.comesIn() {
 		words, cause = "air", "leak"
 	}
 	if !j.raised || j.told < Wake {
