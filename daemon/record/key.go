@@ -60,6 +60,14 @@ const keyShelf = "record-key"
 
 type signer struct{ Fingerprint string }
 
+// SignsBy returns the fingerprint of the key by which the box of a journal signed
+// last; empty where it never ran on one.
+func SignsBy(ctx context.Context, r *journal.Reader) (string, error) {
+	var was signer
+	_, err := r.Shelved(ctx, keyShelf, "now", &was)
+	return was.Fingerprint, err
+}
+
 // KeyChanged returns what to write into the journal where the box signs by
 // another key than it did: the file was lost, moved aside, or is another box's.
 // Papers from before carry the old fingerprint. keep is to be called once that
