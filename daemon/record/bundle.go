@@ -79,7 +79,7 @@ const howToCheck = `This is the record of a start-up, with everything it rests o
 Compare the fingerprint that it prints with the one on the paper that was handed
 over or on the label in the panel. Without that program,
 
-  bash how-to-check.sh BUNDLE [FINGERPRINT]
+  sh how-to-check.sh BUNDLE [FINGERPRINT]
 
 does the same with openssl (3.0 or later), unzip and sha256sum; read it before
 you run it. Any other program can, by this:

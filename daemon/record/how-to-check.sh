@@ -1,21 +1,32 @@
-#!/usr/bin/env bash
+#!/bin/sh
 # Checks a bundle without the program that made it: signature, sums, chain.
-#   bash how-to-check.sh BUNDLE [FINGERPRINT OF THE PAPER]
-# Needs bash, openssl 3.0 or later, unzip and coreutils. What it does step by
-# step stands in how-to-check.txt.
-set -euo pipefail
+#   sh how-to-check.sh BUNDLE [FINGERPRINT OF THE PAPER]
+# Needs any shell of POSIX, openssl 3.0 or later, Info-ZIP's unzip (with its
+# zipinfo) and sha256sum, beside what POSIX has. What it does step by step stands in how-to-check.txt.
+set -eu
 export LC_ALL=C
 
 fail() { echo "NOT intact: $*"; exit 1; }
-bytes() { printf '%b' "$(sed 's/../\\x&/g' <<<"$1")"; } # of hexadecimal digits
+bytes() { # of hexadecimal digits
+  printf '%b' "$(printf '%s\n' "$1" | awk '{
+    for (i = 1; i < length($0); i += 2)
+      printf "\\0%03o", 16 * index("0123456789abcdef", substr($0, i, 1)) + index("0123456789abcdef", substr($0, i + 1, 1)) - 17
+  }')"
+}
 sum() { sha256sum | cut -d' ' -f1; }
+hexadecimal() { [ ${#1} = "$2" ] && case $1 in *[!0-9a-f]*) false ;; esac; }
+number() { case $1 in '' | *[!0-9]* | 0* | ????????????????*) false ;; esac; }
 
+for tool in openssl zipinfo unzip sha256sum awk; do
+  command -v "$tool" >/dev/null || { echo "NOT checked: this machine lacks $tool"; exit 2; }
+done
 bundle=$1 paper=${2:-}
 dir=$(mktemp -d)
 trap 'rm -rf "$dir"' EXIT
-names=$(unzip -Z1 "$bundle") || fail "it is no whole zip"
-[ -z "$(sort <<<"$names" | uniq -d)" ] || fail "a part is there twice: $(sort <<<"$names" | uniq -d)"
-grep -qvE '^(photos/)?[a-z0-9-]+\.[a-z]+$' <<<"$names" && fail "it has a part that no bundle has"
+names=$(zipinfo -1 "$bundle") || fail "it is no whole zip"
+twice=$(printf '%s\n' "$names" | sort | uniq -d)
+[ -z "$twice" ] || fail "a part is there twice: $twice"
+! printf '%s\n' "$names" | grep -qvE '^(photos/)?[a-z0-9-]+\.[a-z]+$' || fail "it has a part that no bundle has"
 unzip -q "$bundle" -d "$dir" || fail "a part does not unpack"
 cd "$dir"
 
@@ -23,34 +34,43 @@ cd "$dir"
 value() { sed -n "s/^ \"$1\": \"\\{0,1\\}\\([^\",]*\\)\"\\{0,1\\},\\{0,1\\}\$/\\1/p" manifest.json; }
 [ -f manifest.json ] && [ -f manifest.sig ] || fail "manifest.json or manifest.sig is missing"
 key=$(value key)
-[[ $key =~ ^[0-9a-f]{64}$ ]] || fail "manifest.json names no key"
+hexadecimal "$key" 64 || fail "manifest.json names no key"
 bytes "302a300506032b6570032100$key" >"$dir/.key" # RFC 8410
-bytes "$(tr -d '\n' <manifest.sig)" >"$dir/.signature"
+signature=$(tr -d '\n' <manifest.sig)
+hexadecimal "$signature" 128 || fail "manifest.sig is no signature"
+bytes "$signature" >"$dir/.signature"
 openssl pkeyutl -verify -pubin -keyform DER -inkey "$dir/.key" -rawin -in manifest.json -sigfile "$dir/.signature" >/dev/null 2>&1 ||
   fail "manifest.json: its signature does not fit it"
 fingerprint=$(bytes "$key" | sum)
 
 # Every part, and no other.
-listed=$(sed -n 's/^   "name": "\(.*\)",$/\1/p' manifest.json)
+sed -n 's/^   "name": "\(.*\)",$/\1/p' manifest.json >"$dir/.listed"
 for name in $names; do
-  [[ $name = manifest.json || $name = manifest.sig ]] || grep -qxF "$name" <<<"$listed" || fail "$name: it was added"
+  [ "$name" = manifest.json ] || [ "$name" = manifest.sig ] || grep -qxF "$name" "$dir/.listed" || fail "$name: it was added"
 done
 parts=0
+sed -n -e 's/^   "name": "\(.*\)",$/\1/p' -e 's/^   "sha256": "\(.*\)",$/\1/p' manifest.json >"$dir/.sums"
 while read -r name && read -r wanted; do
   [ -f "$name" ] || fail "$name: it is missing"
   [ "$(sum <"$name")" = "$wanted" ] || fail "$name: it was changed"
   case $name in photos/*) [ "photos/$wanted.jpg" = "$name" ] || fail "$name: it is another picture" ;; esac
   parts=$((parts + 1))
-done < <(sed -n -e 's/^   "name": "\(.*\)",$/\1/p' -e 's/^   "sha256": "\(.*\)",$/\1/p' manifest.json)
+done <"$dir/.sums"
 
 # The chain, from the first entry on.
 hash=$(printf 'standwatch chain 1\n' | sum)
 next=1
-[ ! -s entries.jsonl ] || split -a 7 -d -l 4096 entries.jsonl "$dir/.link"
+mkdir "$dir/.links" # which sort as the chain does
+awk -v dir="$dir/.links" 'NR % 4096 == 1 { if (file) close(file); file = sprintf("%s/%09d", dir, NR) } { print >file }' entries.jsonl
+set -- "$dir/.links/"*
 while read -r first last wanted; do
-  [[ $first = "$next" && $first =~ ^[0-9]+$ && $last =~ ^[0-9]+$ && $((first % 4096)) = 1 && $last -ge $first && $last -lt $((first + 4096)) ]] || fail "chain.txt: a link is missing before entry $next"
+  if [ "$first" != "$next" ] || ! number "$first" || ! number "$last" || [ $((first % 4096)) != 1 ] || [ "$last" -lt "$first" ] || [ "$last" -ge $((first + 4096)) ]; then
+    fail "chain.txt: a link is missing before entry $next"
+  fi
   [ $((last % 4096)) = 0 ] || [ "$last" = "$(value entries)" ] || fail "chain.txt: a link ends with entry $last"
-  hash=$({ bytes "$hash"; cat "$dir/.link$(printf %07d $((first / 4096)))"; } | sum)
+  [ -f "${1-}" ] || fail "chain.txt: it has more links than there are entries"
+  hash=$({ bytes "$hash"; cat "$1"; } | sum)
+  shift
   [ "$hash" = "$wanted" ] || fail "entries.jsonl: the link of entries $first to $last is broken"
   next=$((last + 1))
 done <chain.txt
@@ -59,7 +79,7 @@ done <chain.txt
 
 echo "Intact: $parts parts, $((next - 1)) entries."
 echo "Signed by the key ${fingerprint}"
-paper=$(tr -d ' :\n-' <<<"$paper" | tr A-F a-f)
+paper=$(printf '%s' "$paper" | tr -d ' :\n-' | tr A-F a-f)
 if [ -z "$paper" ]; then
   echo "Compare it with the paper that was handed over."
 elif [ "$paper" = "$fingerprint" ]; then
