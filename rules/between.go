@@ -34,7 +34,7 @@ func (e *Engine) listen(entry Entry, system, step string, fixes []*Correction) {
 		return
 	}
 	for _, st := range e.running { // the scale weighs for that
-		if isWeighing(st.Name) {
+		if isWeighing(st.Name) && e.shareScale(system, st.System) {
 			return
 		}
 	}
@@ -60,12 +60,26 @@ func (e *Engine) heardBetween(system, step string) (l *ledger, fixes []*Correcti
 // drop forgets what was heard since the last weighing step of a system, and of
 // others that share a scale with it.
 func (e *Engine) drop(system string) {
-	own := e.points(&ChargeTarget, system, true)
-	e.between = slices.DeleteFunc(e.between, func(s *seat) bool {
-		return s.system == system || slices.ContainsFunc(s.points, func(p sensors.Point) bool {
-			return slices.ContainsFunc(own, func(q sensors.Point) bool { return p.Name == q.Name })
-		})
+	e.between = slices.DeleteFunc(e.between, func(s *seat) bool { return e.shareScale(s.system, system) })
+}
+
+// shareScale reports whether two systems are charged by one scale: it is carried from one to the next.
+func (e *Engine) shareScale(a, b string) bool {
+	others := e.points(&ChargeTarget, b, true)
+	return a == b || slices.ContainsFunc(e.points(&ChargeTarget, a, true), func(p sensors.Point) bool {
+		return slices.ContainsFunc(others, func(q sensors.Point) bool { return p.Name == q.Name })
 	})
+}
+
+// weighedFor is the newest verdict of another system's draw-in or weigh-in by a system's scale:
+// what left the cylinder for that is none of this system's.
+func (e *Engine) weighedFor(system string) (seq uint64) {
+	for _, f := range e.given {
+		if isWeighing(f.Step) && f.System != system && e.shareScale(f.System, system) {
+			seq = max(seq, f.Seq)
+		}
+	}
+	return seq
 }
 
 // goesOn is the ledger at a step's begin, where what was heard since the last

@@ -239,6 +239,7 @@ func (j *chargeTarget) verdict() Finding {
 		return f
 	}
 	f.Result, f.Cause = c.weighed(j.step.Name)
+	c.lowKg, c.highKg = wide.lowKg, wide.highKg // the sentence gives the band that the values give
 	f.Text = weighed(j.step.Name, f.Result, f.Cause, c, c.tolerance(), j.target.Source)
 	if j.target.Doubt && j.step.Name == "weigh-in" && f.Result != NotProven {
 		f.Result, f.Cause, f.Text = NotProven, "estimate", weighedToAnEstimate(c, j.target.Source)

@@ -395,7 +395,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			of, s := e.of(system), &seat{rule: r, system: system, points: points, fixes: e.fixesOf(points)}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenTo(r, system), Began: entry.At,
-				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said, Jobs: e.jobs})
+				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said, Jobs: e.jobs, OneScale: len(e.site.Systems) > 1 && len(e.points(&ChargeTarget, "", false)) > 0})
 			e.standing = append(e.standing, s)
 		}
 	}
@@ -501,7 +501,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Said: e.said, Reads: e.readBy(b.Name, system), between: heard})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)

@@ -150,7 +150,7 @@ func beginLedger(s Start) *ledger {
 			gap = min(gap, max(0, s.Began.Since-last.At.Since))
 		}
 		for i, p := range l.platforms {
-			p.carry(last, i, gap, s.Swapped > last.Seq)
+			p.carry(last, i, gap, s.Swapped > last.Seq, s.Weighed > last.Seq)
 		}
 	}
 	return l
@@ -168,7 +168,7 @@ func lastWeighed(given []Finding) (last Finding, ok bool) {
 }
 
 // carry goes on from the gross weight at which the step before ended.
-func (p *platform) carry(last Finding, place int, gap time.Duration, swapped bool) {
+func (p *platform) carry(last Finding, place int, gap time.Duration, swapped, elsewhere bool) {
 	for _, v := range last.Values {
 		switch v.Key {
 		case grossKey(place):
@@ -180,9 +180,11 @@ func (p *platform) carry(last Finding, place int, gap time.Duration, swapped boo
 			p.endRate, p.fit.rate = v.Number, v.Number
 		}
 	}
-	if swapped && p.from != nil { // another cylinder stands there: its weight says nothing of the one before
+	if (swapped || elsewhere) && p.from != nil { // another cylinder stands there, or another system drew from it: its weight says nothing of the one before
 		p.betweenHi = p.mostBetween(gap)
 		p.from, p.carried, p.good = nil, false, nil
+	}
+	if swapped {
 		p.cylinder++
 	}
 }

@@ -91,10 +91,12 @@ type markDoubtful struct {
 	jobs    *Jobs
 	up      []string // subjects
 	weighed bool     // a draw-in or weigh-in has ended: its ledger still listens
+	shared  bool     // the charging scale is carried from one system to the next; of the box's own judge
 }
 
 func beginMarkDoubtful(s Start) Judge {
 	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said, jobs: s.Jobs}
+	j.shared = s.System == "" && s.OneScale
 	for _, f := range s.Open {
 		j.up = append(j.up, f.Subject)
 	}
@@ -119,8 +121,10 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 			out = append(out, Finding{Edge: Cleared, Flag: "mark-doubtful", Subject: subject, Text: markStands(subject)})
 		}
 		j.up = nil
-		switch {
-		case j.system == "" && b.System != "": // of a system that has a judge of its own
+		if j.system == "" && b.System != "" { // of a system that has a judge of its own
+			if other := j.beside(b); other != nil {
+				out = append(out, j.doubt(b.System+"/"+b.Name, weighsForTwo(b.System, b.Name, *other)))
+			}
 			return out
 		}
 		if subject, text := j.jobs.doubted(j.system, e.Seq); text != "" {
@@ -152,6 +156,20 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 		}
 	}
 	return out
+}
+
+// beside is the draw-in or weigh-in under way of another system by the one scale
+// where one begins: what flows would count in both.
+func (j *markDoubtful) beside(b *Told) *Step {
+	if !j.shared || b.Kind != "begin" || !isWeighing(b.Name) {
+		return nil
+	}
+	for i, s := range j.running {
+		if isWeighing(s.Name) && s.System != b.System {
+			return &j.running[i]
+		}
+	}
+	return nil
 }
 
 // ofJob is what a mark leaves in doubt of the system's jobs.

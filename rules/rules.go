@@ -340,6 +340,8 @@ type Start struct {
 	Answered []string           // steps that a person answers for: reported as done before the box came, or accepted
 	Others   []string           // names of the units of the site's other systems
 	Swapped  uint64             // the sequence number of the last mark of a cylinder swapped; 0: none
+	Weighed  uint64             // the sequence number of the last verdict of another system's draw-in or weigh-in by the same scale; 0: none
+	OneScale bool               // a charging scale serves several systems, for a standing rule
 	between  *ledger            // since the system's last draw-in or weigh-in ended; nil: none did, or the box has started since
 	Checks   *CheckList         // of the system, for a standing rule; read only; nil: the box's own points
 	Said     *Calibrations      // of the instruments; read only

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"standwatch/rules/physics"
@@ -39,12 +40,17 @@ func ofTarget(c charge) string {
 
 func kg(x float64) string { return fmt.Sprintf("%.2f kg", x) }
 
-// pounds says a mass as pounds and ounces, as it is asked on the telephone.
+// pounds says a mass as pounds and ounces, as it is asked on the telephone;
+// less than an ounce by its tenths, so that 10 g are not nothing.
 func pounds(x float64) string {
-	oz := math.Round(x / poundKg * 16)
-	if oz < 0 {
+	tenths := math.Round(x / poundKg * 160)
+	if tenths < 0 {
 		return "-" + pounds(-x)
 	}
+	if tenths > 0 && tenths < 10 {
+		return fmt.Sprintf("%.1f oz", tenths/10)
+	}
+	oz := math.Round(x / poundKg * 16)
 	if oz < 16 {
 		return fmt.Sprintf("%.0f oz", oz)
 	}
@@ -122,6 +128,11 @@ func weighed(step, result, cause string, c charge, tol float64, source string) s
 	}
 	return fmt.Sprintf("%s not proven: between %s and %s went in, of %s. Weigh the cylinder, and compare with its weight before: that settles it.",
 		name, kg(c.lowKg), kg(c.highKg), kg(c.targetKg))
+}
+
+func weighsForTwo(system, step string, other Step) string {
+	return fmt.Sprintf("%s of %s was begun while the %s of %s is under way, and one scale weighs for both: what flows now counts in both. End the one into which nothing flows.",
+		stepWord(step), system, strings.ToLower(stepWord(other.Name)), other.System)
 }
 
 func chargeNotHeard(step string, aimed bool, target Setting) string {

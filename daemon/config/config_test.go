@@ -260,6 +260,21 @@ points:
 `)
 	want(t, faults, `4:72 the point "s1" is of system "south"`, `7:5 the role vacuum-gauge, but of which system?`, `8:43 there is no system "sout"; did you mean south?`)
 
+	two := `
+site: {name: Quayside Library}
+systems: [{name: north, refrigerant: R-32}, {name: south, refrigerant: R-32}]
+points:
+  - {name: trolley, measures: mass, role: charging-scale}
+`
+	if s := accepted(t, two); s.Points[0].System != "" { // it is carried from one to the other
+		t.Errorf("the trolley's scale is of %q", s.Points[0].System)
+	}
+	own := "  - {name: own, measures: mass, role: charging-scale, system: south}\n"
+	_, faults = load(t, two+own)
+	want(t, faults, "6:39 a second charging-scale in one system; line 5 has one already")
+	_, faults = load(t, strings.Replace(two, "points:\n", "points:\n"+own, 1))
+	want(t, faults, "6:43 a second charging-scale in one system; line 5 has one already")
+
 	_, faults = load(t, "site: {name: a}\nsystem: {refrigerant: R-32}\nsystems: [{name: b, refrigerant: R-32}]\n")
 	want(t, faults, "3:10 both system and systems")
 }

@@ -40,8 +40,9 @@ var roleFits = map[string][]sensors.Quantity{
 	"drain":             {sensors.Contact, sensors.Current, sensors.Voltage},
 }
 
-// common roles stand for the whole site: with several systems such a point need not name one.
-var common = []string{"", "barometer", "outdoor-air", "pipe-air", "outdoor-power", "indoor-power"}
+// common roles stand for the whole site: with several systems such a point need not name one. A scale is
+// carried from one system to the next.
+var common = []string{"", "barometer", "outdoor-air", "pipe-air", "outdoor-power", "indoor-power", "charging-scale"}
 
 // single roles may stand once in a system: one ledger runs over one scale.
 var single = []string{"charging-scale"}
@@ -286,18 +287,25 @@ func (r *reader) checkReferences() {
 func (r *reader) checkRoles() {
 	type key struct{ system, role string }
 	first := map[key]sensors.Node{}
-	for i, p := range r.site.Points {
+	for n, p := range r.site.Points {
+		place := r.places[n]
 		if len(r.site.Systems) > 1 && p.System == "" && !slices.Contains(common, p.Role) && !r.broken {
-			r.fault(r.places[i], fmt.Sprintf("the point %q has the role %s, but of which system?", p.Name, p.Role), "add system: its name")
+			r.fault(place, fmt.Sprintf("the point %q has the role %s, but of which system?", p.Name, p.Role), "add system: its name")
 		}
 		if !slices.Contains(single, p.Role) {
 			continue
 		}
-		k := key{p.System, p.Role}
-		if other, twice := first[k]; twice {
-			r.fault(child(r.places[i], "role"), fmt.Sprintf("a second %s in one system", p.Role), fmt.Sprintf("line %d has one already: the ledger runs over one", other.Line))
+		clash := []string{p.System, ""} // one that names no system serves them all
+		if p.System == "" {
+			for _, s := range r.site.Systems {
+				clash = append(clash, s.Name)
+			}
+		}
+		i := slices.IndexFunc(clash, func(system string) bool { _, twice := first[key{system, p.Role}]; return twice })
+		if i >= 0 {
+			r.fault(child(place, "role"), fmt.Sprintf("a second %s in one system", p.Role), fmt.Sprintf("line %d has one already: the ledger runs over one", first[key{clash[i], p.Role}].Line))
 			continue
 		}
-		first[k] = child(r.places[i], "role")
+		first[key{p.System, p.Role}] = child(place, "role")
 	}
 }
