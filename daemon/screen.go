@@ -196,7 +196,7 @@ func (v *view) told(b *rules.Told, at rules.Instant) {
 		return
 	}
 	system, step, rest, ok := rules.CutStep(b.Note)
-	if !ok {
+	if !ok || !rules.Answers(b) {
 		return
 	}
 	x := said{web.Said{System: v.system(cmp.Or(system, b.System)), Step: step}, at}

@@ -390,6 +390,10 @@ func (g *reading) answered(b *rules.Told, at time.Time) {
 	if system != "" && system != g.system.Name {
 		return
 	}
+	if !rules.Answers(b) {
+		g.rec.Unclear = append(g.rec.Unclear, nobodyAnswers(b.Name, b.Note))
+		return
+	}
 	x := Said{Step: step, At: at}
 	if x.By, x.Text = rules.CutBy(rest); x.By == "" {
 		x.By = b.By
@@ -398,13 +402,16 @@ func (g *reading) answered(b *rules.Told, at time.Time) {
 		g.rec.Reported = append(g.rec.Reported, x)
 		return
 	}
-	g.rec.Accepted = append(g.rec.Accepted, x)
 	for _, s := range slices.Backward(g.steps) { // the newest of its name
-		if s.Step.Step == step {
-			s.Accepted = append(s.Accepted, x)
+		if s.Step.Step == step && len(s.verdicts) > 0 {
+			g.rec.Accepted, s.Accepted = append(g.rec.Accepted, x), append(s.Accepted, x)
 			return
 		}
+		if s.Step.Step == step {
+			break
+		}
 	}
+	g.rec.Unclear = append(g.rec.Unclear, nothingToAccept(b.Note))
 }
 
 func (g *reading) instruments(said *rules.Calibrations) {

@@ -27,6 +27,14 @@ func unclearAnswer(mark, note string) string {
 	return fmt.Sprintf("A mark %s names no step, so nothing was made of it: %q.", mark, note)
 }
 
+func nobodyAnswers(mark, note string) string {
+	return fmt.Sprintf("A mark %s names nobody and gives no reason, so nothing was made of it: %q.", mark, note)
+}
+
+func nothingToAccept(note string) string {
+	return fmt.Sprintf("A mark accepted came before its step had a result, so nothing was made of it: %q.", note)
+}
+
 func unitsJudged(vs []Verdict) string {
 	count, names := map[string]int{}, map[string][]string{}
 	for _, v := range vs {
