@@ -12,7 +12,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
+	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, a step reported or accepted without its name, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
@@ -83,6 +83,25 @@ func CutBy(said string) (by, text string) {
 	return "", said
 }
 
+// Answers reports whether a mark reported or accepted says for which step
+// somebody answers, and who or why: without, nobody has taken anything on.
+func Answers(b *Told) bool {
+	_, _, rest, ok := CutStep(b.Note)
+	_, text := CutBy(rest)
+	return ok && text != "" || ok && b.Name == "reported" && b.By != ""
+}
+
+// answerDoubt says what such a mark lacks.
+func answerDoubt(b *Told) string {
+	if b.Name != "reported" && b.Name != "accepted" || Answers(b) {
+		return ""
+	}
+	if _, _, _, ok := CutStep(b.Note); !ok {
+		return answerOfNothing(b.Name, b.Note)
+	}
+	return answerOfNobody(b.Name, b.Note)
+}
+
 type markDoubtful struct {
 	system  string
 	running []Step
@@ -146,6 +165,9 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 		}
 		if m, ok := j.said.unclear(b); ok && b.System == j.system {
 			return []Finding{j.doubt(strings.TrimSpace(b.Name+" "+m.Point), calibrationUnclear(m, b.Name))}
+		}
+		if text := answerDoubt(b); text != "" && b.System == j.system {
+			return []Finding{j.doubt(b.Name, text)}
 		}
 		if out := j.ofJob(e, b); out != nil {
 			return out

@@ -33,6 +33,14 @@ func markStray(mark string, steps []string) string {
 		strings.ToUpper(mark[:1])+strings.ReplaceAll(mark[1:], "-", " "), strings.Join(words, ", "))
 }
 
+func answerOfNothing(mark, note string) string {
+	return fmt.Sprintf("A step was told as %s, but the note names none: %q. It is kept, and nothing was made of it. Tell it again with the step first: pressure-test by Ines: certificate 14.", mark, note)
+}
+
+func answerOfNobody(mark, note string) string {
+	return fmt.Sprintf("A step was told as %s without a name and a reason: %q. It is kept, and nothing was made of it. Tell it again with both: %s by Ines: the reason, or the document.", mark, note, strings.TrimSpace(strings.TrimRight(note, ":,; ")))
+}
+
 func markStands(subject string) string {
 	return fmt.Sprintf("The work went on; what was told stands in the record: %s.", strings.ReplaceAll(subject, "-", " "))
 }
