@@ -105,9 +105,10 @@ type evacuation struct {
 	isCold    bool
 	coldSince time.Duration // since when it is colder, or no longer
 	unit      string        // why the gauge's unit cannot be right
-	small     int           // readings below what a pump can reach
-	flat      int           // readings at what another unit's top would be, from the first on; -1: it left it
-	odd       int           // readings that the transducer contradicts, all by about one factor
+	unitTold  bool
+	small     int // readings below what a pump can reach
+	flat      int // readings at what another unit's top would be, from the first on; -1: it left it
+	odd       int // readings that the transducer contradicts, all by about one factor
 	oddRatio  float64
 	oddFrom   float64
 	oddPa     float64
@@ -235,6 +236,9 @@ func (j *evacuation) toldBreak(t time.Duration) (out []Finding) {
 	switch {
 	case j.broken:
 	case !j.saidBreak && j.breaks > 0 && t-j.pulledAt < markLate: // a late mark
+	case j.floorPa == 0 && !j.absDown && j.isAbsUp(t): // there is no vacuum to break
+		j.unseen++
+		return out
 	default:
 		out = append(out, j.broke()...)
 	}
@@ -297,10 +301,19 @@ func (j *evacuation) read(s sample) (out []Finding) {
 		return nil // late: the minutes before are closed
 	}
 	j.last, j.heard, j.offScale = s, true, false
-	j.lookAtUnit(s)
-	if s.v <= 0 {
-		return nil
+	if j.unit == "" {
+		if j.lookAtUnit(s); j.unit != "" { // said at once: the hours until the end mark would be lost
+			out = j.ended()
+		}
 	}
+	if s.v > 0 {
+		out = append(out, j.follow(s)...)
+	}
+	return out
+}
+
+// follow takes what the gauge shows into the pull, or the break.
+func (j *evacuation) follow(s sample) (out []Finding) {
 	if j.broken {
 		j.peakPa = max(j.peakPa, s.v)
 		if j.peakPa >= breakLeastPa && s.v < fallsAgain*j.peakPa && !j.isAbsUp(s.t) {
@@ -462,9 +475,6 @@ func (j *evacuation) stands(s sample) {
 // lookAtUnit asks whether the gauge's numbers can be of the unit that the site
 // file gives it: a wrong one makes every judgement wrong.
 func (j *evacuation) lookAtUnit(s sample) {
-	if j.unit != "" {
-		return
-	}
 	p := j.points[j.gauge]
 	if s.v < leastGaugePa {
 		j.small++
@@ -775,8 +785,13 @@ func (j *evacuation) levelNow() (pa, fall float64, ok bool) {
 	return median(last), fallen(past), true
 }
 
-// ended is the end mark: the evacuation's verdict.
+// ended is the end mark: the evacuation's verdict. One that the gauge's unit was
+// wrong was given when that was seen, and stands.
 func (j *evacuation) ended() []Finding {
+	if j.unitTold {
+		return nil
+	}
+	j.unitTold = j.unit != ""
 	pa, fall, ok := j.levelNow()
 	now := j.clock.newest
 	quiet := max(bridged, 3*j.every())
