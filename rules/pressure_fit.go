@@ -54,19 +54,16 @@ type pressGas struct {
 // not move the mean of those that are left.
 func (j *pressureTest) gasOf(a, b pressState) pressGas {
 	g := pressGas{air: -1, weight: -1, given: true}
-	known := func(i int, low, high float64) bool {
-		x, y := a.value[i], b.value[i]
-		return x > low && x < high && y > low && y < high // never true of NaN
-	}
+	known := func(i int) bool { return !math.IsNaN(a.value[i]) && !math.IsNaN(b.value[i]) }
 	for i, p := range j.points {
 		switch {
-		case p.Role == "pipe-air" && known(i, -90, 150):
+		case p.Role == "pipe-air" && known(i):
 			g.clamps = append(g.clamps, i)
 			g.m3 = append(g.m3, p.VolumeM3)
 			g.given = g.given && p.VolumeM3 > 0
-		case p.Role == "outdoor-air" && g.air < 0 && known(i, -90, 90):
+		case p.Role == "outdoor-air" && g.air < 0 && known(i):
 			g.air = i
-		case p.Role == "barometer" && g.weight < 0 && known(i, 50e3, 120e3):
+		case p.Role == "barometer" && g.weight < 0 && known(i):
 			g.weight = i
 		}
 	}

@@ -95,8 +95,15 @@ func pressEmptied(nowPa float64) string {
 	return fmt.Sprintf("Pressure test failed: the nitrogen has gone, %s is left. If it was let out on purpose, end the step and test again; if not, something has opened or burst: stand clear, find it and mend it.", psi(nowPa))
 }
 
-func pressNoGauge() string {
-	return "Pressure test not proven: no gauge was heard. Connect one and begin the test again."
+// pressNoGauge says that no reading had a value, and why the newest had none.
+func pressNoGauge(failing string) string {
+	switch failing {
+	case "":
+		return "Pressure test not proven: no gauge was heard. Connect one and begin the test again."
+	case sensors.ReasonOffScale:
+		return "Pressure test not proven: the gauge gave no value that can be a pressure: does it speak the unit that the site file gives it? Put that right, or look at the gauge, and begin the test again."
+	}
+	return fmt.Sprintf("Pressure test not proven: the gauge gave no value: %s. Look at it and its cable, and begin the test again.", whyNoValue(failing))
 }
 
 func pressGap(unknown bool) string {
@@ -124,6 +131,11 @@ func pressStuck(nowPa float64, v pressView) string {
 
 func pressNoTemp(v pressView) string {
 	return fmt.Sprintf("Pressure test not proven: %s. The gas's temperature is not known at both ends. Clamp a thermometer to the pipe and hold on.", pressMoved(v))
+}
+
+// pressTooWide says that the thermometers leave more in doubt than none would.
+func pressTooWide(v pressView) string {
+	return fmt.Sprintf("Pressure test not proven: %s: so wide a doubt proves nothing. Look whether every clamp sits on the pipe and shows what can be, and hold on until the hour of the day at which it began.", pressMoved(v))
 }
 
 func pressLow(bestPa float64, target Setting) string {
