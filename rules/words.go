@@ -36,11 +36,19 @@ func underWay(step string, elapsed time.Duration, known bool) string {
 // stepEnded says why a flag is cleared by the end of its step: not because all
 // is well again.
 func stepEnded(flag, step, result string) string {
-	s := fmt.Sprintf("%s has ended, so this is no longer watched for: %s", stepWord(step), strings.ReplaceAll(flag, "-", " "))
+	s := fmt.Sprintf("%s has ended, so this is no longer watched for: %s", stepWord(step), flagWord(flag))
 	if result != "" {
 		s += fmt.Sprintf("; its verdict stands: %s", strings.ReplaceAll(result, "-", " "))
 	}
 	return s + "."
+}
+
+// flagWord is a flag as people say it.
+func flagWord(flag string) string {
+	if rest, ok := strings.CutPrefix(flag, "take-off-"); ok { // one word
+		return "take-off " + strings.ReplaceAll(rest, "-", " ")
+	}
+	return strings.ReplaceAll(flag, "-", " ")
 }
 
 // Silence.

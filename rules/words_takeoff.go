@@ -53,7 +53,7 @@ func factorOnGas(r Run) string {
 	return fmt.Sprintf("%s has a factor of %.3g kg/m, which is counted: as a rule makers give factors for liquid lines.", r.named(), r.FactorKgM)
 }
 
-const factorOffDo = " A maker's factor lies between 0.7 and 1.6 times that: look whether the row, the diameter or the unit slipped (lb/ft written as kg/m is 0.67 of what it should be)."
+const factorOffDo = " A maker's factor lies between 0.7 and 1.6 times what its line holds of liquid: look whether the row, the diameter or the unit slipped (lb/ft written as kg/m is 0.67 of what it should be)."
 
 func linesApart(a, b Run) string {
 	if a.LengthM < b.LengthM {
@@ -149,7 +149,7 @@ func takeOffEmpty(lines int) string {
 
 // takeOffSums is what the lines come to.
 func takeOffSums(p Pipework, sum PipeSum) string {
-	s := fmt.Sprintf("%d lines, %s to add", len(p.Runs), both(sum.AdditionalKg))
+	s := fmt.Sprintf("%s, %s to add", counted(len(p.Runs), "line"), both(sum.AdditionalKg))
 	if p.ExtraKg > 0 {
 		s += fmt.Sprintf(" with %s of the maker's allowances", kg(p.ExtraKg))
 	}
@@ -200,7 +200,7 @@ func takeOffStands(p Pipework, sum PipeSum, slips int) string {
 	if !sum.Known() {
 		return "Take-off under way. " + takeOffEmpty(len(p.Runs))
 	}
-	s := fmt.Sprintf("Take-off, %d lines: %s to add; the pipes hold %s.", len(p.Runs), both(sum.AdditionalKg), litres(sum.TotalM3))
+	s := fmt.Sprintf("Take-off, %s: %s to add; the pipes hold %s.", counted(len(p.Runs), "line"), both(sum.AdditionalKg), litres(sum.TotalM3))
 	switch {
 	case slips == 1:
 		s += " One thing looks like a slip."
