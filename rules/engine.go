@@ -894,7 +894,7 @@ func (e *Engine) answer(b *Told) {
 	if system == "" {
 		system = b.System
 	}
-	if system, known := e.systemOf(system); ok && known {
+	if system, known := e.systemOf(system); ok && known && Answers(b) {
 		e.answered = append(e.answered, Step{System: system, Name: step})
 	}
 }

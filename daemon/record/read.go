@@ -403,13 +403,14 @@ func (g *reading) answered(b *rules.Told, at time.Time) {
 		return
 	}
 	for _, s := range slices.Backward(g.steps) { // the newest of its name
-		if s.Step.Step == step && len(s.verdicts) > 0 {
-			g.rec.Accepted, s.Accepted = append(g.rec.Accepted, x), append(s.Accepted, x)
-			return
+		if s.Step.Step != step {
+			continue
 		}
-		if s.Step.Step == step {
+		if len(s.verdicts) == 0 && s.endSeq == 0 {
 			break
 		}
+		g.rec.Accepted, s.Accepted = append(g.rec.Accepted, x), append(s.Accepted, x)
+		return
 	}
 	g.rec.Unclear = append(g.rec.Unclear, nothingToAccept(b.Note))
 }

@@ -32,7 +32,7 @@ func nobodyAnswers(mark, note string) string {
 }
 
 func nothingToAccept(note string) string {
-	return fmt.Sprintf("A mark accepted came before its step had a result, so nothing was made of it: %q.", note)
+	return fmt.Sprintf("A mark accepted came before its step had a result or an end, so nothing was made of it: %q.", note)
 }
 
 func unitsJudged(vs []Verdict) string {
