@@ -88,7 +88,7 @@ func CutBy(said string) (by, text string) {
 func Answers(b *Told) bool {
 	_, _, rest, ok := CutStep(b.Note)
 	_, text := CutBy(rest)
-	return ok && text != "" || ok && b.Name == "reported" && b.By != ""
+	return ok && text != "" && !strings.HasSuffix(text, ":") || ok && b.Name == "reported" && b.By != ""
 }
 
 // answerDoubt says what such a mark lacks.
