@@ -108,7 +108,7 @@ func (l *ledger) goesOn(s Start) (*ledger, bool) {
 			b := *p.blind
 			q.blind = &b
 		}
-		q.rest = 0
+		q.rest, q.stepAt = 0, now
 		moved = moved || len(p.rows) > 0 || p.lifted || p.fastest > 0
 		c.platforms = append(c.platforms, &q)
 	}

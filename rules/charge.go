@@ -234,7 +234,11 @@ func (j *chargeTarget) verdict() Finding {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)
 		return f
 	}
-	if quiet >= quietEnd {
+	most := quietEnd
+	if j.ledger.sendsChanges() { // what it showed last stands for as long as the site lets it be silent
+		most = max(most, j.quiet)
+	}
+	if quiet >= most {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleQuietAtEnd(j.step.Name, quiet, c)
 		return f
 	}

@@ -80,16 +80,17 @@ type platform struct {
 	blur     float64 // by how much noise widened its doubt then
 	began    time.Duration
 	begun    []sample
-	settled  bool     // start is final
-	settling bool     // it began with a jump
-	stands   bool     // of a load put on: it stood still first
-	joint    *joint   // it may be the one before, that went on
-	lifted   bool     // the cylinder was lifted off: what is weighed is the platform
-	stood    weight   // the cylinder before it was
-	onKg     float64  // what may have flowed until it was
-	flowing  weight   // the same cylinder, were it the flow that went on
-	offRow   int      // the index and one of the row that ended with its being lifted off
-	empties  []weight // what the platform showed since
+	stepAt   time.Duration // the step's begin
+	settled  bool          // start is final
+	settling bool          // it began with a jump
+	stands   bool          // of a load put on: it stood still first
+	joint    *joint        // it may be the one before, that went on
+	lifted   bool          // the cylinder was lifted off: what is weighed is the platform
+	stood    weight        // the cylinder before it was
+	onKg     float64       // what may have flowed until it was
+	flowing  weight        // the same cylinder, were it the flow that went on
+	offRow   int           // the index and one of the row that ended with its being lifted off
+	empties  []weight      // what the platform showed since
 
 	good    []sample // readings of the open segment that are believed
 	fit     weight   // by them
@@ -107,6 +108,9 @@ type platform struct {
 	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
 	same    sample        // since when the weight has been the very same
 	sameBy  float64       // the rate before that
+	laidKg  float64       // that a shift laid on the cylinder
+	changes int           // readings a digit from the one before
+	repeats bool          // one was the same as the one before
 	away    bool          // the box was off since the last weight, nobody knows for how long
 	cut     bool          // the box was off since
 	units   granularity
@@ -342,6 +346,7 @@ func (p *platform) weigh(s sample) {
 	}
 	p.units.see(s.v)
 	p.noise.digit = p.units.finest()
+	p.hold(s)
 	if len(p.good) == 0 && len(p.pending) == 0 {
 		p.open([]sample{s})
 		return
@@ -359,6 +364,11 @@ func (p *platform) weigh(s sample) {
 	}
 	if p.away { // the cylinder's weight bridges it all the same, but says nothing of the rate
 		p.away = false
+		if p.hintedAt(s.t) && p.hint == "cylinder-swapped" || last.v > 1 && s.v < -emptyKg {
+			p.awayMoved(last)
+			p.open([]sample{s})
+			return
+		}
 		if fall := last.v - s.v; fall >= -p.jump() && (math.Abs(s.v) > emptyKg || last.v < 1) {
 			p.bridge(s, EndedPowerCut)
 			return
@@ -387,6 +397,52 @@ func (p *platform) weigh(s sample) {
 		return
 	}
 	p.accept(s)
+}
+
+// sendsChanges reports whether the scale sends a weight only when it changes:
+// it showed one digit less or more so often, and never the same twice. A scale
+// that is asked shows the same again in one of three at least of such pairs,
+// whatever its noise: as often all differ in one of 10,000 cases.
+func (p *platform) sendsChanges() bool { return !p.repeats && p.changes >= 23 }
+
+// hold takes it that such a scale showed its last weight until it sent the next,
+// where it does not show what flowed meanwhile.
+func (p *platform) hold(s sample) {
+	n := len(p.good)
+	if n == 0 || len(p.pending) > 0 || p.away {
+		return
+	}
+	last, by := p.good[n-1], p.units.digit()
+	gap, fall := s.t-last.t, last.v-s.v
+	switch {
+	case gap.Seconds() > float64(lostReads*p.usual().Seconds()): // it may be sent now and then all the same
+	case fall == 0:
+		p.repeats = true
+	case math.Abs(fall) < 1.5*by:
+		p.changes++
+	}
+	if !p.sendsChanges() || !p.silence(gap, backAfter) || fall > 2*by && fall <= p.jump()+float64(1.5*max(0, p.fit.rate)*gap.Seconds()) {
+		return
+	}
+	p.accept(sample{s.t - 2*pause, last.v})
+}
+
+// awayMoved closes the segment where the box was off for nobody knows how long
+// and another cylinder stands there, as somebody says, or the scale was zeroed,
+// as it shows less than nothing: what was given meanwhile is at the most all that
+// the cylinder weighed.
+func (p *platform) awayMoved(last sample) {
+	p.finish()
+	most := p.levelKg() - p.zero
+	switch {
+	case p.lifted:
+		most = 0
+	case p.zeroedRow > 0:
+		most = p.zeroedGross
+	}
+	p.cut = false
+	p.next(last.t, p.levelKg(), EndedPowerCut, true)
+	p.rows[len(p.rows)-1].HighKg += max(0, most)
 }
 
 // dropTail takes back the first reading after a bump where the next one shows
@@ -467,7 +523,7 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 // shows less than nothing. A hand on an empty one never does for long.
 func (p *platform) flowedLifted(fallKg float64) bool {
 	least := min(max(0.1, float64(jumpNoise*p.noise.sigma())), emptyKg)
-	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && math.Abs(p.start.kg) < emptyKg && p.start.kg-fallKg < p.zero-least
+	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && p.start.kg < max(emptyKg, float64(emptyShare*p.stood.kg)) && p.start.kg > -max(emptyKg, float64(gapHigh*p.onKg)) && p.start.kg-fallKg < p.zero-least
 }
 
 // continues reports whether a reading goes on from an earlier one, whether the
@@ -544,6 +600,10 @@ func (p *platform) below(ss []sample, a, b sample) bool {
 }
 
 func (p *platform) weighAfterJump(s, last, newest sample) {
+	if p.silence(s.t-newest.t, backAfter) && p.thawedBefore(last) {
+		p.weigh(s)
+		return
+	}
 	p.unheard = max(p.unheard, s.t-newest.t)
 	rate := p.fit.rate
 	if p.passed(s, last, newest) {
@@ -552,7 +612,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	if math.Abs(s.v-newest.v) > p.jump() && !p.thawed(last) { // it has left where it jumped to
 		rate = jumpKgPerS
 	}
-	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back {
+	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back && newest.t-p.fast[0].t < bumpMost {
 		p.tail, p.tailUp = s.t, p.pending[0].v > last.v
 		p.pending = nil // it was a bump
 		p.accept(s)
@@ -591,6 +651,32 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		if !p.undoRise() {
 			p.breakSegment()
 		}
+	}
+}
+
+// thawedBefore takes for what flowed a jump that a silence has followed before
+// it was known to stay, where the scale had surely shown its last value.
+func (p *platform) thawedBefore(last sample) bool {
+	if p.lifted || p.back || p.hintedAt(p.pending[0].t) {
+		return false
+	}
+	if _, sure := p.frozen(last, p.pending[0], weight{kg: p.pending[0].v}); !sure {
+		return false
+	}
+	p.thaw(true)
+	return true
+}
+
+// thaw takes a jump for what flowed while the scale showed its last value;
+// surely, or perhaps.
+func (p *platform) thaw(sure bool) {
+	since := p.pending
+	p.bridge(since[0], EndedSilence)
+	if !sure {
+		p.rows[len(p.rows)-1].LowKg = 0
+	}
+	for _, s := range since[1:] {
+		p.accept(s)
 	}
 }
 
@@ -713,7 +799,7 @@ func (p *platform) rose() time.Duration {
 func (p *platform) flowsFast(last sample) bool {
 	n := len(p.fast)
 	span := p.fast[n-1].t - last.t
-	if span < bumpMost || n < 4 {
+	if span < bumpMost || n < 4 && (n < levelReads || span < time.Duration(n)*seldom) {
 		return false
 	}
 	mean := (last.v - p.fast[n-1].v) / span.Seconds()
@@ -739,7 +825,7 @@ func (p *platform) jumped(a, b sample) bool {
 	if len(p.pending) == 0 && p.hintedAt(b.t) {
 		most = p.jump() + float64(gapHigh*p.fit.rate*dt)
 	}
-	return -fall > p.jump() || fall > most
+	return -fall > p.jump() || fall > most || len(p.pending) == 0 && p.takenOff(fall-float64(max(0, p.fit.rate)*dt))
 }
 
 // opening reports whether the newest believed reading lies below the level of
@@ -772,8 +858,9 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 		return false
 	}
 	meant := float64(p.fit.rate * gap.Seconds())
-	if last.v > 1 {
-		return last.v-s.v > float64(gapHigh*meant)+emptyKg
+	if last.v > 1 { // nought itself is no weight of a cylinder
+		nought := math.Abs(s.v) <= p.units.digit()+float64(max(0, p.fit.rate)*p.usual().Seconds())
+		return nought || last.v-s.v > float64(gapHigh*meant)+emptyKg
 	}
 	// It was zeroed before: about nought again although it flowed.
 	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10)
@@ -807,45 +894,49 @@ func (p *platform) own() []sample {
 // next with what came since.
 func (p *platform) breakSegment() {
 	p.refit()
-	flowed := p.fit.rate
+	flowed, earlier := p.fit.rate, p.flowing
 	p.finish()
 	last, first := p.good[len(p.good)-1], p.pending[0]
 	was := p.fit
+	flowing := was
 	after := firstLevel(p.pending, p.noise)
 	gap := first.t - last.t
 	fall := was.kg - after.kg
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
 	stands := false // another load: it is put on, and what was there taken off, with the valve shut
 	silent := p.back || p.silence(p.unheard, gapAtLeast)
-	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed"
+	// Of a platform that shows less than nothing when it is empty, nought is a scale that was zeroed.
+	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed" || p.zero < -1 && !p.lifted && math.Abs(after.kg) < emptyKg
 	if (empty || math.Abs(fall) > gulpMost || p.lifted || p.cleared) && !silent && !zeroed && len(p.own()) > 0 {
-		p.flowing = was
 		rest := restLevel(p.own(), p.noise, false)
 		was.kg, was.se, stands = rest.kg, rest.se, true
 		p.fit.se, fall = rest.se, rest.kg-after.kg
 	}
 	var whole *joint
-	frozen, sure := p.frozen(last, first, after)
+	flows := after
+	flows.rate = min(after.rate, newestLevel(p.pending, p.noise).rate) // a display that comes to rest falls at first
+	frozen, sure := p.frozen(last, first, flows)
 	// Nobody changes a display's unit and the cylinder in the same moment.
-	p.unit = p.unit || !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare)
+	p.unit = p.unit || !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare) &&
+		p.fast[0].t == first.t && !steady(flowing, after) // it showed nothing else between, and its flow changed alike
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
 		p.start = weight{t: last.t, kg: last.v}
 		p.betweenHi = p.mostBetween(gap)
 		p.next(last.t, last.v, EndedSwap, true)
+	case !silent && !frozen && !zeroed && !empty && !p.lifted && math.Abs(fall) > gulpMost && !p.hintedAt(first.t) && p.fast[0].t == first.t && steady(flowing, after):
+		// Nobody changes a cylinder while it flows: something heavy was laid on, or taken off.
+		p.fit.se = flowing.se
+		p.next(last.t, flowing.kg, EndedShift, false)
+		p.flowedOn(flowing.rate, after.rate, gap)
+		p.laidKg = max(0, -fall)
 	case silent: // the best guess is that it flowed on as before
 		p.breakSilent(was, after, gap)
 	case frozen: // it showed its last value while it flowed
-		since := p.pending
-		p.bridge(since[0], EndedSilence)
-		if !sure {
-			p.rows[len(p.rows)-1].LowKg = 0
-		}
-		for _, s := range since[1:] {
-			p.accept(s)
-		}
+		p.thaw(sure)
 		return
 	case p.lifted && fall > gulpMost: // what was taken for an empty platform was zeroed under a cylinder that is lifted now
+		p.notLifted(earlier)
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.lifted, p.stood, p.empties, p.offRow = true, was, nil, 0
 	case p.lifted && math.Abs(after.kg) < emptyKg && was.kg < -1: // zeroed, empty
@@ -854,33 +945,29 @@ func (p *platform) breakSegment() {
 		p.open(p.pending)
 		p.pending = nil
 		return
+	case p.lifted && p.offRow > 0 && was.kg-p.lowest() > gulpMost: // the same, between two readings
+		p.notLifted(earlier)
+		p.next(last.t, was.kg, EndedSwap, true)
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
 	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
 		p.next(last.t, was.kg, EndedSwap, true)
-	case fall > gulpMost && after.kg > emptyKg: // no empty platform: another cylinder, between two readings
+	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
 		p.next(last.t, was.kg, EndedSwap, true)
 		p.stuckOn(last, fall)
-	case zeroed && math.Abs(after.kg) < emptyKg && (empty || fall > gulpMost):
+	case zeroed && after.kg < emptyKg && after.kg > -max(emptyKg, float64(gapHigh*was.rate*gap.Seconds())) && (empty || fall > gulpMost):
 		p.next(last.t, was.kg, EndedZeroed, false)
 		p.unwatched(len(p.rows), was, after, last.t, first.t)
 	case empty || fall > gulpMost:
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
 		p.rows[len(p.rows)-1].HighKg += p.onKg
-		p.lifted, p.stood, p.empties, p.offRow = true, was, nil, len(p.rows)
+		p.lifted, p.stood, p.flowing, p.empties, p.offRow = true, was, flowing, nil, len(p.rows)
+	case p.hintedAt(first.t) && p.hint == "cylinder-swapped" && !p.lifted && math.Abs(fall) > p.jump(): // between two readings: who changed them knows
+		p.next(last.t, was.kg, EndedSwap, true)
+		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
 	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
-		empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
-		if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
-			whole = p.jointed(was, fall)
-			whole.was.rate = max(was.rate, flowed) // the last reading may have been touched already
-		}
-		p.next(last.t, was.kg, EndedShift, false)
-		if !empty {
-			p.flowedOn(float64((was.rate + after.rate) / 2 * gap.Seconds()))
-			p.rows[len(p.rows)-1].HighKg += max(0, fall)
-		}
-		p.lifted = empty
+		whole = p.moved(was, after, max(was.rate, flowed))
 	case math.Abs(after.kg) < emptyKg: // it showed what had left it since it was zeroed
 		empty := p.lifted
 		p.next(last.t, was.kg, EndedZeroed, false)
@@ -899,6 +986,44 @@ func (p *platform) breakSegment() {
 	}
 	p.open(p.pending)
 	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole
+}
+
+// moved closes a segment where the weight shifted; it may be found later that it
+// went on, with the flow that was seen before the last reading was touched.
+func (p *platform) moved(was, after weight, flowed float64) (whole *joint) {
+	last, first := p.good[len(p.good)-1], p.pending[0]
+	fall := was.kg - after.kg
+	empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
+	if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
+		whole = p.jointed(was, fall)
+		whole.was.rate = flowed
+	}
+	p.next(last.t, was.kg, EndedShift, false)
+	if !empty {
+		p.flowedOn(was.rate, after.rate, first.t-last.t)
+		if !p.takenOff(fall) {
+			p.rows[len(p.rows)-1].HighKg += max(0, fall)
+		}
+		p.laidKg = max(0, -fall)
+	}
+	p.lifted = empty
+	return whole
+}
+
+// takenOff reports whether a fall is what was laid on the cylinder before, where
+// noise is none.
+func (p *platform) takenOff(kg float64) bool {
+	within := max(p.pairs(), p.units.digit())
+	return p.laidKg > 2*within && math.Abs(kg-p.laidKg) <= within
+}
+
+// lowest is the least that was shown since the first of the jumps.
+func (p *platform) lowest() (kg float64) {
+	kg = p.fast[0].v
+	for _, s := range p.fast {
+		kg = min(kg, s.v)
+	}
+	return kg
 }
 
 // joint is a segment that a shift closed, as it was before.
@@ -958,10 +1083,12 @@ func (p *platform) rejoin() {
 }
 
 // flowedOn adds what flowed between the last reading of a closed segment and
-// the first of the next.
-func (p *platform) flowedOn(kg float64) {
-	r := &p.rows[len(p.rows)-1]
-	r.LowKg, r.BestKg, r.HighKg = r.LowKg+kg, r.BestKg+kg, r.HighKg+kg
+// the first of the next, by the rates before and after.
+func (p *platform) flowedOn(before, after float64, gap time.Duration) {
+	r, s := &p.rows[len(p.rows)-1], gap.Seconds()
+	r.LowKg += float64(min(before, after) * s)
+	r.BestKg += float64((before + after) / 2 * s)
+	r.HighKg += float64(max(before, after) * s)
 }
 
 // next closes the open segment; another cylinder may follow.
@@ -969,6 +1096,9 @@ func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
 	p.variance += p.endsVariance()
 	p.closeRow(t, kg, why)
 	p.lifted = false
+	if why != EndedShift { // what lay on it is off, or of no use to know
+		p.laidKg = 0
+	}
 	if another {
 		p.cylinder++
 		p.zeroedRow, p.blind = 0, nil
@@ -982,7 +1112,7 @@ func (p *platform) next(t time.Duration, kg float64, why string, another bool) {
 // breakSilent closes the segment before a silence after which the weight
 // cannot be compared.
 func (p *platform) breakSilent(was, after weight, gap time.Duration) {
-	lifted := p.lifted
+	lifted, opened := p.lifted, p.opening()
 	why := EndedSilence
 	if p.cut {
 		why = EndedPowerCut
@@ -995,6 +1125,8 @@ func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 		return
 	}
 	p.unwatched(len(p.rows), was, after, last.t, first.t)
+	p.blind.opened = opened
+	p.reckon(after)
 	if p.hintedAt(first.t) && p.hint == "cylinder-swapped" {
 		p.cylinder++
 		p.zeroedRow, p.blind = 0, nil
@@ -1006,6 +1138,7 @@ type blind struct {
 	row    int // its index
 	before weight
 	silent bool // nothing was heard for longer than between two readings
+	opened bool // a valve had just been opened, by how much nobody knows
 }
 
 // unwatched adds a row of what flowed between two weights that cannot be
@@ -1013,7 +1146,7 @@ type blind struct {
 func (p *platform) unwatched(i int, before, after weight, from, until time.Duration) {
 	p.rows = slices.Insert(p.rows, i, Segment{Scale: p.point, Cylinder: p.cylinder, Since: from, Until: until, FromKg: before.kg, ToKg: after.kg,
 		Ended: EndedHeard, Unseen: true})
-	p.blind = &blind{i, before, p.silence(until-from, 0)}
+	p.blind = &blind{row: i, before: before, silent: p.silence(until-from, 0)}
 	p.zeroedRow, p.zeroedGross = i+1, before.kg-p.zero
 	p.reckon(after)
 }
@@ -1031,11 +1164,17 @@ func (p *platform) reckon(after weight) {
 	r := &p.rows[u.row]
 	s := (r.Until - r.Since).Seconds()
 	low, best, high := 0.0, u.before.rate, max(float64(gapHigh*u.before.rate), after.rate)
-	if !steady(u.before, after) {
+	switch {
+	case u.before.rate == 0 && p.beganStill(after.rate): // nor did it flow before
+		best = 0
+	case !steady(u.before, after):
 		best = (u.before.rate + after.rate) / 2
 	}
 	if !u.silent {
 		low = max(0, min(u.before.rate-2*u.before.rateSe, after.rate-2*after.rateSe))
+	}
+	if u.opened {
+		high = max(high, p.widest())
 	}
 	for _, w := range []weight{u.before, after} { // two standard errors of the rates
 		if w.span >= 3*bumpMost && !math.IsInf(w.rateSe, 1) {
@@ -1044,25 +1183,50 @@ func (p *platform) reckon(after weight) {
 	}
 	r.ToKg = after.kg
 	r.LowKg, r.BestKg, r.HighKg = low*s, best*s, high*s
+	if p.stepAt > r.Since && p.fastest > high { // a step that was begun meanwhile opened a valve anew
+		r.HighKg += float64((p.fastest - high) * max(0, (r.Until-p.stepAt).Seconds()))
+	}
+}
+
+// beganStill reports whether the open segment's cylinder stood still at first,
+// where what is known by now flows at a rate.
+func (p *platform) beganStill(rate float64) bool {
+	if len(p.begun) < 2 {
+		return rate == 0
+	}
+	a, b := p.begun[0], p.begun[1]
+	if a.v-b.v <= p.pairs() && float64(rate*(b.t-a.t).Seconds()) > p.pairs() {
+		return true
+	}
+	return restLevel(p.begun, p.noise, true).n >= levelReads
 }
 
 // loaded looks whether what was taken for an empty platform gives charge: then
 // the scale was zeroed with the cylinder on it, and what flowed at that moment
 // nobody saw.
 func (p *platform) loaded() {
-	if !p.lifted || p.offRow == 0 || !p.flowedLifted(p.start.kg-p.levelKg()) {
+	if p.lifted && p.flowedLifted(p.start.kg-p.levelKg()) {
+		p.notLifted(p.flowing)
+	}
+}
+
+// notLifted takes back that the cylinder was lifted off: the scale was zeroed
+// under it. What flowed just before is known by its level then.
+func (p *platform) notLifted(flowing weight) {
+	if p.offRow == 0 {
 		return
 	}
 	r := &p.rows[p.offRow-1]
-	more := p.stood.kg - p.flowing.kg
-	r.Ended, r.ToKg = EndedZeroed, p.flowing.kg
+	more := p.stood.kg - flowing.kg
+	r.Ended, r.ToKg = EndedZeroed, flowing.kg
 	r.LowKg, r.BestKg, r.HighKg = r.LowKg+more, r.BestKg+more, r.HighKg+more-p.onKg
 	until := p.began
 	if p.offRow < len(p.rows) {
 		until = p.rows[p.offRow].Since
 	}
 	p.lifted, p.empties, p.nought = false, nil, false
-	p.unwatched(p.offRow, p.flowing, p.start, r.Until, until)
+	p.unwatched(p.offRow, flowing, p.start, r.Until, until)
+	p.reckon(p.start)
 	p.offRow = 0
 }
 
@@ -1085,7 +1249,7 @@ func (p *platform) putOn(was, after weight) {
 		p.zero = zero
 		weighed := after.kg - zero
 		if !another && math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()) {
-			p.gaveSince(stood.kg - empties[0].kg - weighed)
+			p.gaveSince(stood.kg-empties[0].kg-weighed, after.t-stood.t)
 			p.regain(weighed, 0)
 			return
 		}
@@ -1097,8 +1261,9 @@ func (p *platform) putOn(was, after weight) {
 // gaveSince adds to a cylinder that was lifted off what it weighs less now that
 // it is back: it gave that after the last reading before, between two of a slow
 // scale. Where a silence is to be reckoned by the same weights, regain tells it.
-func (p *platform) gaveSince(kg float64) {
-	if p.zeroedRow > 0 || p.offRow == 0 || kg <= 0 || kg > p.jump()+float64(gapHigh*p.onKg) {
+func (p *platform) gaveSince(kg float64, off time.Duration) {
+	most := max(float64(gapHigh*p.onKg), float64(1.5*p.stood.rate*off.Seconds())) // its valve may have been open all the while
+	if p.zeroedRow > 0 || p.offRow == 0 || kg <= 0 || kg > p.jump()+most {
 		return
 	}
 	r := &p.rows[p.offRow-1]
@@ -1123,6 +1288,18 @@ func (p *platform) regain(grossKg, openKg float64) {
 	flowed = max(0, flowed)
 	r.LowKg, r.BestKg, r.HighKg = flowed, flowed, flowed
 	p.zeroedRow, p.blind = 0, nil
+}
+
+// emptied reports whether a weight is what the empty platform shows where the
+// scale was zeroed with a cylinder on it: less than nothing, by what that weighed
+// then.
+func (p *platform) emptied(kg float64) bool {
+	if p.zeroedRow == 0 {
+		return false
+	}
+	r := p.rows[p.zeroedRow-1]
+	shows := r.ToKg - p.zeroedGross
+	return kg > shows+r.LowKg-p.jump() && kg < shows+r.HighKg+p.jump()
 }
 
 // pairs is how far noise moves two readings on end apart, four standard
@@ -1153,13 +1330,13 @@ func (p *platform) thawed(last sample) bool {
 func (p *platform) frozen(last, first sample, after weight) (frozen, sure bool) {
 	rate := max(p.sameBy, after.rate)
 	stood := last.t - p.same.t
-	if stood < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg ||
+	if stood < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg || p.emptied(after.kg) || p.hintedAt(first.t) && p.hinted-hintFor <= first.t ||
 		float64(rate*stood.Seconds()) < 2*p.units.digit() { // so slow a flow moves the display no sooner
 		return false, false
 	}
 	meant := float64(rate * (first.t - p.same.t).Seconds())
 	fall := last.v - first.v
-	if fall < 0 || fall > float64(gapHigh*meant)+p.jump() {
+	if fall < 0 || fall > float64(gapHigh*meant)+p.jump() || p.takenOff(fall) {
 		return false, false
 	}
 	return true, p.thaws(first) || after.rate > 4*after.rateSe && after.rate > noFlow || p.stuck(last) || fall > gulpMost
@@ -1333,6 +1510,12 @@ func (p *platform) begin(first weight) {
 		if !p.lifted {
 			p.reckon(first)
 		}
+		if len(p.rows) == 0 && p.cylinder == 1 && !p.settling && p.settled && !p.silence(first.t, 0) {
+			p.betweenHi = 0
+			if first.rate > 4*first.rateSe { // what flows at the first reading may have flowed since the step's begin
+				p.betweenHi = float64(first.rate * first.t.Seconds())
+			}
+		}
 		return
 	}
 	fall := p.from.v - first.kg
@@ -1409,7 +1592,7 @@ func (p *platform) shifted() {
 	}
 	p.finish()
 	p.next(was.t, was.kg, EndedShift, false)
-	p.flowedOn(float64((was.rate + after.rate) / 2 * dt))
+	p.flowedOn(was.rate, after.rate, after.t-was.t)
 	if beyond > 0 {
 		p.rows[len(p.rows)-1].HighKg += beyond
 	}
@@ -1525,11 +1708,25 @@ func (l *ledger) heard() (last time.Duration, ok bool) {
 // flowsOn is what may have gone in since a scale was last heard.
 func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
 	for _, p := range l.platforms {
-		if p.silence(quiet, backAfter) && !p.lifted && p.fit.rate > noFlow {
+		switch {
+		case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
+		case p.opening():
+			kg += float64(p.widest() * quiet.Seconds())
+		case p.fit.rate > noFlow:
 			kg += float64(gapHigh * p.fit.rate * quiet.Seconds())
 		}
 	}
 	return kg
+}
+
+// sendsChanges reports whether all scales send a weight only when it changes.
+func (l *ledger) sendsChanges() bool {
+	for _, p := range l.platforms {
+		if !p.sendsChanges() {
+			return false
+		}
+	}
+	return true
 }
 
 // usual is the time between readings, of the slowest scale.
