@@ -86,13 +86,26 @@ func (c doctorCommand) look(ctx context.Context, o output, m doctor.Machine) err
 			missing++
 		}
 	}
-	if c.JSON {
-		err = json.NewEncoder(o.out).Encode(report(buses, found, expected))
-	} else {
-		err = printed(o.out, site, buses, found, expected, c.Write)
+	var stands []ground
+	if site != nil {
+		stands = standsOn(data, time.Now())
 	}
-	if err == nil && missing > 0 {
+	if c.JSON {
+		err = json.NewEncoder(o.out).Encode(report(buses, found, expected, stands))
+	} else {
+		err = printed(o.out, site, buses, found, expected, stands, c.Write)
+	}
+	bad := 0
+	for _, g := range stands {
+		if !g.OK {
+			bad++
+		}
+	}
+	switch {
+	case err == nil && missing > 0:
 		return toldError{fmt.Errorf("without an answer: %s", counted(missing, "point"))}
+	case err == nil && bad > 0:
+		return toldError{fmt.Errorf("what the box stands on is not right: %s", counted(bad, "fault"))}
 	}
 	return err
 }
@@ -101,12 +114,12 @@ func (c doctorCommand) look(ctx context.Context, o output, m doctor.Machine) err
 func (c doctorCommand) listen(ctx context.Context, m doctor.Machine, site *daemon.Site, buses []doctor.Bus, file string) (expected []seen, found map[string]seen, err error) {
 	dir, err := os.MkdirTemp("", "standwatch-doctor-")
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, fmt.Errorf("doctor needs a folder to work in: make room in %s, or name another by TMPDIR: %w", os.TempDir(), err)
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	name := filepath.Join(dir, "site.yaml")
 	if err := os.WriteFile(name, []byte(file), 0o600); err != nil {
-		return nil, nil, err
+		return nil, nil, fmt.Errorf("doctor needs some kB to work in: make room in %s, or name another folder by TMPDIR: %w", os.TempDir(), err)
 	}
 	start, errs := config.Load(name, all.Drivers())
 	if len(errs) > 0 {
@@ -197,9 +210,13 @@ func heard(p sensors.Point, r sensors.Reading, ok bool) seen {
 	return s
 }
 
-func printed(out io.Writer, site *daemon.Site, buses []doctor.Bus, found map[string]seen, expected []seen, wrote string) error {
+func printed(out io.Writer, site *daemon.Site, buses []doctor.Bus, found map[string]seen, expected []seen, stands []ground, wrote string) error {
 	w := tabwriter.NewWriter(out, 0, 8, 2, ' ', 0)
-	if len(buses) == 0 {
+	switch {
+	case len(buses) > 0:
+	case os.Geteuid() == 0:
+		fmt.Fprintln(w, "This machine has no bus, port or line that an instrument could hang on: switch its buses on, and plug in what is missing.")
+	default:
 		fmt.Fprintln(w, "This machine has no bus, port or line that an instrument could hang on, or who asks may not use it: switch its buses on, and ask as root (sudo standwatch doctor).")
 	}
 	by := map[string]seen{}
@@ -236,12 +253,20 @@ func printed(out io.Writer, site *daemon.Site, buses []doctor.Bus, found map[str
 			fmt.Fprintf(w, "  %s\t%s\t%s\n", e.Point, e.Source, e.shown)
 		}
 		switch {
+		case len(expected) == 0 && len(site.Points) > 0:
+			fmt.Fprintf(w, "  nothing that is wired to this machine: of its %s standwatch points shows what comes while the box runs\n", counted(len(site.Points), "point"))
 		case len(expected) == 0:
-			fmt.Fprintln(w, "  nothing that is wired to this machine")
+			fmt.Fprintln(w, "  nothing: it has no points")
 		case missing == 0:
 			fmt.Fprintln(w, "All of it answers.")
 		default:
 			fmt.Fprintf(w, "%d of %d do not answer: look at plug, supply and address; while the box runs it holds its lines and ports, so stop it first.\n", missing, len(expected))
+		}
+	}
+	if len(stands) > 0 {
+		fmt.Fprintln(w, "\nThe box stands on:")
+		for _, g := range stands {
+			fmt.Fprintf(w, "  %s\t%s\n", g.What, g.Says)
 		}
 	}
 	if wrote != "" {
@@ -292,7 +317,7 @@ func printLines(w io.Writer, site *daemon.Site, b doctor.Bus) {
 }
 
 // report is what --json writes.
-func report(buses []doctor.Bus, found map[string]seen, expected []seen) any {
+func report(buses []doctor.Bus, found map[string]seen, expected []seen, stands []ground) any {
 	type instrument struct {
 		Where  string   `json:"where"`
 		Chip   string   `json:"chip,omitempty"`
@@ -328,7 +353,8 @@ func report(buses []doctor.Bus, found map[string]seen, expected []seen) any {
 		expected = []seen{}
 	}
 	return struct {
-		Buses    []bus  `json:"buses"`
-		Expected []seen `json:"expected"`
-	}{all, expected}
+		Buses    []bus    `json:"buses"`
+		Expected []seen   `json:"expected"`
+		Stands   []ground `json:"stands_on,omitempty"`
+	}{all, expected, stands}
 }

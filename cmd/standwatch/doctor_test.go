@@ -123,3 +123,42 @@ func TestDoctorBesideARunningBox(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// What the box stands on is looked at before it starts: a clock that was never
+// set, a disk without room, a journal that is none.
+func TestDoctorLooksAtWhatTheBoxStandsOn(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	for file, body := range map[string]string{"damaged/journal.db": "no journal at all", "torn/journal.db": "SQL", "whole/journal.db": "SQLite format 3\x00 and more", "fresh/journal.db": ""} {
+		if err := os.MkdirAll(filepath.Dir(filepath.Join(dir, file)), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(dir, file), body)
+	}
+	now := time.Date(2026, 6, 12, 22, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		data string
+		now  time.Time
+		what string
+		ok   bool
+		says string
+	}{
+		{"nowhere/deep", now, "journal", true, "the first start makes it"},
+		{"nowhere/deep", now, "disk", true, "free on the disk of " + dir},
+		{"damaged", now, "journal", false, "damaged or no journal"},
+		{"torn", now, "journal", false, "damaged or no journal"},
+		{"whole", now, "journal", true, "looks it through at each start"},
+		{"fresh", now, "journal", true, "looks it through at each start"}, // cut off before anything was kept
+		{"whole", now, "clock", true, "2026-06-12 22:00 UTC"},
+		{"whole", time.Unix(7, 0).UTC(), "clock", false, "it says 1970-01-01, so it was never set"},
+	} {
+		for _, g := range standsOn(filepath.Join(dir, c.data), c.now) {
+			if g.What == c.what && (g.OK != c.ok || !strings.Contains(g.Says, c.says)) {
+				t.Errorf("%s at %s: %+v, want %t, %q", c.data, c.now, g, c.ok, c.says)
+			}
+		}
+	}
+	if g := diskGround("/proc/self"); g.OK { // a file system without room
+		t.Errorf("%+v", g)
+	}
+}

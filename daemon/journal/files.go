@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -15,7 +16,7 @@ import (
 
 // The files in the journal's directory. SQLite adds -wal and -shm beside the first.
 const (
-	dataFile = "journal.db"
+	File     = "journal.db"
 	lockFile = "journal.lock"
 )
 
@@ -125,7 +126,12 @@ const busyFor = 20 * time.Second
 func lockDir(dir string) (*os.File, error) {
 	path := filepath.Join(dir, lockFile)
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
-	if err != nil {
+	switch {
+	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
+		return nil, fmt.Errorf("journal: no access to the journal in %s; check its owner, whether the disk is mounted read-only, and as whom this was started: %w", dir, err)
+	case errors.Is(err, syscall.ENOSPC):
+		return nil, fmt.Errorf("journal: %w: make room on the disk of %s (%w)", ErrFull, dir, err)
+	case err != nil:
 		return nil, fmt.Errorf("journal: open the lock file: %w", err)
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
@@ -178,7 +184,7 @@ func checkVersion(conn *sqlite.Conn) error {
 }
 
 func openWriter(dir string) (_ *sqlite.Conn, err error) {
-	path := filepath.Join(dir, dataFile)
+	path := filepath.Join(dir, File)
 	conn, err := sqlite.OpenConn(path, sqlite.OpenReadWrite|sqlite.OpenCreate)
 	if err != nil {
 		return nil, explain("open", dir, err)
@@ -263,11 +269,11 @@ func checkSchema(conn *sqlite.Conn) (int64, error) {
 }
 
 func openReader(dir string) (_ *sqlite.Conn, err error) {
-	path := filepath.Join(dir, dataFile)
+	path := filepath.Join(dir, File)
 	// Asking for the size opens nothing: closing any other handle on the file would drop SQLite's locks.
 	if _, err := os.Stat(path); err != nil {
 		if errors.Is(err, os.ErrNotExist) {
-			return nil, fmt.Errorf("journal: there is no journal in %s (no file %s); give the directory a standwatch writes to: %w", dir, dataFile, err)
+			return nil, fmt.Errorf("journal: there is no journal in %s (no file %s); give the directory a standwatch writes to: %w", dir, File, err)
 		}
 		return nil, fmt.Errorf("journal: %w", err)
 	}

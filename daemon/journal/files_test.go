@@ -261,7 +261,7 @@ func TestForeignAndNewerFiles(t *testing.T) {
 		if err := open(t, dir).Close(); err != nil {
 			t.Fatal(err)
 		}
-		conn, err := sqlite.OpenConn(filepath.Join(dir, dataFile), sqlite.OpenReadWrite)
+		conn, err := sqlite.OpenConn(filepath.Join(dir, File), sqlite.OpenReadWrite)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -276,7 +276,7 @@ func TestForeignAndNewerFiles(t *testing.T) {
 		}
 	}
 	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, dataFile), []byte(strings.Repeat("not a database at all ", 300)), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(dir, File), []byte(strings.Repeat("not a database at all ", 300)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := Open(t.Context(), dir, slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), "damaged") {
@@ -293,11 +293,11 @@ func TestAnyTailOfTheLogMayBeMissing(t *testing.T) {
 		heard(t, lines, "kept")
 	}
 	kill()
-	wal, err := os.ReadFile(filepath.Join(dir, dataFile+"-wal"))
+	wal, err := os.ReadFile(filepath.Join(dir, File+"-wal"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	db, err := os.ReadFile(filepath.Join(dir, dataFile))
+	db, err := os.ReadFile(filepath.Join(dir, File))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -314,7 +314,7 @@ func TestAnyTailOfTheLogMayBeMissing(t *testing.T) {
 				tail[i] = byte(rand.Uint32())
 			}
 		}
-		for name, b := range map[string][]byte{dataFile: db, dataFile + "-wal": tail} {
+		for name, b := range map[string][]byte{File: db, File + "-wal": tail} {
 			if err := os.WriteFile(filepath.Join(torn, name), b, 0o600); err != nil {
 				t.Fatal(err)
 			}
@@ -416,7 +416,7 @@ func TestDamageIsFound(t *testing.T) {
 		t.Errorf("%q, %v", sentence, err)
 	}
 	must(t, j.Close())
-	path := filepath.Join(dir, dataFile)
+	path := filepath.Join(dir, File)
 	b, err := os.ReadFile(path)
 	must(t, err)
 	for i := range 4096 { // a page in the midst of it

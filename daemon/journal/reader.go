@@ -202,7 +202,7 @@ func (r *Reader) Size(ctx context.Context) (db, wal int64, err error) {
 	if err := ctx.Err(); err != nil {
 		return 0, 0, err
 	}
-	path := filepath.Join(r.dir, dataFile)
+	path := filepath.Join(r.dir, File)
 	d, err := os.Stat(path)
 	if err != nil {
 		return 0, 0, fmt.Errorf("journal: %w", err)

@@ -145,7 +145,7 @@ func TestAnEarlierSchemaGrows(t *testing.T) {
 			b, err := io.ReadAll(z)
 			must(t, err)
 			dir := t.TempDir()
-			must(t, os.WriteFile(filepath.Join(dir, dataFile), b, 0o600))
+			must(t, os.WriteFile(filepath.Join(dir, File), b, 0o600))
 			if r, err := OpenReader(t.Context(), dir); err != nil { // export, before the new program has run
 				t.Error(err)
 			} else {
