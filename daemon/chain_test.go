@@ -90,3 +90,14 @@ func TestAJournalThatIsChangedRaisesAFlag(t *testing.T) {
 		})
 	}
 }
+
+// Who stops a box while it starts has stopped it in order.
+func TestAStopInTheMidstOfAStartIsOrderly(t *testing.T) {
+	d, j := box(t, t.TempDir(), weighing(time.Now(), func(time.Duration) bool { return false }))
+	defer j.Close()
+	ctx, stop := context.WithCancel(t.Context())
+	stop()
+	if err := d.Run(ctx); err != nil {
+		t.Error(err)
+	}
+}

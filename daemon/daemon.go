@@ -126,15 +126,15 @@ func (d *Daemon) Run(ctx context.Context) error {
 	for _, f := range d.parts.Followers {
 		if b, ok := f.(beginner); ok { // before anything is found that it might miss
 			if err := b.Begin(ctx); err != nil {
-				return fmt.Errorf("daemon: %s: %w", f.State().Name, err)
+				return unlessStopped(ctx, fmt.Errorf("daemon: %s: %w", f.State().Name, err))
 			}
 		}
 	}
 	if err := d.loop.begin(ctx); err != nil {
-		return fmt.Errorf("daemon: starting: %w", err)
+		return unlessStopped(ctx, fmt.Errorf("daemon: starting: %w", err))
 	}
 	if err := d.judging.begin(ctx, d.loop.boot, d.loop.started); err != nil {
-		return fmt.Errorf("daemon: reading the journal: %w", err)
+		return unlessStopped(ctx, fmt.Errorf("daemon: reading the journal: %w", err))
 	}
 
 	sourcesCtx, stopSources := context.WithCancel(ctx)
@@ -201,6 +201,15 @@ func (d *Daemon) Run(ctx context.Context) error {
 		case err = <-failed:
 		default:
 		}
+	}
+	return err
+}
+
+// unlessStopped is an error of a start, but for the one that comes of being told
+// to stop in the midst of it: that is an orderly stop.
+func unlessStopped(ctx context.Context, err error) error {
+	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		return nil
 	}
 	return err
 }
