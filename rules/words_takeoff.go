@@ -189,6 +189,9 @@ func takeOffIs(plant System, result string, p Pipework, sum PipeSum, doubts []Do
 		said = append(said, "No room's volume is given (room_volume of the indoor units), so the room limit was not judged.")
 	default:
 		said = append(said, fmt.Sprintf("In the smallest room that is given, %s, it would be %s; the site's limit is %s.", roomName(u), inRoom(kgM3), inRoom(plant.RoomLimitKgM3)))
+		if open := roomsOpen(plant.Units); len(open) > 0 {
+			said = append(said, fmt.Sprintf("Not judged, for no volume is given (room_volume): %s.", listed(open)))
+		}
 	}
 	return strings.Join(said, " ")
 }
@@ -221,6 +224,16 @@ func roomName(u Unit) string {
 		return u.Room
 	}
 	return "the room of " + u.Name
+}
+
+// roomsOpen are the rooms whose volume is not given.
+func roomsOpen(units []Unit) (names []string) {
+	for _, u := range units {
+		if u.RoomM3 == 0 {
+			names = append(names, roomName(u))
+		}
+	}
+	return names
 }
 
 func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
