@@ -437,7 +437,7 @@ func (r *Reader) relink(ctx context.Context, behind, link Link) error {
 // unreadable reports whether it is what was read that is wrong, and not the reading.
 func unreadable(err error) bool {
 	var machine syscall.Errno
-	if err == nil || errors.As(err, &machine) || errors.Is(err, errClosed) {
+	if err == nil || errors.As(err, &machine) || errors.Is(err, errClosed) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return false
 	}
 	switch sqlite.ErrCode(err).ToPrimary() {
