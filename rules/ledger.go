@@ -612,7 +612,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	if math.Abs(s.v-newest.v) > p.jump() && !p.thawed(last) { // it has left where it jumped to
 		rate = jumpKgPerS
 	}
-	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back && newest.t-p.fast[0].t < bumpMost {
+	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back && newest.t-p.offSince(last, s) < bumpMost {
 		p.tail, p.tailUp = s.t, p.pending[0].v > last.v
 		p.pending = nil // it was a bump
 		p.accept(s)
@@ -637,7 +637,9 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	if p.jumped(newest, s) || math.Abs(s.v) < emptyKg && math.Abs(newest.v) >= emptyKg { // or it was still on its way there
 		p.stoodBriefly(last, s)
 		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
-		p.cleared = p.cleared || !p.lifted && last.v > 1 && len(p.pending) >= levelReads && math.Abs(newest.v) < emptyKg
+		// Of seldom readings one of an empty platform is enough: no bump goes so far.
+		often := len(p.pending) >= levelReads || p.usual() >= seldom && last.v > gulpMost+emptyKg
+		p.cleared = p.cleared || !p.lifted && last.v > 1 && often && math.Abs(newest.v) < emptyKg
 		p.aside, p.pending = p.pending, []sample{s}
 		return
 	}
@@ -652,6 +654,18 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.breakSegment()
 		}
 	}
+}
+
+// offSince is when a weight that returns left the line between the last reading
+// before and the one that is back: from there on it may be a bump.
+func (p *platform) offSince(last, back sample) time.Duration {
+	for _, s := range p.fast {
+		share := (s.t - last.t).Seconds() / (back.t - last.t).Seconds()
+		if math.Abs(last.v+float64(share*(back.v-last.v))-s.v) > p.jump() {
+			return s.t
+		}
+	}
+	return back.t
 }
 
 // thawedBefore takes for what flowed a jump that a silence has followed before
@@ -952,6 +966,7 @@ func (p *platform) breakSegment() {
 		p.putOn(was, after)
 	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
 		p.next(last.t, was.kg, EndedSwap, true)
+		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds()) // it may have flowed on until then
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
 		p.next(last.t, was.kg, EndedSwap, true)
 		p.stuckOn(last, fall)
@@ -963,7 +978,7 @@ func (p *platform) breakSegment() {
 		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
 		p.rows[len(p.rows)-1].HighKg += p.onKg
 		p.lifted, p.stood, p.flowing, p.empties, p.offRow = true, was, flowing, nil, len(p.rows)
-	case p.hintedAt(first.t) && p.hint == "cylinder-swapped" && !p.lifted && math.Abs(fall) > p.jump(): // between two readings: who changed them knows
+	case p.hintedAt(first.t) && p.hint == "cylinder-swapped" && !p.lifted && math.Abs(fall) > p.jump() && p.fast[0].t != first.t: // who changed them knows
 		p.next(last.t, was.kg, EndedSwap, true)
 		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
 	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
