@@ -27,11 +27,11 @@ const (
 	gapMost     = 10 * time.Minute // longer ones leave the hold not proven (the contract)
 	overFor     = 90 * time.Second // how long the limit must be surely passed
 	persistFor  = 3 * time.Minute  // a cause must last (the field guide),
-	willFor     = 90 * time.Second // and a projection: the fit knows of the gauge's drift
+	willFor     = time.Minute      // and a projection: the fit knows of the gauge's drift
 	surelyOver  = 0.995            // how probably it is passed, or will be
-	surelyWill  = 0.985            // for as long as a projection must last,
+	surelyWill  = 0.988            // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;
-	farSurer    = 0.999            // or this, for a third of the time: two looks
+	farSurer    = 0.995            // or this, for half the time: two looks
 	tooClose    = 0.1              // either side of even, at the end
 	causeSure   = 0.75             // of what rises, before its cause is named
 	riseSure    = 0.9              // how probably it rises at all
@@ -743,7 +743,7 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 }
 
 // standing is what a second counts for which a projection stands: one where it
-// is just sure, three where it is far surer, and between them by its log odds.
+// is just sure, two where it is far surer, and between them by its log odds.
 func standing(willBe float64) float64 {
 	odds := func(p float64) float64 { return math.Log(p / (1 - p)) }
 	far := willFor.Seconds() / lookEvery.Seconds()
