@@ -1676,6 +1676,9 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		c.unit = c.unit || p.unit
 	}
 	c.seKg = math.Sqrt(variance)
+	if c.unit { // nobody knows which of the weights were in the wrong one
+		c.lowKg, c.highKg = min(c.lowKg, float64(c.lowKg*poundKg)), max(c.highKg, c.highKg/poundKg)
+	}
 	for _, kg := range []*float64{&c.bestKg, &c.lowKg, &c.highKg, &c.unweighedKg} {
 		*kg = wholeMg(*kg)
 	}
