@@ -167,3 +167,12 @@ func diskFree(dir string) (float64, error) {
 	}
 	return float64(st.Bavail) / float64(st.Blocks), nil
 }
+
+// diskRoom is how many bytes a folder's disk takes still.
+func diskRoom(dir string) (int64, error) {
+	var st syscall.Statfs_t
+	if err := syscall.Statfs(dir, &st); err != nil {
+		return 0, err
+	}
+	return int64(st.Bavail) * int64(st.Bsize), nil
+}

@@ -90,7 +90,8 @@ type visits struct {
 	mu      sync.Mutex
 	offered []record.Visit // not taken in yet, oldest first: what a restart forgets is offered once more
 
-	reading chan struct{} // one place: who waits for it finds what the one before has read
+	room    func(dir string) (int64, error) // bytes that the disk of a folder takes still
+	reading chan struct{}                   // one place: who waits for it finds what the one before has read
 	besides map[record.Which]beside
 }
 
@@ -111,7 +112,7 @@ const mostBesides = 20
 
 // Visits are the box's, for the screens.
 func (b *Box) Visits() web.Visits {
-	return &visits{box: b, reading: make(chan struct{}, 1), besides: map[record.Which]beside{}}
+	return &visits{box: b, room: diskRoom, reading: make(chan struct{}, 1), besides: map[record.Which]beside{}}
 }
 
 // Offer reads a bundle, and keeps its figures until somebody takes them in.
@@ -124,12 +125,19 @@ func (v *visits) Offer(ctx context.Context, in io.Reader, fingerprint string) (o
 	if err := os.Remove(f.Name()); err != nil {
 		return out, err
 	}
-	n, err := io.Copy(f, io.LimitReader(in, mostBundle+1))
+	room, err := v.room(v.box.Dir)
 	if err != nil {
 		return out, err
 	}
-	if n > mostBundle {
+	most := min(mostBundle, room/2) // readings go on being kept meanwhile, and are worth more
+	n, err := io.Copy(f, io.LimitReader(in, most+1))
+	switch {
+	case err != nil:
+		return out, err
+	case n > mostBundle:
 		return out, web.ErrBundleLarge
+	case n > most:
+		return out, web.ErrBundleRoom
 	}
 	if out, _, err = record.ReadVisit(f, n); err != nil {
 		return out, err

@@ -1,16 +1,20 @@
 package daemon
 
 import (
+	"bytes"
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"os"
 	"strings"
 	"testing"
 	"time"
 
 	"standwatch/daemon/journal"
 	"standwatch/daemon/record"
+	"standwatch/daemon/web"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -150,6 +154,32 @@ func BenchmarkEarlierPage(b *testing.B) {
 	for b.Loop() {
 		if _, err := v.Beside(b.Context(), "", 1); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// A bundle that arrives takes at most half of the room that readings have.
+func TestABundleLeavesRoomForReadings(t *testing.T) {
+	j, _, data := visitOf(t, nil, nil)
+	name, _ := bundleOf(t, j, data)
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := (&Box{Journal: j, Dir: data, Daemon: New(Parts{})}).Visits().(*visits)
+	for room, want := range map[int64]error{int64(2 * len(b)): nil, int64(2*len(b)) - 2: web.ErrBundleRoom, 0: web.ErrBundleRoom} {
+		v.room = func(string) (int64, error) { return room, nil }
+		if _, err := v.Offer(t.Context(), bytes.NewReader(b), ""); !errors.Is(err, want) {
+			t.Errorf("with room for %d bytes, a bundle of %d: %v", room, len(b), err)
+		}
+	}
+	if n, err := diskRoom(data); err != nil || n <= 0 {
+		t.Errorf("%d, %v", n, err)
+	}
+	left, err := os.ReadDir(data)
+	for _, f := range left {
+		if strings.HasPrefix(f.Name(), ".bundle") || err != nil {
+			t.Errorf("%s is left, %v", f.Name(), err)
 		}
 	}
 }

@@ -37,6 +37,7 @@ type TakeVisit struct {
 // What keeps a bundle from being taken in.
 var (
 	ErrBundleLarge  = errors.New("the bundle is larger than a page takes")
+	ErrBundleRoom   = errors.New("the disk has no room for the bundle")
 	ErrNotOffered   = errors.New("that bundle is not waiting to be taken in")
 	ErrTakenAlready = errors.New("that bundle has been taken in before")
 	ErrNotSaid      = errors.New("a word is missing")
@@ -362,6 +363,8 @@ func (s *screens) postVisit(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case errors.Is(err, ErrBundleLarge) || errors.As(err, &most):
 		problem = s.words.say("problem.bundle-large")
+	case errors.Is(err, ErrBundleRoom):
+		problem = s.words.say("problem.bundle-room")
 	case errors.Is(err, record.ErrNoFigures):
 		problem = s.words.say("problem.bundle-unread", strings.Join(v.Changed, " "))
 	case err != nil && !sent:

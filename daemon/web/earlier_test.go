@@ -24,6 +24,7 @@ func TestABundleIsShownBeforeItIsTakenIn(t *testing.T) {
 		{"elsewhere", "", http.StatusOK, "name=\"elsewhere\"", "name=\"reason\""},
 		{"letter", "", http.StatusUnprocessableEntity, "This is no bundle of a standwatch", "take-go"},
 		{"large", "", http.StatusUnprocessableEntity, "256 MB", "take-go"},
+		{"room", "", http.StatusUnprocessableEntity, "no room for that file", "take-go"},
 		{"broken", "", http.StatusUnprocessableEntity, "could not be read to its end", "take-go"},
 		{"", "", http.StatusUnprocessableEntity, "Choose a bundle first", "take-go"},
 	} {

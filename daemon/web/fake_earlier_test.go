@@ -32,6 +32,8 @@ func (f *fakeVisits) Offer(_ context.Context, in io.Reader, fingerprint string) 
 		return record.Visit{Changed: []string{"This is no bundle of a standwatch."}}, record.ErrNoFigures
 	case strings.Contains(said, "large"):
 		return record.Visit{}, ErrBundleLarge
+	case strings.Contains(said, "room"):
+		return record.Visit{}, ErrBundleRoom
 	case strings.Contains(said, "broken"):
 		return record.Visit{}, errors.New("the disk is full")
 	case strings.Contains(said, "changed"):
