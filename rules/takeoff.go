@@ -204,7 +204,7 @@ func (p Pipework) Sum() (PipeSum, error) {
 
 // Doubt is one thing about a take-off that is more likely a slip than a pipe.
 type Doubt struct {
-	Kind string // row, factor, lengths, units, twice, contradiction, missing, second or target
+	Kind string // row, factor, lengths, units, long, twice, contradiction, missing, second or target
 	Text string
 }
 
@@ -263,7 +263,9 @@ func (p Pipework) Doubts() (found []Doubt) {
 	}
 	add("factor", factors, factorOffDo)
 	add("lengths", units, "")
-	add("units", p.tooLong(), "")
+	feet, far := p.tooLong()
+	add("units", feet, "")
+	add("long", far, "")
 	add("twice", twice, "")
 	add("contradiction", contrary, "")
 	add("missing", p.missing(s), "")
@@ -272,17 +274,22 @@ func (p Pipework) Doubts() (found []Doubt) {
 
 // tooLong names the longest row where feet are likely to stand as metres: it is
 // longer than all the way to the farthest room may be, and would not be in feet.
-func (p Pipework) tooLong() []string {
+// What would be in feet, too, is another slip.
+func (p Pipework) tooLong() (feet, far []string) {
 	var longest Run
 	for _, r := range p.Runs {
 		if r.LengthM > longest.LengthM {
 			longest = r
 		}
 	}
-	if longest.LengthM <= longestM || longest.LengthM > longestM*feetAMetre {
-		return nil
+	switch {
+	case longest.LengthM <= longestM:
+	case longest.LengthM <= longestM*feetAMetre:
+		feet = []string{lineTooLong(longest)}
+	default:
+		far = []string{lineFarTooLong(longest)}
 	}
-	return []string{lineTooLong(longest)}
+	return feet, far
 }
 
 // slipped reports whether two lengths that should be about the same are feet and metres of each other.

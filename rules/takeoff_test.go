@@ -90,6 +90,7 @@ func TestSlipsOfATakeOff(t *testing.T) {
 		"a factor on gas":         {"a,liquid,1/2 in,30 m,,0.094 kg/m|a,suction,7/8 in,30 m,,0.3 kg/m", []string{"factor"}},
 		"feet as metres":          {"a,liquid,1/2 in,30 m,,|a,suction,7/8 in,98.4 m,,", []string{"lengths"}},
 		"all in feet":             {"a,liquid,1/2 in,180 m,,|a,suction,7/8 in,180 m,,", []string{"units"}},
+		"long even in feet":       {"a,liquid,1/2 in,1234.5 m,,|a,suction,7/8 in,30 m,,", []string{"long"}},
 		"as long as it may be":    {"a,liquid,1/2 in,165 m,,|a,suction,7/8 in,165 m,,", nil},
 		"twice":                   {"a,liquid,1/2 in,30 m,,|a,liquid,12.7 mm,30 m,,|a,suction,7/8 in,30 m,,", []string{"twice"}},
 		"two diameters":           {"a,liquid,1/2 in,30 m,,|a,liquid,5/8 in,30 m,,|a,suction,7/8 in,30 m,,", []string{"contradiction"}},

@@ -378,6 +378,9 @@ func (r *reader) column(i int, text string) Column {
 				break
 			}
 		}
+		if named := c.Meaning == "run" || c.Meaning == "from" || c.Meaning == "to"; named && (c.Unit == "m" || c.Unit == "ft") { // Run ft
+			c.Meaning, c.Remark = "length", "it has a unit, as no name has"
+		}
 		if c.Line != "" && c.Meaning != "length" && c.Meaning != "outside_diameter" && c.Meaning != "factor" && c.Meaning != "wall" && c.Meaning != "bore" && c.Meaning != "equivalent" {
 			c.Meaning = ""
 		}

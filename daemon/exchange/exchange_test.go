@@ -266,6 +266,8 @@ func TestHeadings(t *testing.T) {
 		"Longitud equivalente (m)":   {Meaning: "equivalent", Unit: "m"},
 		"Line":                       {Meaning: "line"},
 		"Pipe run":                   {Meaning: "run"},
+		"Run ft":                     {Meaning: "length", Unit: "ft"},
+		"Section (m)":                {Meaning: "length", Unit: "m"},
 		"Gas (m)":                    {Line: "suction", Unit: "m"},
 		"Lunghezza linea liquido, m": {Meaning: "length", Line: "liquid", Unit: "m"},
 	} {

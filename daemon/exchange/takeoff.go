@@ -31,6 +31,7 @@ func (r *reader) columnOf(meaning, line string) int {
 // prepareTakeOff settles what the columns are, and returns what reads a row.
 func (r *reader) prepareTakeOff(rows []record) func(record, *Line) {
 	r.twin = map[int]int{}
+	r.lineByCells(rows)
 	r.guessMeanings(rows)
 	r.pairColumns()
 	r.dropDoubles()
@@ -120,6 +121,33 @@ func (r *reader) guessMeanings(rows []record) {
 		default:
 			c.Remark = "not used: it may be a length or a diameter; say which"
 			c.Line = ""
+		}
+	}
+}
+
+// lineByCells finds the kind of line in a column that is called otherwise: Pipe,
+// over LIQ, SUCT and HG.
+func (r *reader) lineByCells(rows []record) {
+	if slices.ContainsFunc(r.cols, func(c Column) bool { return c.Meaning == "line" || c.Line != "" }) {
+		return
+	}
+	for i := range r.cols {
+		c := &r.cols[i]
+		if c.Meaning != "run" && c.Meaning != "" || c.Unit != "" || c.Remark == "as you said" {
+			continue
+		}
+		filled, kinds := 0, map[string]bool{}
+		for _, row := range rows {
+			// A row of one cell is a heading within the list; sums are of no kind.
+			if at, n := row.firstText(); n < 2 || r.none(row.text(i)) || r.v.total(row.text(at)) {
+				continue
+			}
+			filled++
+			kinds[r.v.whole(row.text(i), rules.RunLines)] = true
+		}
+		if filled > 1 && len(kinds) > 1 && !kinds[""] {
+			c.Meaning, c.Remark = "line", "every cell is a kind of line"
+			return
 		}
 	}
 }

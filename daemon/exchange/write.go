@@ -159,7 +159,11 @@ func (p Preview) counts() string {
 	total := 0
 	for _, s := range []State{Understood, Waits, NotUnderstood, LeftOut, Title, Heading, Total, Blank} {
 		if n := p.Count(s); n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, s))
+			word := string(s)
+			if s == Waits && n > 1 {
+				word = "wait for an answer"
+			}
+			parts = append(parts, fmt.Sprintf("%d %s", n, word))
 			total += n
 		}
 	}
