@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"log/slog"
@@ -14,7 +13,7 @@ import (
 	"testing/synctest"
 	"time"
 
-	"standwatch/daemon/fieldlog"
+	"standwatch/daemon/fieldlog/fieldlogtest"
 	"standwatch/daemon/journal"
 	"standwatch/rules"
 	"standwatch/sensors"
@@ -116,36 +115,12 @@ func findings(t *testing.T, j *journal.Journal) string {
 func replayed(t *testing.T, j *journal.Journal) string {
 	t.Helper()
 	ctx := context.WithoutCancel(t.Context())
-	anchors, err := j.Anchors(ctx)
-	if err != nil {
-		t.Fatal(err)
-	}
-	quantities, err := j.Quantities(ctx)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var log bytes.Buffer
-	w := fieldlog.NewWriter(&log)
-	rows := fieldlog.NewExport(func(p string) sensors.Quantity { return quantities[p] }, anchors.Wall)
-	for e, err := range j.Entries(ctx, 1, 0, nil) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if row, ok := rows.Row(e); ok {
-			if err := w.Write(row); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
 	file := filepath.Join(t.TempDir(), "log.csv")
-	if err := os.WriteFile(file, log.Bytes(), 0o600); err != nil {
+	if err := os.WriteFile(file, fieldlogtest.Of(t, j), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	var b strings.Builder
-	_, err = Replay(ctx, ReplayParts{Site: testSite(), Rules: rules.All(), Found: func(f rules.Finding, wall time.Time) error {
+	_, err := Replay(ctx, ReplayParts{Site: testSite(), Rules: rules.All(), Found: func(f rules.Finding, wall time.Time) error {
 		fmt.Fprintf(&b, "%s\n", f.JSON(wall))
 		return nil
 	}}, []string{file})

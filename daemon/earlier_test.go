@@ -15,11 +15,10 @@ import (
 	"testing"
 	"time"
 
-	"standwatch/daemon/fieldlog"
+	"standwatch/daemon/fieldlog/fieldlogtest"
 	"standwatch/daemon/journal"
 	"standwatch/daemon/record"
 	"standwatch/rules"
-	"standwatch/sensors"
 )
 
 // visitOf replays the invented job of testdata/record as a visit: on another
@@ -305,7 +304,7 @@ func TestAnEarlierVisitInAFieldLog(t *testing.T) {
 	if err := TakeIn(t.Context(), second, site, visitIn(t, file), Taking{By: "Ines"}, tellIn(second)); err != nil {
 		t.Fatal(err)
 	}
-	log := exported(t, second)
+	log := fieldlogtest.Of(t, second)
 	name := filepath.Join(t.TempDir(), "log.csv")
 	if err := os.WriteFile(name, log, 0o644); err != nil {
 		t.Fatal(err)
@@ -318,43 +317,11 @@ func TestAnEarlierVisitInAFieldLog(t *testing.T) {
 	if _, err := Replay(t.Context(), ReplayParts{Site: site, Rules: rules.All(), Journal: again, Found: func(rules.Finding, time.Time) error { return nil }}, []string{name}); err != nil {
 		t.Fatal(err)
 	}
-	if !bytes.Equal(exported(t, again), log) {
+	if !bytes.Equal(fieldlogtest.Of(t, again), log) {
 		t.Error("exported, replayed, exported again: other bytes")
 	}
 	e := readRecord(t, again).Earlier
 	if len(e) != 1 || e[0].Kept || e[0].By != "Ines" || e[0].Bundle == "" || !strings.HasPrefix(e[0].What, "Quayside Library, job 1, 2026-06-12") || len(e[0].Figures) > 0 {
 		t.Errorf("%+v", e)
 	}
-}
-
-func exported(t *testing.T, j *journal.Journal) []byte {
-	t.Helper()
-	anchors, err := j.Anchors(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	quantities, err := j.Quantities(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	last, err := j.Last(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var out bytes.Buffer
-	w, x := fieldlog.NewWriter(&out), fieldlog.NewExport(func(point string) sensors.Quantity { return quantities[point] }, anchors.Wall)
-	for e, err := range j.Entries(t.Context(), 1, last, nil) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if row, ok := x.Row(e); ok {
-			if err := w.Write(row); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	return out.Bytes()
 }

@@ -119,6 +119,7 @@ var layers = []layer{
 	{"rules/rulestest", []string{"sensors", "rules", "rules/physics"}, "scripts feed rules, they need no daemon"},
 	{"daemon/clock", []string{"sensors", "rules"}, "it only stamps"},
 	{"daemon/fieldlog", []string{"sensors", "rules"}, "it reads and writes the vocabulary"},
+	{"daemon/fieldlog/fieldlogtest", []string{"sensors", "daemon/fieldlog", "daemon/journal"}, "it writes a journal out for tests, and judges nothing"},
 	{"daemon/journal", []string{"sensors", "rules"}, "what is kept must not depend on what happens to it later"},
 	{"daemon/people", []string{"daemon/journal"}, "who may get in is no matter of pages, messages or instruments"},
 	{"daemon/config", []string{"sensors", "sensors/", "rules", "rules/physics"}, "the site file is read before anything runs"},
