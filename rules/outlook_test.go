@@ -90,7 +90,7 @@ func TestWhatIsSaidOfStepsNobodyJudges(t *testing.T) {
 	e.next(1, 7800, &Told{Kind: "end", Name: "unit-count"})
 	e.next(1, 7800, &Told{Kind: "begin", Name: "pressure-test"})
 	e.read(1, 7801, "test", 550*psiPa)
-	e.say(t, 1, 7800+3*3600, "Pressure test, 3 h of 24 h. 550 psi (3792 kPa), target 550 psi")
+	e.say(t, 1, 7800+3*3600, "Pressure test, 3 h of 24 h. 550.0 psi (3792 kPa), target 550.0 psi")
 }
 
 func TestABeginEndsTheStepOpenBefore(t *testing.T) {

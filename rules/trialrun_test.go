@@ -271,7 +271,7 @@ func TestWhatIsSaidOfATrialRun(t *testing.T) {
 		t.Errorf("%+v", o)
 	}
 	play(300, 1900, low.DewPa, 11.5, high.BubblePa, 39)
-	o := e.say(t, 1, 1900, "31 of 45 min", "Superheat 5.5 K (10 F), steady; subcooling 6.0 K (11 F), steady.")
+	o := e.say(t, 1, 1900, "31 of 45 min", "Superheat 5.5 K (9.9 °F), steady; subcooling 6.0 K (10.8 °F), steady.")
 	if o.Point != "suction-line" || o.Figure != 11.5 || o.Sure != "likely" || math.Abs(trialValue(t, Finding{Values: o.Values}, "superheat_k")-5.5) > 0.01 {
 		t.Errorf("%+v", o)
 	}

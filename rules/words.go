@@ -150,7 +150,7 @@ func ofSpan(elapsed, lasts time.Duration) string {
 
 // Splits.
 
-func kelvin(k float64) string { return fmt.Sprintf("%.1f K (%.0f F)", k, k*1.8) }
+func kelvin(k float64) string { return Kelvin.Beside(Rankine, k) }
 
 func unitName(u Unit) string {
 	if u.Room == "" {
@@ -165,11 +165,11 @@ func figure(v float64, q sensors.Quantity) string {
 	case sensors.Vacuum:
 		return micronSI(v)
 	case sensors.Pressure, sensors.AbsolutePressure:
-		return fmt.Sprintf("%.0f psi (%.0f kPa)", v/psiPa, v/1e3)
+		return PSI.Beside(Kilopascal, v)
 	case sensors.Temperature:
-		return fmt.Sprintf("%.1f C (%.0f F)", v, float64(v*1.8)+32)
+		return Celsius.Beside(Fahrenheit, v)
 	case sensors.Mass:
-		return fmt.Sprintf("%s (%s)", kg(v), pounds(v))
+		return Kilogram.Beside(Pound, v)
 	}
-	return fmt.Sprintf("%g %s", Num(v), q.SI())
+	return AsGiven(v) + " " + q.SI()
 }

@@ -113,7 +113,7 @@ func branchNoCommands() string {
 func branchNothingAnswered(asked int, warm bool, outdoorC, ceilingC float64) string {
 	s := fmt.Sprintf("Branch check not proven: %d units were asked and not one room answered, so the system was not running or not in that mode. ", asked)
 	if warm {
-		return s + fmt.Sprintf("It is %.0f C outdoors, and units refuse to heat above %.0f C (the maker's own figure comes first): try in cooling.", outdoorC, ceilingC)
+		return s + fmt.Sprintf("It is %s outdoors, and units refuse to heat above %s (the maker's own figure comes first): try in cooling.", Celsius.Text(outdoorC), Celsius.Text(ceilingC))
 	}
 	return s + "Look at the outdoor unit and its fault codes, and whether the commands reached the units."
 }
@@ -230,8 +230,8 @@ func splitIsOpposed(unit, asked string, supplyC, returnC float64, long time.Dura
 	if asked == "heat" {
 		does = "cools"
 	}
-	return fmt.Sprintf("%s is asked to %s but %s: supply %.1f C, return %.1f C, for %s now. Its pipes or control wires may be crossed with another room's, or its supply and return sensors exchanged. Look at the sensors, then make a branch check.",
-		unit, asked, does, supplyC, returnC, span(long))
+	return fmt.Sprintf("%s is asked to %s but %s: supply %s, return %s, for %s now. Its pipes or control wires may be crossed with another room's, or its supply and return sensors exchanged. Look at the sensors, then make a branch check.",
+		unit, asked, does, Celsius.Text(supplyC), Celsius.Text(returnC), span(long))
 }
 
 func splitObeys(unit, asked string) string {

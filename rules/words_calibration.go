@@ -14,17 +14,17 @@ import (
 func Difference(v float64, q sensors.Quantity) string {
 	switch q {
 	case sensors.Temperature:
-		return fmt.Sprintf("%+.2f K", v)
+		return WithSign(v, 2) + " K"
 	case sensors.Vacuum:
-		return fmt.Sprintf("%+.3g micron", v/micronPa)
+		return plus(AsGiven(v/micronPa)) + " micron"
 	case sensors.Pressure, sensors.AbsolutePressure:
-		return fmt.Sprintf("%+.3g psi", v/psiPa)
+		return plus(AsGiven(v/psiPa)) + " psi"
 	case sensors.Mass:
-		return fmt.Sprintf("%+.3f kg", v)
+		return WithSign(v, 3) + " kg"
 	case sensors.Humidity:
-		return fmt.Sprintf("%+.1f %%", v*100)
+		return WithSign(v*100, 1) + " %"
 	}
-	return fmt.Sprintf("%+.3g %s", v, q.SI())
+	return plus(AsGiven(v)) + " " + q.SI()
 }
 
 // Words say a correction as people do: +0.40 K; times 1.002, then -0.10 K.

@@ -2,7 +2,6 @@ package rules
 
 import (
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
@@ -33,33 +32,18 @@ func scaleSpeaks(c charge) string {
 
 func ofTarget(c charge) string {
 	if !c.aimed {
-		return fmt.Sprintf("%.2f kg", c.bestKg)
+		return kg(c.bestKg)
 	}
-	return fmt.Sprintf("%.2f of %.2f kg", c.bestKg, c.targetKg)
+	return Kilogram.Number(c.bestKg) + " of " + kg(c.targetKg)
 }
 
-func kg(x float64) string { return fmt.Sprintf("%.2f kg", x) }
+func kg(x float64) string { return Kilogram.Text(x) }
 
-// pounds says a mass as pounds and ounces, as it is asked on the telephone;
-// less than an ounce by its tenths, so that 10 g are not nothing.
-func pounds(x float64) string {
-	tenths := math.Round(x / poundKg * 160)
-	if tenths < 0 {
-		return "-" + pounds(-x)
-	}
-	if tenths > 0 && tenths < 10 {
-		return fmt.Sprintf("%.1f oz", tenths/10)
-	}
-	oz := math.Round(x / poundKg * 16)
-	if oz < 16 {
-		return fmt.Sprintf("%.0f oz", oz)
-	}
-	return fmt.Sprintf("%.0f lb %.0f oz", math.Floor(oz/16), math.Mod(oz, 16))
-}
+func pounds(x float64) string { return PoundsOunces(x) }
 
 // perMin says a flow as both worlds read it off a scale.
 func perMin(kgPerS float64) string {
-	return fmt.Sprintf("%.2f kg (%.2f lb) a minute", kgPerS*60, kgPerS*60/poundKg)
+	return fmt.Sprintf("%s kg (%s lb) a minute", hundredths(float64(kgPerS*60)), hundredths(kgPerS*60/poundKg))
 }
 
 func chargeNear(c charge, left time.Duration, flows bool, u Urgency) string {
@@ -118,7 +102,7 @@ func weighed(step, result, cause string, c charge, tol float64, source string) s
 	case step == "draw-in" && result == Passed:
 		return fmt.Sprintf("%s ended with %s drawn in; %s (%s) remain for the weigh-in. %s", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()), lineFull)
 	case result == Passed:
-		return fmt.Sprintf("%s passed: %s (%s), within %.2f kg of the target (%s; tolerance by common practice).", name, ofTarget(c), pounds(c.bestKg), tol, source)
+		return fmt.Sprintf("%s passed: %s (%s), within %s of the target (%s; tolerance by common practice).", name, ofTarget(c), pounds(c.bestKg), kg(tol), source)
 	case cause == "over":
 		return fmt.Sprintf("%s failed: %s, %s (%s) too much. %s", name, ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), recoverBy)
 	case cause == "short":

@@ -65,9 +65,9 @@ func evacStalled(pa float64, target, next Setting, cause string, tempC float64, 
 func twoDigits(x float64) string {
 	if x >= 99.5 { // which two digits make 1e+02 of
 		step := math.Pow(10, math.Floor(math.Log10(x))-1)
-		return fmt.Sprintf("%.0f", math.Round(x/step)*step)
+		return Decimals(math.Round(x/step)*step, 0)
 	}
-	return fmt.Sprintf("%.2g", x)
+	return Significant(x, 2)
 }
 
 // evacWater says how much water goes: it is slow work.
@@ -118,7 +118,7 @@ func surely(p float64) string { return percent(min(p, 0.99)) }
 
 // ofVolume names the volume, and what of it is a guess.
 func ofVolume(volumeM3 float64, guessed int) string {
-	s := fmt.Sprintf("the %.1f l of the pipework", volumeM3*1e3)
+	s := fmt.Sprintf("the %s of the pipework", Litres(volumeM3))
 	if guessed > 0 {
 		s += fmt.Sprintf(" (the take-off, and 2 l for each of %d indoor units, which the site file does not give)", guessed)
 	}
@@ -136,13 +136,14 @@ func evacFastEarlier(took, earlier float64, s share) string {
 }
 
 func evacFastStep(pa, share float64) string {
-	return fmt.Sprintf("The fall grew steeper at once, at %.1f kPa (%.0f torr): since then the pump draws on %s of what it drew on before. Valves have shut during the pull. %s",
-		pa/1e3, pa/torrPa, percent(share), lookAtValves)
+	return fmt.Sprintf("The fall grew steeper at once, at %s: since then the pump draws on %s of what it drew on before. Valves have shut during the pull. %s",
+		kPa(pa), percent(share), lookAtValves)
 }
 
 func evacFastPump(took, volumeM3, needsM3PerS float64) string {
-	return fmt.Sprintf("From 100 to 25 torr in about %.0f s: for the %.1f l of the pipework that would take a pump of %.1f l/s (%.0f cfm), and the site file names none. Part may be shut off. This is a suspicion: give the pump's speed, or see what the next pull takes. %s",
-		took, volumeM3*1e3, needsM3PerS*1e3, needsM3PerS*1e3/0.47194745, lookAtValves)
+	_, si, us := Figure("evacuation", "pump_m3_per_s", needsM3PerS)
+	return fmt.Sprintf("From 100 to 25 torr in about %.0f s: for the %s of the pipework that would take a pump of %s (%s), and the site file names none. Part may be shut off. This is a suspicion: give the pump's speed, or see what the next pull takes. %s",
+		took, Litres(volumeM3), si, us, lookAtValves)
 }
 
 func evacFastGauge(volumeM3 float64, guessed int, s share) string {
@@ -165,7 +166,7 @@ func evacAir(pa float64, stopped bool) string {
 	return fmt.Sprintf("The vacuum is lost: the pressure rose to %s %s. Air comes in through a pump that stands with its valve open, and sucks its oil back. Shut the valve at once, see what the pump's oil and the hose look like, and pull again. If you let nitrogen in, mark the nitrogen break.", kPa(pa), why)
 }
 
-func kPa(pa float64) string { return fmt.Sprintf("%.1f kPa (%.0f torr)", pa/1e3, pa/torrPa) }
+func kPa(pa float64) string { return Kilopascal.Beside(Torr, pa) }
 
 func evacPulledAgain() string { return "The pump draws again." }
 
@@ -180,15 +181,15 @@ func evacUnit(point, unit, why string) string {
 }
 
 func evacUnitSmall(point, unit string, pa float64) string {
-	return evacUnit(point, unit, fmt.Sprintf("they would be %.3g micron, and no pump on a site reaches 1 micron", pa/micronPa))
+	return evacUnit(point, unit, fmt.Sprintf("they would be %s micron, and no pump on a site reaches 1 micron", AsGiven(pa/micronPa)))
 }
 
 func evacUnitOdd(point, unit string, pa, abs float64) string {
-	return evacUnit(point, unit, fmt.Sprintf("they would be %s where the absolute transducer shows %.1f kPa, which is %s", micron(pa), abs/1e3, micron(abs)))
+	return evacUnit(point, unit, fmt.Sprintf("they would be %s where the absolute transducer shows %s, which is %s", micron(pa), Kilopascal.Text(abs), micron(abs)))
 }
 
 func evacUnitTop(point, unit string, pa float64) string {
-	return evacUnit(point, unit, fmt.Sprintf("they begin flat at %.0f, where a gauge that ends at 25,000 micron stands if it speaks the other of micron and Pa", pa/unitPa(unit)))
+	return evacUnit(point, unit, fmt.Sprintf("they begin flat at %s, where a gauge that ends at 25,000 micron stands if it speaks the other of micron and Pa", Decimals(pa/unitPa(unit), 0)))
 }
 
 func unitPa(unit string) float64 {
@@ -219,7 +220,7 @@ func pullKey(i int) string { return fmt.Sprintf("pull_%d_pa", i+1) }
 func evacVerdict(w evacWords) string {
 	var lows []string
 	for _, pa := range w.pulls {
-		lows = append(lows, fmt.Sprintf("%.0f", pa/micronPa))
+		lows = append(lows, Micron.Number(pa))
 	}
 	s := fmt.Sprintf("Evacuation %s: ", strings.ReplaceAll(w.result, "-", " "))
 	switch {

@@ -24,7 +24,7 @@ func mixedNotProven(unit, why string) string {
 }
 
 func mixedTooClose(n int, share, errorK float64) string {
-	return fmt.Sprintf("Mixed run not proven: %d splits lie within %.1f K of %.1f of what a unit must give alone, too close to call with two sensors. Measure again.", n, errorK, share)
+	return fmt.Sprintf("Mixed run not proven: %d splits lie within %s of %.1f of what a unit must give alone, too close to call with two sensors. Measure again.", n, Kelvin.Text(errorK), share)
 }
 
 func mixedBesides(u Unit, more int) string {
@@ -54,7 +54,7 @@ func mixedFailed(cause string, fs []mixedFault, share float64, alone string) str
 	for _, f := range fs[:min(4, len(fs))] {
 		v := f.x.best[f.mode]
 		does := map[string]string{"reversed": "does the opposite", "not-running": "does nothing", "low": fmt.Sprintf("gives less than %.1f of what it must", share)}[f.what]
-		said = append(said, fmt.Sprintf("%s %s %s (split %.1f K)", unitName(f.x.unit), mixedWord[f.mode], does, v.splitK))
+		said = append(said, fmt.Sprintf("%s %s %s (split %s)", unitName(f.x.unit), mixedWord[f.mode], does, Kelvin.Text(v.splitK)))
 	}
 	more := ""
 	if n := len(fs) - len(said); n > 0 {
@@ -68,14 +68,14 @@ func mixedFailed(cause string, fs []mixedFault, share float64, alone string) str
 }
 
 func mixedWeakest(u Unit, mode int, v splitView, leastK float64) string {
-	return fmt.Sprintf(" The weakest: %s %s, %.1f K where at least %.1f K is asked.", unitName(u), mixedWord[mode], v.splitK, leastK)
+	return fmt.Sprintf(" The weakest: %s %s, %s where at least %s is asked.", unitName(u), mixedWord[mode], Kelvin.Text(v.splitK), Kelvin.Text(leastK))
 }
 
 func mixedUnitStands(x *mixedUnit, j *mixedRun) string {
 	var said []string
 	for m, v := range x.best {
 		if v.known {
-			said = append(said, fmt.Sprintf("%s %.1f K, at least %.1f K is asked", mixedWord[m], v.splitK, j.leastK(v)))
+			said = append(said, fmt.Sprintf("%s %s, at least %s is asked", mixedWord[m], Kelvin.Text(v.splitK), Kelvin.Text(j.leastK(v))))
 		}
 	}
 	if len(said) == 0 {

@@ -47,6 +47,9 @@ func (a clockOf) howLong() string {
 	return span(a.interruption.to - a.interruption.from)
 }
 
+// given is a warmth that somebody set.
+func given(k float64) string { return AsGiven(k) + " K" }
+
 // how is how the energised time came together.
 func (w preheatWords) how() string {
 	s := fmt.Sprintf("energised for %s", span(w.lasts))
@@ -68,8 +71,8 @@ func (w preheatWords) how() string {
 const preheatGoverns = "The unit maker's instructions say whether the compressor may start now."
 
 func preheatMet(w preheatWords) string {
-	return fmt.Sprintf("Preheat met: %s. Every oil sump stands at least %s over the outdoor air; %.0f K shows that its heater works. %s",
-		w.how(), kelvin(w.coldestK), w.warmK, preheatGoverns)
+	return fmt.Sprintf("Preheat met: %s. Every oil sump stands at least %s over the outdoor air; %s shows that its heater works. %s",
+		w.how(), kelvin(w.coldestK), given(w.warmK), preheatGoverns)
 }
 
 // deadWords says of heaters that gave nothing at first that warmth since then proves nothing.
@@ -81,8 +84,8 @@ func (w preheatWords) deadWords() string {
 }
 
 func preheatCold(w preheatWords) string {
-	return fmt.Sprintf("Preheat not proven: %s, but the heater is not: %s did not stay %.0f K over the outdoor air, the coldest stands at %s.%s Do not start the compressor. Look whether the clamp sits low on the shell, out of the sun; then the heater, its fuse and its wiring (mains: for a qualified person).",
-		w.how(), listed(w.cold), w.warmK, over(w.coldestK), w.deadWords())
+	return fmt.Sprintf("Preheat not proven: %s, but the heater is not: %s did not stay %s over the outdoor air, the coldest stands at %s.%s Do not start the compressor. Look whether the clamp sits low on the shell, out of the sun; then the heater, its fuse and its wiring (mains: for a qualified person).",
+		w.how(), listed(w.cold), given(w.warmK), over(w.coldestK), w.deadWords())
 }
 
 func heatersUnseen(lacks string) string {
@@ -126,7 +129,7 @@ func preheatStarted(a clockOf, lasts time.Duration) string {
 }
 
 var signWords = map[string]string{
-	"discharge": "the discharge line rose by %.0f K within minutes",
+	"discharge": "the discharge line rose by %.1f K within minutes",
 	"pressures": "suction and liquid pressure parted by %.0f Pa within minutes",
 	"current":   "the outdoor unit takes %.1f A, several times what its heaters took",
 }
@@ -134,7 +137,7 @@ var signWords = map[string]string{
 func startedEarly(sign, point string, value float64, a clockOf, lasts time.Duration, lapsed bool) string {
 	what := fmt.Sprintf(signWords[sign], value)
 	if sign == "pressures" {
-		what = fmt.Sprintf("suction and liquid pressure parted by %.0f kPa (%.0f psi) within minutes", value/1e3, value/psiPa)
+		what = fmt.Sprintf("suction and liquid pressure parted by %s within minutes", Kilopascal.Beside(PSI, value))
 	}
 	s := fmt.Sprintf("A compressor seems to run before its preheat is met: %s (%s), after %s of %s energised.", what, point, span(a.runS), span(lasts))
 	if lapsed {
@@ -169,7 +172,7 @@ func powerIsLost(a clockOf, ago, lasts, pause time.Duration, coldestK, warmK flo
 	if met {
 		s = fmt.Sprintf("The outdoor unit lost its power %s ago, after the preheat was met.", span(ago))
 	}
-	s += fmt.Sprintf(" Back within %s it goes on; later it counts from nought, %s more, unless every oil sump stays %.0f K over the outdoor air", span(pause), span(lasts), warmK)
+	s += fmt.Sprintf(" Back within %s it goes on; later it counts from nought, %s more, unless every oil sump stays %s over the outdoor air", span(pause), span(lasts), given(warmK))
 	if !math.IsNaN(coldestK) {
 		s += fmt.Sprintf(": now %s", kelvin(coldestK))
 	}
@@ -208,7 +211,7 @@ func powerIsBack(a clockOf, lasts time.Duration, metIn string) string {
 }
 
 func heaterIsCold(point string, overK, warmK float64, ran time.Duration) string {
-	s := fmt.Sprintf("%s stands at %s the outdoor air after %s energised; a heater that works brings it %.0f K over.", point, aboveOrBelow(overK), span(ran), warmK)
+	s := fmt.Sprintf("%s stands at %s the outdoor air after %s energised; a heater that works brings it %s over.", point, aboveOrBelow(overK), span(ran), given(warmK))
 	if math.IsNaN(overK) {
 		s = fmt.Sprintf("%s cannot be held against the outdoor air after %s energised: one of the two is not heard.", point, span(ran))
 	}
@@ -254,7 +257,7 @@ func preheatStands(w preheatWords, sumps int) string {
 	case math.IsNaN(w.coldestK):
 		s += " The oil sump's warmth over the outdoor air is not measured."
 	default:
-		s += fmt.Sprintf(" The coldest oil sump stands at %s the outdoor air, wants %.0f K.", aboveOrBelow(w.coldestK), w.warmK)
+		s += fmt.Sprintf(" The coldest oil sump stands at %s the outdoor air, wants %s.", aboveOrBelow(w.coldestK), given(w.warmK))
 	}
 	if w.byMarks {
 		s += " By what was told; tell power-off and power-on."

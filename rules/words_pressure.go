@@ -12,21 +12,18 @@ import (
 
 func psi(pa float64) string { return figure(pa, sensors.Pressure) }
 
-// psiFine says a small difference of pressure.
-func psiFine(pa float64) string { return fmt.Sprintf("%.1f psi (%.1f kPa)", pa/psiPa, pa/1e3) }
-
-// tenths says a change with its sign; nothing has none that is minus.
-func tenths(x float64) string {
-	if s := fmt.Sprintf("%+.1f", x); s != "-0.0" {
-		return s
-	}
-	return "+0.0"
+// doubtful says how far off a pressure may be.
+func doubtful(pa float64) string {
+	return fmt.Sprintf("%s (%s)", PSI.Doubt(pa), Kilopascal.Doubt(pa))
 }
+
+// psiFine says a small difference of pressure.
+func psiFine(pa float64) string { return PSI.Beside(Kilopascal, pa) }
 
 // pressMoved says what is left of a change once temperature and barometer are allowed for.
 func pressMoved(v pressView) string {
 	return fmt.Sprintf("%s psi (%s kPa) once temperature and barometer are allowed for, give or take %s",
-		tenths(v.changePa/psiPa), tenths(v.changePa/1e3), psiFine(2*v.doubtPa))
+		plus(PSI.Number(v.changePa)), plus(Kilopascal.Number(v.changePa)), doubtful(2*v.doubtPa))
 }
 
 // leakRate says a leak in the units of the trade's leak detectors.
@@ -34,7 +31,8 @@ func leakRate(paM3PerS float64) string {
 	if math.IsNaN(paM3PerS) {
 		return ""
 	}
-	return fmt.Sprintf(", %.2g Pa m3/s (%.2g mbar l/s)", paM3PerS, paM3PerS*10)
+	_, si, us := Figure("pressure-test", "leak_pa_m3_per_s", paM3PerS)
+	return fmt.Sprintf(", %s (%s)", si, us)
 }
 
 func pressFast(dropPa, nowPa float64) string {

@@ -22,7 +22,7 @@ func splitFigures(u Unit, v splitView) string {
 	if v.byHand {
 		by = " (read off and typed)"
 	}
-	return fmt.Sprintf("%s: supply %.1f C, return %.1f C%s, split %s", unitName(u), v.supplyC, v.returnC, by, kelvin(v.splitK))
+	return fmt.Sprintf("%s: supply %s, return %s%s, split %s", unitName(u), Celsius.Text(v.supplyC), Celsius.Text(v.returnC), by, kelvin(v.splitK))
 }
 
 func splitIsPoor(u Unit, v splitView, heating, exchanged bool) string {
@@ -41,14 +41,16 @@ func splitSoFar(u Unit, v splitView, heating bool) string {
 	return fmt.Sprintf("%s, steady; %s is good%s. It is watched for a few minutes more.", splitFigures(u, v), goodRange(v), because(v, heating))
 }
 
-func goodRange(v splitView) string { return fmt.Sprintf("%.1f to %.1f K", v.lowK, v.highK) }
+func goodRange(v splitView) string {
+	return fmt.Sprintf("%s to %s", Kelvin.Number(v.lowK), Kelvin.Text(v.highK))
+}
 
 func because(v splitView, heating bool) string {
 	switch {
 	case heating:
 		return " (common practice)"
 	case v.humid:
-		return fmt.Sprintf(", by psychrometrics at a wet bulb of %.1f C", v.wetBulbC)
+		return fmt.Sprintf(", by psychrometrics at a wet bulb of %s", Celsius.Text(v.wetBulbC))
 	}
 	return " at one humidity or another; it is not measured"
 }
@@ -78,7 +80,7 @@ func splitNotAsked(wanted, asked string) string {
 }
 
 func splitTooWarm(outdoorC float64, ceiling Setting) string {
-	return fmt.Sprintf("waits for cooler outdoor air: %.1f C now, and units refuse to heat above %.1f C (%s)", outdoorC, ceiling.Value, ceiling.Source)
+	return fmt.Sprintf("waits for cooler outdoor air: %s now, and units refuse to heat above %s (%s)", Celsius.Text(outdoorC), Celsius.Text(ceiling.Value), ceiling.Source)
 }
 
 func splitTooEarly(ran, settle time.Duration) string {
@@ -113,15 +115,15 @@ const (
 )
 
 func splitNoCommand(v splitView, wanted string) string {
-	return fmt.Sprintf("has a split of %.1f K, so nothing happens, but no command to it was logged. Was it asked to %s at all? Command it and log that", v.splitK, wanted)
+	return fmt.Sprintf("has a split of %s, so nothing happens, but no command to it was logged. Was it asked to %s at all? Command it and log that", Kelvin.Text(v.splitK), wanted)
 }
 
 func splitNoHumidity(v splitView) string {
-	return fmt.Sprintf("has a split of %.1f K at a return of %.1f C, which is right at one humidity and wrong at another. Measure the return air's wet bulb or humidity, or read it off and type it: the target hangs on it", v.splitK, v.returnC)
+	return fmt.Sprintf("has a split of %s at a return of %s, which is right at one humidity and wrong at another. Measure the return air's wet bulb or humidity, or read it off and type it: the target hangs on it", Kelvin.Text(v.splitK), Celsius.Text(v.returnC))
 }
 
 func wetAboveDry(wetC, dryC float64) string {
-	return fmt.Sprintf(". Its wet bulb shows %.1f C where the air itself is at %.1f C, which cannot be: see which sensor is which", wetC, dryC)
+	return fmt.Sprintf(". Its wet bulb shows %s where the air itself is at %s, which cannot be: see which sensor is which", Celsius.Text(wetC), Celsius.Text(dryC))
 }
 
 func noSuchHumidity(relative float64) string {
@@ -129,11 +131,11 @@ func noSuchHumidity(relative float64) string {
 }
 
 func splitMoves(v splitView) string {
-	return fmt.Sprintf("has a split of %.1f K that is still moving. Leave it at full capacity and high fan until it is steady, and measure again", v.splitK)
+	return fmt.Sprintf("has a split of %s that is still moving. Leave it at full capacity and high fan until it is steady, and measure again", Kelvin.Text(v.splitK))
 }
 
 func splitTooClose(v splitView, errorK float64) string {
-	return fmt.Sprintf("has a split of %.2f K, too close to the edge of %.2f to %.2f K to call with two sensors (%.1f K). Measure again", v.splitK, v.lowK, v.highK, errorK)
+	return fmt.Sprintf("has a split of %s K, too close to the edge of %s to %s K to call with two sensors (%s). Measure again", Decimals(v.splitK, 2), Decimals(v.lowK, 2), Decimals(v.highK, 2), Kelvin.Text(errorK))
 }
 
 func splitDefrosts(u Unit) string {
@@ -141,11 +143,11 @@ func splitDefrosts(u Unit) string {
 }
 
 func splitMayDefrost(v splitView) string {
-	return fmt.Sprintf("blew %.1f K colder than it drew in while the carried probes were there, which a defrost does for 3 to 10 min. Go back, or stay for longer than that", -v.splitK)
+	return fmt.Sprintf("blew %s colder than it drew in while the carried probes were there, which a defrost does for 3 to 10 min. Go back, or stay for longer than that", Kelvin.Text(-v.splitK))
 }
 
 func splitMended(v splitView) string {
-	return fmt.Sprintf(" Its split is %.1f K now. If something was mended, command it anew; a compressor that has slowed down gives less as well.", v.splitK)
+	return fmt.Sprintf(" Its split is %s now. If something was mended, command it anew; a compressor that has slowed down gives less as well.", Kelvin.Text(v.splitK))
 }
 
 func splitSettles(u Unit, v splitView) string {
@@ -186,9 +188,9 @@ func splitNext(u Unit, from *unitSplit) string {
 
 func poorWords(u Unit, v splitView) string {
 	if !v.targeted() {
-		return fmt.Sprintf("%s %.1f K, wants %s", unitName(u), v.splitK, goodRange(v))
+		return fmt.Sprintf("%s %s, wants %s", unitName(u), Kelvin.Text(v.splitK), goodRange(v))
 	}
-	return fmt.Sprintf("%s %.1f K, wants %.1f", unitName(u), v.splitK, v.targetK)
+	return fmt.Sprintf("%s %s, wants %s", unitName(u), Kelvin.Text(v.splitK), Kelvin.Text(v.targetK))
 }
 
 // checkWords is what the sentence about a cooling or heating check is made of.
@@ -211,7 +213,7 @@ func checkStands(w checkWords) string {
 	case w.units == 0:
 		return s + " No indoor unit is known to the site file."
 	case w.tooWarm:
-		return fmt.Sprintf("%s Waiting for cooler outdoor air: %.0f C now, units refuse to heat above %.0f C.", s, w.outdoorC, w.ceilingC)
+		return fmt.Sprintf("%s Waiting for cooler outdoor air: %s now, units refuse to heat above %s.", s, Celsius.Text(w.outdoorC), Celsius.Text(w.ceilingC))
 	case w.good+len(w.poor) == 0 && w.elapsed < w.settle:
 		return fmt.Sprintf("%s Units are left to settle until %s.", s, span(w.settle))
 	}
@@ -236,12 +238,12 @@ func windowOpen(nowC, mostC float64, ceiling Setting, hours string) string {
 	if hours != "" {
 		within = fmt.Sprintf(", within the hours that the site allows (%s)", hours)
 	}
-	return fmt.Sprintf("It is cool enough outdoors to heat%s: %.1f C, at least 1 K under the ceiling of %.1f C (%s) for 20 min, and with the day's usual rise likely not above %.1f C in the next 2 h. Ask the units to heat now. Nobody goes onto a roof alone or in the dark for it.",
-		within, nowC, ceiling.Value, ceiling.Source, mostC)
+	return fmt.Sprintf("It is cool enough outdoors to heat%s: %s, at least 1 K under the ceiling of %s (%s) for 20 min, and with the day's usual rise likely not above %s in the next 2 h. Ask the units to heat now. Nobody goes onto a roof alone or in the dark for it.",
+		within, Celsius.Text(nowC), Celsius.Text(ceiling.Value), ceiling.Source, Celsius.Text(mostC))
 }
 
 func windowClosed(nowC float64, ceiling Setting) string {
-	return fmt.Sprintf("It is %.1f C outdoors, above the ceiling of %.1f C: units refuse to heat from here. The check waits for the next cool hours.", nowC, ceiling.Value)
+	return fmt.Sprintf("It is %s outdoors, above the ceiling of %s: units refuse to heat from here. The check waits for the next cool hours.", Celsius.Text(nowC), Celsius.Text(ceiling.Value))
 }
 
 func windowOver(hours string) string {

@@ -8,7 +8,7 @@ import (
 
 // The sentences of the take-off and of the room limit.
 
-func both(kgs float64) string { return fmt.Sprintf("%s (%s)", kg(kgs), pounds(kgs)) }
+func both(kgs float64) string { return Kilogram.Beside(Pound, kgs) }
 
 // TubeSize is a tube's outside diameter as both worlds name it: 15.9 mm (5/8 in).
 func TubeSize(m float64) string {
@@ -31,7 +31,7 @@ func TubeSize(m float64) string {
 	return fmt.Sprintf("%s (%d-%d/%d in)", mm, whole, part, of)
 }
 
-func litres(m3 float64) string { return fmt.Sprintf("%.1f l", m3*1e3) }
+func litres(m3 float64) string { return Litres(m3) }
 
 func lineWord(line string) string { return strings.ReplaceAll(line, "-", " ") }
 
@@ -45,12 +45,12 @@ func (r Run) named() string {
 }
 
 func factorOff(r Run, ratio, pureKgM float64, refrigerant string, liquidC float64) string {
-	return fmt.Sprintf("%s: a factor of %.3g kg/m is %.2f times what a metre of %s holds of liquid %s at %.0f C (%.3g kg).",
-		r.named(), r.FactorKgM, ratio, TubeSize(r.OutsideDiameterM), refrigerant, liquidC, pureKgM)
+	return fmt.Sprintf("%s: a factor of %s kg/m is %.2f times what a metre of %s holds of liquid %s at %s (%s kg).",
+		r.named(), AsGiven(r.FactorKgM), ratio, TubeSize(r.OutsideDiameterM), refrigerant, Celsius.Text(liquidC), AsGiven(pureKgM))
 }
 
 func factorOnGas(r Run) string {
-	return fmt.Sprintf("%s has a factor of %.3g kg/m, which is counted: as a rule makers give factors for liquid lines.", r.named(), r.FactorKgM)
+	return fmt.Sprintf("%s has a factor of %s kg/m, which is counted: as a rule makers give factors for liquid lines.", r.named(), AsGiven(r.FactorKgM))
 }
 
 const factorOffDo = " A maker's factor lies between 0.7 and 1.6 times what its line holds of liquid: look whether the row, the diameter or the unit slipped (lb/ft written as kg/m is 0.67 of what it should be)."
@@ -59,25 +59,30 @@ func linesApart(a, b Run) string {
 	if a.LengthM < b.LengthM {
 		a, b = b, a
 	}
-	return fmt.Sprintf("%s: the %s line has %.4g m and the %s line %.4g m, %.2f times as much, as feet are to metres. Two lines of one run are about as long: feet may stand as metres in one of them.",
-		a.Name, lineWord(a.Line), a.LengthM, lineWord(b.Line), b.LengthM, a.LengthM/b.LengthM)
+	return fmt.Sprintf("%s: the %s line has %s and the %s line %s, %.2f times as much, as feet are to metres. Two lines of one run are about as long: feet may stand as metres in one of them.",
+		a.Name, lineWord(a.Line), Metres(a.LengthM), lineWord(b.Line), Metres(b.LengthM), a.LengthM/b.LengthM)
 }
 
 func lineTooLong(r Run) string {
-	return fmt.Sprintf("The %s line of %s has %.4g m: that is more than the %d m or so that makers allow from the outdoor unit to the farthest room (common practice; the maker's own figure governs). If it was measured in feet, it is %.4g m, and the other rows may be in feet too: see in which unit the tape was read before charging.",
-		lineWord(r.Line), r.Name, r.LengthM, longestM, r.LengthM*0.3048)
+	return fmt.Sprintf("The %s line of %s has %s: that is more than the %d m or so that makers allow from the outdoor unit to the farthest room (common practice; the maker's own figure governs). If it was measured in feet, it is %s, and the other rows may be in feet too: see in which unit the tape was read before charging.",
+		lineWord(r.Line), r.Name, Metres(r.LengthM), longestM, Metres(r.LengthM*0.3048))
+}
+
+func lineFarTooLong(r Run) string {
+	return fmt.Sprintf("The %s line of %s has %s: that is more than the %d m or so that makers allow from the outdoor unit to the farthest room (common practice; the maker's own figure governs), and would be in feet, too. A decimal point may have slipped, or several lines stand in one row: look at it again before charging.",
+		lineWord(r.Line), r.Name, Metres(r.LengthM), longestM)
 }
 
 func rowsApart(now, before Run) string {
-	return fmt.Sprintf("%s: %.4g m now and %.4g m in the site file's take-off, as feet are to metres. Measure it again before charging.", now.named(), now.LengthM, before.LengthM)
+	return fmt.Sprintf("%s: %s now and %s in the site file's take-off, as feet are to metres. Measure it again before charging.", now.named(), Metres(now.LengthM), Metres(before.LengthM))
 }
 
 func lengthsApart(other string, nowM, beforeM float64) string {
-	return fmt.Sprintf("All lines together have %.4g m, in %s %.4g m, as feet are to metres. One of the two is in the wrong unit: measure one run again before charging.", nowM, other, beforeM)
+	return fmt.Sprintf("All lines together have %s, in %s %s, as feet are to metres. One of the two is in the wrong unit: measure one run again before charging.", Metres(nowM), other, Metres(beforeM))
 }
 
 func runTwice(r Run) string {
-	return fmt.Sprintf("%s stands there twice with %s and %.4g m. If it is one pipe, take one row out; if there are two, name them apart.", r.named(), TubeSize(r.OutsideDiameterM), r.LengthM)
+	return fmt.Sprintf("%s stands there twice with %s and %s. If it is one pipe, take one row out; if there are two, name them apart.", r.named(), TubeSize(r.OutsideDiameterM), Metres(r.LengthM))
 }
 
 func runContrary(a, b Run) string {
@@ -125,6 +130,7 @@ var slipWords = map[string]string{
 	"factor":        "a factor far from what its tube holds",
 	"lengths":       "two lines of a run whose lengths are feet and metres of each other",
 	"units":         "lengths that look like feet for metres",
+	"long":          "a length that no line has",
 	"twice":         "a row that stood there twice",
 	"contradiction": "rows that contradict each other",
 	"missing":       "a line that was missing",
@@ -215,8 +221,8 @@ func takeOffStands(p Pipework, sum PipeSum, slips int) string {
 
 // inRoom is a charge a volume of room, as the standards of both worlds have it.
 func inRoom(kgM3 float64) string {
-	const poundKg, cubicFootM3 = 0.45359237, 0.028316846592
-	return fmt.Sprintf("%.3g kg/m3 (%.3g lb in 1000 cu ft)", kgM3, kgM3/poundKg*1000*cubicFootM3)
+	_, si, us := Figure("take-off", "room_kg_per_m3", kgM3)
+	return fmt.Sprintf("%s (%s)", si, us)
 }
 
 func roomName(u Unit) string {
@@ -244,8 +250,8 @@ func roomOver(s System, u Unit, totalKg, kgM3 float64) string {
 	case len(s.FactoryOpen) > 0:
 		what += fmt.Sprintf(", not counting what %s came with, which the site file does not give,", strings.Join(s.FactoryOpen, ", "))
 	}
-	return fmt.Sprintf("%s in %s (%.4g m3) would be %s; the site's limit is %s. Leaked there, it can take the air that people breathe, and A2L refrigerants can burn. Do not charge: call the designer. The standard that holds here, the maker and local code say what helps.",
-		what, roomName(u), u.RoomM3, inRoom(kgM3), inRoom(s.RoomLimitKgM3))
+	return fmt.Sprintf("%s in %s (%s m³) would be %s; the site's limit is %s. Leaked there, it can take the air that people breathe, and A2L refrigerants can burn. Do not charge: call the designer. The standard that holds here, the maker and local code say what helps.",
+		what, roomName(u), AsGiven(u.RoomM3), inRoom(kgM3), inRoom(s.RoomLimitKgM3))
 }
 
 func weighedToAnEstimate(c charge, source string) string {

@@ -26,7 +26,7 @@ func (p trialPart) what() string {
 	return p.name + " at " + p.place
 }
 
-func (p trialPart) doubt() string { return fmt.Sprintf(", give or take %.1f K", p.v.uK) }
+func (p trialPart) doubt() string { return ", give or take " + Kelvin.Doubt(p.v.uK) }
 
 func (p trialPart) line() bool { return p.name == "line loss" }
 
@@ -34,12 +34,12 @@ func (p trialPart) line() bool { return p.name == "line loss" }
 func (p trialPart) within() string {
 	source, _, _ := strings.Cut(p.aim.most.Source, ";")
 	if p.line() {
-		return fmt.Sprintf("at most %.1f K (%s)", p.aim.most.Value, source)
+		return fmt.Sprintf("at most %s (%s)", Kelvin.Text(p.aim.most.Value), source)
 	}
 	if low, _, _ := strings.Cut(p.aim.least.Source, ";"); low != source {
 		source = low + "; " + source
 	}
-	return fmt.Sprintf("%.1f to %.1f K (%s)", p.aim.least.Value, p.aim.most.Value, source)
+	return fmt.Sprintf("%s to %s (%s)", Kelvin.Number(p.aim.least.Value), Kelvin.Text(p.aim.most.Value), source)
 }
 
 func (p trialPart) said() string {
@@ -52,13 +52,13 @@ func (p trialPart) said() string {
 func (p trialPart) outside() string {
 	switch {
 	case p.line() && p.v.k > 0:
-		return fmt.Sprintf("the liquid loses %s on its way to %s, more than %.1f K", kelvin(p.v.k), p.place, p.aim.most.Value)
+		return fmt.Sprintf("the liquid loses %s on its way to %s, more than %s", kelvin(p.v.k), p.place, Kelvin.Text(p.aim.most.Value))
 	case p.line():
-		return fmt.Sprintf("the liquid gains %s on its way to %s, more than %.1f K", kelvin(-p.v.k), p.place, p.aim.most.Value)
+		return fmt.Sprintf("the liquid gains %s on its way to %s, more than %s", kelvin(-p.v.k), p.place, Kelvin.Text(p.aim.most.Value))
 	case p.v.k > p.aim.most.Value:
-		return fmt.Sprintf("%s %s is above %.1f K", p.what(), kelvin(p.v.k), p.aim.most.Value)
+		return fmt.Sprintf("%s %s is above %s", p.what(), kelvin(p.v.k), Kelvin.Text(p.aim.most.Value))
 	}
-	return fmt.Sprintf("%s %s is below %.1f K", p.what(), kelvin(p.v.k), p.aim.least.Value)
+	return fmt.Sprintf("%s %s is below %s", p.what(), kelvin(p.v.k), Kelvin.Text(p.aim.least.Value))
 }
 
 func upper(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
@@ -102,11 +102,11 @@ func trialIsGood(p trialPart) string {
 }
 
 func trialIfAbsolute(otherK float64) string {
-	return fmt.Sprintf("If the gauge shows absolute pressure, it would be %.1f K: it must read nought in open air.", otherK)
+	return fmt.Sprintf("If the gauge shows absolute pressure, it would be %s: it must read nought in open air.", Kelvin.Text(otherK))
 }
 
 func trialMayFlash(subcoolingK float64) string {
-	return fmt.Sprintf("It is more than the liquid's subcooling of %.1f K.", subcoolingK)
+	return fmt.Sprintf("It is more than the liquid's subcooling of %s.", Kelvin.Text(subcoolingK))
 }
 
 // trialWords is what the sentences about a whole run are made of.
@@ -143,7 +143,7 @@ func (w trialWords) measured() string {
 		}
 	}
 	if w.discharge != "" && !slices.Contains(w.said, w.discharge) {
-		all = append(all, fmt.Sprintf("Discharge %s, at most %g C.", figureC(w.dischargeC), Num(w.mostC.Value)))
+		all = append(all, fmt.Sprintf("Discharge %s, at most %s.", figureC(w.dischargeC), Celsius.Text(w.mostC.Value)))
 	}
 	if len(all) == 0 {
 		return ""
@@ -157,7 +157,7 @@ func (w trialWords) measured() string {
 	return " " + strings.Join(all, " ")
 }
 
-func figureC(c float64) string { return fmt.Sprintf("%.1f C (%.0f F)", c, float64(c*1.8)+32) }
+func figureC(c float64) string { return Celsius.Beside(Fahrenheit, c) }
 
 // beside says what was entered by hand and how the run was asked for.
 func (w trialWords) beside() (s string) {
@@ -221,7 +221,7 @@ func trialFailed(cause string, w trialWords) string {
 		w.own = ""
 	case "discharge-too-hot":
 		w.said = append(w.said, w.discharge)
-		first = fmt.Sprintf("%s is at %s, above %g C", w.discharge, figureC(w.dischargeC), Num(w.mostC.Value))
+		first = fmt.Sprintf("%s is at %s, above %s", w.discharge, figureC(w.dischargeC), Celsius.Text(w.mostC.Value))
 		do = "Oil and windings suffer: find out why before the compressor runs on. Too little charge, a restriction, a dirty coil and air in the system all do it."
 	case "line-heat-loss":
 		do = "Look for bare pipe, and for a place where it gets cold at once."
@@ -295,7 +295,7 @@ func trialAbsurd(p trialPart) string {
 }
 
 func trialAbsolute(atm, c float64, fluid string) string {
-	return fmt.Sprintf("before the start both pressures stood %.1f atmospheres above what %s has at the %.1f C all around. The gauges seem to show absolute pressure where gauge pressure is expected: in open air they must read nought. If they do, air is in the system. No figure below can be relied on.", atm, fluid, c)
+	return fmt.Sprintf("before the start both pressures stood %.1f atmospheres above what %s has at the %s all around. The gauges seem to show absolute pressure where gauge pressure is expected: in open air they must read nought. If they do, air is in the system. No figure below can be relied on.", atm, fluid, Celsius.Text(c))
 }
 
 func trialHunts(p trialPart) string {
@@ -306,9 +306,9 @@ func minutes(m float64) string { return fmt.Sprintf("%.0f min", m) }
 
 func trialUnsteady(p trialPart) string {
 	if math.Abs(p.v.driftK) > driftMostK {
-		return fmt.Sprintf("%s was not steady: it went by %+.1f K in 10 min. Let it run on until it stands.", p.what(), p.v.driftK)
+		return fmt.Sprintf("%s was not steady: it went by %s K in 10 min. Let it run on until it stands.", p.what(), WithSign(p.v.driftK, 1))
 	}
-	return fmt.Sprintf("%s was not steady: it went between %.1f and %.1f K in 10 min. Let it run on until it stands.", p.what(), p.v.lowK, p.v.highK)
+	return fmt.Sprintf("%s was not steady: it went between %s and %s in 10 min. Let it run on until it stands.", p.what(), Kelvin.Number(p.v.lowK), Kelvin.Text(p.v.highK))
 }
 
 func trialTooFew(ran, settle time.Duration) string {
@@ -320,7 +320,7 @@ func trialClose(p trialPart) string {
 	if p.v.k > (p.aim.least.Value+p.aim.most.Value)/2 {
 		edge = p.aim.most.Value
 	}
-	return fmt.Sprintf("%s is %.1f K%s: too near its limit of %.1f K to call with these instruments. Measure again with better ones, and see the unit maker's own range.", p.what(), p.v.k, p.doubt(), edge)
+	return fmt.Sprintf("%s is %s%s: too near its limit of %s to call with these instruments. Measure again with better ones, and see the unit maker's own range.", p.what(), Kelvin.Text(p.v.k), p.doubt(), Kelvin.Text(edge))
 }
 
 // trialStandsSo is the sentence at the top of the screen.
@@ -370,8 +370,8 @@ func trialStandsSo(w trialWords) string {
 
 func dischargeIsHot(point string, c float64, most Setting) string {
 	source, _, _ := strings.Cut(most.Source, ";")
-	return fmt.Sprintf("%s is at %s, above %g C (%s). Oil breaks down and windings suffer: stop the compressor by the unit's own control unless the maker allows more, and look for too little charge, a restriction, a dirty coil or air in the system.",
-		point, figureC(c), Num(most.Value), source)
+	return fmt.Sprintf("%s is at %s, above %s (%s). Oil breaks down and windings suffer: stop the compressor by the unit's own control unless the maker allows more, and look for too little charge, a restriction, a dirty coil or air in the system.",
+		point, figureC(c), Celsius.Text(most.Value), source)
 }
 
 func dischargeCooler(point string, c float64) string {

@@ -11,9 +11,9 @@ import (
 
 // micron says a pressure in the trade's unit; its SI value stands beside it
 // where somebody may be asked on the telephone.
-func micron(pa float64) string { return fmt.Sprintf("%.0f micron", pa/micronPa) }
+func micron(pa float64) string { return Micron.Text(pa) }
 
-func micronSI(pa float64) string { return fmt.Sprintf("%.0f micron (%.1f Pa)", pa/micronPa, pa) }
+func micronSI(pa float64) string { return Micron.Beside(Pascal, pa) }
 
 // steadyRise is the rise (Pa/s) up to which a vacuum is called steady: a gauge
 // shows no less than a third of a micron a minute within minutes (common practice).
@@ -21,11 +21,7 @@ const steadyRise = 0.3 * micronPa / 60
 
 // perMinute says a rise in micron a minute.
 func perMinute(paPerS float64) string {
-	r := paPerS * 60 / micronPa
-	if math.Abs(r) >= 10 {
-		return fmt.Sprintf("%.0f micron a minute", r)
-	}
-	return fmt.Sprintf("%.1f micron a minute", r)
+	return Significant(float64(paPerS*60*Micron.Factor), 2) + " micron a minute"
 }
 
 var causeWords = map[string]string{
@@ -65,8 +61,8 @@ func vacuumPassed(nowPa float64, limit Setting, slope float64, cause string, sur
 }
 
 func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string, sure float64) string {
-	return fmt.Sprintf("Vacuum at %s and rising %s: %.0f micron expected after %s, surely past the limit of %s. %s %s",
-		micronSI(v.nowPa), perMinute(v.slopePaPerS), v.endPa/micronPa, span(ends), micron(limit.Value), causeSaid(cause, sure), causeAdvice[cause])
+	return fmt.Sprintf("Vacuum at %s and rising %s: %s expected after %s, surely past the limit of %s. %s %s",
+		micronSI(v.nowPa), perMinute(v.slopePaPerS), micron(v.endPa), span(ends), micron(limit.Value), causeSaid(cause, sure), causeAdvice[cause])
 }
 
 func holdFell(firstPa, endPa float64) string {
@@ -74,7 +70,7 @@ func holdFell(firstPa, endPa float64) string {
 }
 
 func holdCooled(firstPa, endPa, byK float64) string {
-	return fmt.Sprintf(" It fell from %s to %s while the pipes cooled by %.1f K, as water on their walls does.", micron(firstPa), micron(endPa), byK)
+	return fmt.Sprintf(" It fell from %s to %s while the pipes cooled by %s, as water on their walls does.", micron(firstPa), micron(endPa), Kelvin.Text(byK))
 }
 
 func holdStuck(pa float64, readings int) string {
@@ -140,8 +136,8 @@ func holdNoVacuum(point string, pa float64) string {
 // holdSlipped is for a gauge whose numbers would be a hold's in micron, and are
 // called pascals.
 func holdSlipped(point string, startPa float64, limit Setting) string {
-	return fmt.Sprintf("%s: the hold begins at %.0f Pa, which is %s and above its limit of %s: it counts as not started. Does the gauge show micron? %.0f micron would be a usual beginning. Then set its unit to micron in the site file; if it does show pascals, pull further down. Then begin the step again.",
-		point, startPa, micron(startPa), micron(limit.Value), startPa)
+	return fmt.Sprintf("%s: the hold begins at %s, which is %s and above its limit of %s: it counts as not started. Does the gauge show micron? %s micron would be a usual beginning. Then set its unit to micron in the site file; if it does show pascals, pull further down. Then begin the step again.",
+		point, Pascal.Text(startPa), micron(startPa), micron(limit.Value), Decimals(startPa, 0))
 }
 
 func holdNoGauge() string {
@@ -159,8 +155,8 @@ func holdGap(unknown, spoke bool) string {
 }
 
 func holdTooClose(endPa, doubtPa float64, limit Setting) string {
-	return fmt.Sprintf("Vacuum hold not proven: %.0f micron, give or take %.0f, against %s is too close to call with this gauge. Hold longer or change the gauge.",
-		endPa/micronPa, doubtPa/micronPa, micron(limit.Value))
+	return fmt.Sprintf("Vacuum hold not proven: %s, give or take %s, against %s is too close to call with this gauge. Hold longer or change the gauge.",
+		micron(endPa), Micron.Doubt(doubtPa), micron(limit.Value))
 }
 
 func holdEnded(now, ends time.Duration, cause string) string {

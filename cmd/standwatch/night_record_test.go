@@ -98,10 +98,10 @@ func TestDemoIsWhatItsRecordSays(t *testing.T) {
 			switch {
 			case v.Key == "split_k":
 				splits++
-				onPaper("the split of "+f.Unit, "%s K", strconv.FormatFloat(v.Number, 'g', 3, 64))
+				onPaper("the split of "+f.Unit, "%.1f K (%.1f °F)", v.Number, v.Number*1.8)
 			case f.Step == "vacuum-hold" && (v.Key == "end_pa" || v.Key == "peak_pa" || v.Key == "start_pa" || v.Key == "limit_pa"):
 				// A micron of mercury is 101325/760000 Pa.
-				onPaper("the hold's "+v.Key, "%s Pa (%.0f micron)", strconv.FormatFloat(v.Number, 'g', 3, 64), v.Number/101325*760000)
+				onPaper("the hold's "+v.Key, "%.1f Pa (%.0f micron)", v.Number, v.Number/101325*760000)
 			}
 		}
 		// What it was found to be is told in its words: as much in the CSV as in the journal.
@@ -140,7 +140,7 @@ func TestDemoIsWhatItsRecordSays(t *testing.T) {
 	}
 	var liquid, gas float64
 	for s, m := range lengths {
-		onPaper("length of "+s.line+" "+s.diameter, "%.1f m (%.0f ft)", m, m/0.3048)
+		onPaper("length of "+s.line+" "+s.diameter, "%g m (%g ft)", math.Round(m*100)/100, math.Round(m/0.3048*10)/10)
 		if s.line == "liquid" {
 			liquid += m
 		} else {

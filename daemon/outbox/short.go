@@ -106,7 +106,7 @@ func (m message) matter(room int) string {
 }
 
 // figure is a number with its unit, and no part of a point's name.
-var figure = regexp.MustCompile(`(?:^|[\s(])[-+]?\d[\d,]*(?:\.\d+)?(?: of \d+(?:\.\d+)?)? ?(?:%|[A-Za-zµ]+)`)
+var figure = regexp.MustCompile(`(?:^|[\s(])[-+]?\d[\d,]*(?:\.\d+)?(?: of \d+(?:\.\d+)?)? ?(?:%|°?[A-Za-zµ]+)`)
 
 // asides are what a sentence can do without: other units, rooms, sources.
 var asides = regexp.MustCompile(` ?\([^()]*(?:\([^()]*\))?[^()]*\)`)

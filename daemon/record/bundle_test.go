@@ -19,7 +19,7 @@ import (
 	"testing"
 	"time"
 
-	"standwatch/daemon/fieldlog"
+	"standwatch/daemon/fieldlog/fieldlogtest"
 	"standwatch/daemon/journal"
 	"standwatch/rules"
 	"standwatch/sensors"
@@ -206,7 +206,7 @@ func TestABundleHoldsAllAndIsIntact(t *testing.T) {
 	if chain.String() != string(parts[partChain]) || m.Head != hex.EncodeToString(behind[:]) || m.Entries != 9000 {
 		t.Errorf("chain %s, head %s, want %s", parts[partChain], m.Head, &chain)
 	}
-	if got := exported(t, j); !bytes.Equal(got, parts[partLog]) {
+	if got := fieldlogtest.Of(t, j); !bytes.Equal(got, parts[partLog]) {
 		t.Error("the field log is not what the journal exports")
 	}
 	for range 2 { // from the entries, and from the links that are kept
@@ -242,36 +242,6 @@ func TestAChangedJournalMakesNoBundle(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "entries 4097 to 8192 are no longer those that were chained") {
 		t.Errorf("%v", err)
 	}
-}
-
-// exported is what `standwatch export` prints.
-func exported(t testing.TB, j *journal.Journal) []byte {
-	t.Helper()
-	quantities, err := j.Quantities(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	anchors, err := j.Anchors(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	var out bytes.Buffer
-	w := fieldlog.NewWriter(&out)
-	rows := fieldlog.NewExport(func(p string) sensors.Quantity { return quantities[p] }, anchors.Wall)
-	for e, err := range j.Entries(t.Context(), 1, 0, nil) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if row, ok := rows.Row(e); ok {
-			if err := w.Write(row); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	return out.Bytes()
 }
 
 func TestTheSameJournalGivesTheSameBundle(t *testing.T) {

@@ -58,6 +58,7 @@ type Column struct {
 	Title  string
 	Number bool
 	Wide   bool // takes what room is left
+	Whole  bool // a name, which no line breaks
 }
 
 // Curve is measured over time, with what it was judged by.

@@ -77,7 +77,7 @@ func (e Earlier) tables() (blocks []Block) {
 		blocks = append(blocks, t)
 	}
 	sides := []Column{{Title: "Then", Number: true}, {Title: "Now", Number: true}, {Title: "Difference", Number: true}}
-	system := Table{Caption: "Figures of the system", Columns: append([]Column{{Title: "Step"}, {Title: "Figure", Wide: true}}, sides...)}
+	system := Table{Caption: "Figures of the system", Columns: append([]Column{{Title: "Step", Whole: true}, {Title: "Figure", Wide: true}}, sides...)}
 	for _, x := range e.Figures {
 		if !e.unitStep(x.Step) {
 			step := "charge"

@@ -59,14 +59,14 @@ func TestDifferencesAreReadable(t *testing.T) {
 		then, now float64
 		want      string
 	}{
-		{"cooling-check", "supply_c", 15.3, 14.4, "-0.9 K (-1.62 °F)"}, // 0.9 x 1.8
+		{"cooling-check", "supply_c", 15.3, 14.4, "-0.9 K (-1.6 °F)"}, // 0.9 x 1.8
 		{"cooling-check", "supply_c", 15.3, 15.32, "0"},
-		{"cooling-check", "split_k", 9.7, 10.7, "+1 K (+1.8 °F)"},
+		{"cooling-check", "split_k", 9.7, 10.7, "+1.0 K (+1.8 °F)"},
 		{"", "total_kg", 23.4733, 23.4691, "0"},
 		{"", "total_kg", 23.47, 24.01, "+0.54 kg (+1 lb 3 oz)"}, // 0.54/0.45359237 = 1.19 lb
 		{"vacuum-hold", "end_pa", 25.6, 27.1, "+1.5 Pa (+11 micron)"},
 		{"trial-run", "suction_pa", 877100, 872100, "-5.0 kPa (-0.7 psi)"},
-		{"take-off", "liquid_length_m", 131, 128.5, "-2.5 m (-8 ft)"},
+		{"take-off", "liquid_length_m", 131, 128.5, "-2.5 m (-8.2 ft)"},
 		{"vacuum-hold", "elapsed_s", 3600, 3570, "-30 s"},
 	} {
 		if got := differenceText(c.step, c.key, c.then, c.now); got != c.want {

@@ -117,6 +117,7 @@ func (e *everything) vacuumAndCharge() {
 	weigh := func(m float64) float64 { return 19.4 - float64(0.05*min(max(m-131, 0), 9)) }
 	e.read("scale", "kg", 129, 134, 5, weigh)
 	e.read("scale", "kg", 137, 140, 5, weigh)
+	e.mark(139, "acknowledged", "scale-silent") // it is heard again since 137 min
 	e.mark(141, "cylinder-swapped", "the second cylinder")
 	e.read("scale", "kg", 140.3, 140.8, 5, func(float64) float64 { return 0.02 })
 	e.read("scale", "kg", 141.2, 152, 5, func(m float64) float64 { return 17.3 - float64(0.05*min(max(m-143, 0), 5.8)) })

@@ -60,11 +60,19 @@ func (g *reading) found(ctx context.Context) error {
 		if !ok || b.Name != "acknowledged" {
 			continue
 		}
-		at := g.happened(e.At, b.Own)
+		at, stands := g.happened(e.At, b.Own), false
 		for _, x := range flags {
 			if !x.Acknowledged && (e.Seq <= g.to || x.running) && journal.Acknowledges(b, e.Seq, &x.seen) && (x.up() || !x.Cleared.Before(at)) {
-				x.Acknowledged, x.By, x.AcknowledgedAt = true, b.By, at
+				x.Acknowledged, x.By, x.AcknowledgedAt, stands = true, b.By, at, true
 			}
+		}
+		if !stands && g.inJob(e.Seq) && g.ours(b) { // all over by then: it was told all the same
+			n := g.note(e, b)
+			i := slices.IndexFunc(g.rec.Notes, func(o Note) bool { return o.At.After(n.At) })
+			if i < 0 {
+				i = len(g.rec.Notes)
+			}
+			g.rec.Notes = slices.Insert(g.rec.Notes, i, n)
 		}
 	}
 	for _, x := range flags {

@@ -2,7 +2,6 @@ package record_test
 
 import (
 	"bytes"
-	"context"
 	"flag"
 	"fmt"
 	"math/rand/v2"
@@ -13,11 +12,9 @@ import (
 	"testing"
 	"time"
 
-	"standwatch/daemon/fieldlog"
-	"standwatch/daemon/journal"
+	"standwatch/daemon/fieldlog/fieldlogtest"
 	"standwatch/daemon/record"
 	"standwatch/rules"
-	"standwatch/sensors"
 )
 
 var jobLogs = flag.Int("joblogs", 12, "so many field logs with jobs in random order")
@@ -167,7 +164,9 @@ func TestEachStepFlagAndMarkStandsWhereItShould(t *testing.T) {
 		}
 		j, found := replayed(t, site, log)
 		again := filepath.Join(dir, fmt.Sprintf("%d-again.csv", seed))
-		exported(t, j, again)
+		if err := os.WriteFile(again, fieldlogtest.Of(t, j), 0o666); err != nil {
+			t.Fatal(err)
+		}
 		j2, _ := replayed(t, site, again)
 		for system, jobs := range l.jobs {
 			seen := map[string]int{} // notes
@@ -338,38 +337,5 @@ func checkFlags(t *testing.T, name, system string, job span, r record.Record, fo
 	}
 	if !slices.Equal(got, want) {
 		t.Errorf("%s: flags\n%s\nwant\n%s", name, strings.Join(got, "\n"), strings.Join(want, "\n"))
-	}
-}
-
-// exported writes a journal's field log.
-func exported(t *testing.T, j *journal.Journal, file string) {
-	t.Helper()
-	ctx := context.Background()
-	anchors, err := j.Anchors(ctx)
-	if err != nil {
-		t.Fatal(err)
-	}
-	last, err := j.Last(ctx)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var b bytes.Buffer
-	w := fieldlog.NewWriter(&b)
-	rows := fieldlog.NewExport(func(string) sensors.Quantity { return sensors.Vacuum }, anchors.Wall)
-	for e, err := range j.Entries(ctx, 1, last, nil) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if row, ok := rows.Row(e); ok {
-			if err := w.Write(row); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	if err := w.Flush(); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(file, b.Bytes(), 0o666); err != nil {
-		t.Fatal(err)
 	}
 }

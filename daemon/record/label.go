@@ -98,14 +98,6 @@ const (
 	sixteenths = 16
 )
 
-func twoDigits(kg float64) string { return fmt.Sprintf("%.2f", kg) }
-
-// poundsOunces says a mass as a scale in the other system shows it: 33 lb 0 oz.
-func poundsOunces(kg float64) string {
-	oz := int(math.Round(kg / kgInPound * sixteenths))
-	return fmt.Sprintf("%d lb %d oz", oz/sixteenths, oz%sixteenths)
-}
-
 // inches says a tube's outside diameter as the trade does, 3/8 in., where it is
 // one of the sizes sold (ASTM B280); else empty.
 func inches(m float64) string {

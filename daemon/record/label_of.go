@@ -66,8 +66,8 @@ func (l *chargeLabel) charge(r Record) {
 	case judged && c.Weighed:
 		l.Added = between(c.LowKg, c.AdditionalKg, c.HighKg)
 		l.Added.How = labelWeighed
-		if twoDigits(c.UnweighedKg) != twoDigits(0) {
-			l.Added.How = fmt.Sprintf(labelPartWeighed, twoDigits(c.UnweighedKg))
+		if rules.Kilogram.Number(c.UnweighedKg) != rules.Kilogram.Number(0) {
+			l.Added.How = fmt.Sprintf(labelPartWeighed, rules.Kilogram.Number(c.UnweighedKg))
 		}
 		l.Charged = v.At
 		if s.Open {
@@ -75,11 +75,11 @@ func (l *chargeLabel) charge(r Record) {
 		}
 		l.judged(v, s.Accepted)
 	case given && s.Open && c.Weighed:
-		l.Notes = append(l.Notes, fmt.Sprintf(labelUnderWay, twoDigits(c.AdditionalKg)))
+		l.Notes = append(l.Notes, fmt.Sprintf(labelUnderWay, rules.Kilogram.Number(c.AdditionalKg)))
 	case given && judged:
 		l.judged(v, s.Accepted)
 	case !given && c.Weighed:
-		l.Notes = append(l.Notes, fmt.Sprintf(labelOnlyDrawn, twoDigits(c.AdditionalKg)))
+		l.Notes = append(l.Notes, fmt.Sprintf(labelOnlyDrawn, rules.Kilogram.Number(c.AdditionalKg)))
 	}
 	for _, said := range r.Reported {
 		if said.Step == "weigh-in" {
@@ -87,7 +87,7 @@ func (l *chargeLabel) charge(r Record) {
 		}
 	}
 	if !l.Added.Known && c.CalculatedKg > 0 {
-		l.Notes = append(l.Notes, fmt.Sprintf(labelCalculated, twoDigits(c.CalculatedKg)))
+		l.Notes = append(l.Notes, fmt.Sprintf(labelCalculated, rules.Kilogram.Number(c.CalculatedKg)))
 	}
 }
 

@@ -9,6 +9,8 @@ import (
 	"codeberg.org/go-fonts/liberation/liberationsansbold"
 	"codeberg.org/go-fonts/liberation/liberationsansregular"
 	"codeberg.org/go-pdf/fpdf"
+
+	"standwatch/rules"
 )
 
 // LabelPaper is the sheet of a charge label.
@@ -323,14 +325,14 @@ func (s *labelSheet) amount(y float64, label string, a amount, pt float64) float
 		s.blank(lbAt+15, y-0.6, 9)
 		s.put(lbAt+25, y, "oz")
 	case a.band():
-		s.fit(kgAt, y, 32, true, pt-1, fmt.Sprintf("%s to %s kg", twoDigits(a.LowKg), twoDigits(a.HighKg)))
-		s.fit(lbAt, y, 31, true, pt-2, poundsOunces(a.LowKg)+" to "+poundsOunces(a.HighKg))
+		s.fit(kgAt, y, 32, true, pt-1, fmt.Sprintf("%s to %s kg", rules.Kilogram.Number(a.LowKg), rules.Kilogram.Number(a.HighKg)))
+		s.fit(lbAt, y, 31, true, pt-2, rules.PoundsOunces(a.LowKg)+" to "+rules.PoundsOunces(a.HighKg))
 		y += 3.4
 		s.font(false, 7)
-		s.put(kgAt, y, fmt.Sprintf(labelBest, twoDigits(a.Kg)))
+		s.put(kgAt, y, fmt.Sprintf(labelBest, rules.Kilogram.Number(a.Kg)))
 	default:
-		s.fit(kgAt, y, 32, true, pt, twoDigits(a.Kg)+" kg")
-		s.fit(lbAt, y, 31, true, pt-1, poundsOunces(a.Kg))
+		s.fit(kgAt, y, 32, true, pt, rules.Kilogram.Number(a.Kg)+" kg")
+		s.fit(lbAt, y, 31, true, pt-1, rules.PoundsOunces(a.Kg))
 	}
 	if a.How != "" {
 		y += 3.2

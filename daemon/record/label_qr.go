@@ -6,6 +6,8 @@ import (
 	"unicode/utf8"
 
 	"rsc.io/qr"
+
+	"standwatch/rules"
 )
 
 // codeMost is how many bytes the code's text may have: more would make modules
@@ -26,9 +28,9 @@ func (l chargeLabel) codeText() string {
 		case !a.Known:
 			return label + " -"
 		case a.band():
-			return fmt.Sprintf("%s %s-%s kg (%s kg)", label, twoDigits(a.LowKg), twoDigits(a.HighKg), twoDigits(a.Kg))
+			return fmt.Sprintf("%s %s-%s kg (%s kg)", label, rules.Kilogram.Number(a.LowKg), rules.Kilogram.Number(a.HighKg), rules.Kilogram.Number(a.Kg))
 		}
-		return strings.TrimSpace(fmt.Sprintf("%s %s kg (%s) %s", label, twoDigits(a.Kg), poundsOunces(a.Kg), a.How))
+		return strings.TrimSpace(fmt.Sprintf("%s %s kg (%s) %s", label, rules.Kilogram.Number(a.Kg), rules.PoundsOunces(a.Kg), a.How))
 	}
 	pipes := func(label string, all []pipeSize) string {
 		if len(all) == 0 {

@@ -9,37 +9,45 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"standwatch/rules"
 )
 
-// poundsOf is a mass in pounds and whole ounces, by the pound's definition
+// poundsOf is a mass in pounds and whole ounces, and in tenths below one, by the pound's definition
 // (0.45359237 kg, 16 oz) and whole numbers alone: half an ounce and more is one.
 func poundsOf(kg float64) string {
 	micrograms := int64(math.Round(kg * 1e9))
 	const ounce = 28_349_523_125 // micrograms, in thousandths
+	if tenths := (micrograms*10_000 + ounce/2) / ounce; tenths > 0 && tenths < 10 {
+		return fmt.Sprintf("0.%d oz", tenths)
+	}
 	oz := (micrograms*1000 + ounce/2) / ounce
+	if oz < 16 {
+		return fmt.Sprintf("%d oz", oz)
+	}
 	return fmt.Sprintf("%d lb %d oz", oz/16, oz%16)
 }
 
 // Kilograms and ounces round each for itself, and sixteen ounces are a pound.
 func TestPoundsAndOuncesCarry(t *testing.T) {
 	for kg, want := range map[float64]string{
-		0.996: "2 lb 3 oz", 0.4527: "1 lb 0 oz" /* 15.97 oz */, 0.4394: "0 lb 15 oz" /* 15.499 oz */, 0.4395: "1 lb 0 oz", /* 15.503 oz */
-		0.907: "2 lb 0 oz", 34.577: "76 lb 4 oz", 0.004: "0 lb 0 oz", 13.59: "29 lb 15 oz",
+		0.996: "2 lb 3 oz", 0.4527: "1 lb 0 oz" /* 15.97 oz */, 0.4394: "15 oz" /* 15.499 oz */, 0.4395: "1 lb 0 oz", /* 15.503 oz */
+		0.907: "2 lb 0 oz", 34.577: "76 lb 4 oz", 0.004: "0.1 oz", 13.59: "29 lb 15 oz",
 	} {
-		if got := poundsOunces(kg); got != want || poundsOf(kg) != want {
+		if got := rules.PoundsOunces(kg); got != want || poundsOf(kg) != want {
 			t.Errorf("%g kg: %s, reckoned apart %s, want %s", kg, got, poundsOf(kg), want)
 		}
 	}
 	r := rand.New(rand.NewPCG(5, 5))
 	for range 20_000 {
 		kg := math.Round(r.Float64()*80e3) / 1e3
-		if got := poundsOunces(kg); got != poundsOf(kg) || strings.Contains(got, "16 oz") {
+		if got := rules.PoundsOunces(kg); got != poundsOf(kg) || strings.Contains(got, "16 oz") {
 			t.Fatalf("%g kg: %s, want %s", kg, got, poundsOf(kg))
 		}
 	}
 }
 
-var massOnPaper = regexp.MustCompile(`\d+\.\d\d kg \(\d+ lb \d+ oz\)`)
+var massOnPaper = regexp.MustCompile(`\d+\.\d\d kg \((?:\d+ lb )?\d+(?:\.\d)? oz\)`)
 
 // The sheet, the letters, the code and the record say the same masses.
 func TestRealLabelSaysWhatTheRecordSays(t *testing.T) {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"unicode/utf8"
+
+	"standwatch/rules"
 )
 
 // labelColumns is what the narrowest label printers have in a line.
@@ -97,11 +99,11 @@ func (p *labelLetters) amount(label string, a amount) {
 	case !a.Known:
 		p.pair(label, "______ kg (____ lb ____ oz)")
 	case a.band():
-		p.pair(label, fmt.Sprintf("%s to %s kg", twoDigits(a.LowKg), twoDigits(a.HighKg)))
-		p.line(fmt.Sprintf("  (%s to %s)", poundsOunces(a.LowKg), poundsOunces(a.HighKg)))
-		p.line(fmt.Sprintf("  "+labelBest, twoDigits(a.Kg)))
+		p.pair(label, fmt.Sprintf("%s to %s kg", rules.Kilogram.Number(a.LowKg), rules.Kilogram.Number(a.HighKg)))
+		p.line(fmt.Sprintf("  (%s to %s)", rules.PoundsOunces(a.LowKg), rules.PoundsOunces(a.HighKg)))
+		p.line(fmt.Sprintf("  "+labelBest, rules.Kilogram.Number(a.Kg)))
 	default:
-		p.pair(label, fmt.Sprintf("%s kg (%s)", twoDigits(a.Kg), poundsOunces(a.Kg)))
+		p.pair(label, fmt.Sprintf("%s kg (%s)", rules.Kilogram.Number(a.Kg), rules.PoundsOunces(a.Kg)))
 	}
 	if a.How != "" {
 		p.line("  " + a.How)

@@ -157,7 +157,7 @@ func (l *laying) charge() {
 	facts := Facts{{"Factory", l.factory()}}
 	if c.Weighed {
 		facts = append(facts, Fact{"Additional, as weighed", massText(c.AdditionalKg) + ", " + l.chargeState()})
-		if twoDigits(c.LowKg) != twoDigits(c.HighKg) {
+		if rules.Kilogram.Number(c.LowKg) != rules.Kilogram.Number(c.HighKg) {
 			facts = append(facts, Fact{"Between", massText(c.LowKg) + " and " + massText(c.HighKg)})
 		}
 		if c.UnweighedKg != 0 {
@@ -176,7 +176,7 @@ func (l *laying) charge() {
 		facts = append(facts, Fact{"By the take-off, additional", massText(c.CalculatedKg)})
 	}
 	if s := l.r.System; s.GWP > 0 && c.Weighed && c.FactoryKg > 0 {
-		facts = append(facts, Fact{"CO₂ equivalent", fmt.Sprintf("%s t (GWP %s, %s)", decimals(float64(s.GWP*c.TotalKg)/1000, 1), significant(s.GWP), s.GWPSource)})
+		facts = append(facts, Fact{"CO₂ equivalent", fmt.Sprintf("%s t (GWP %s, %s)", rules.Decimals(float64(s.GWP*c.TotalKg)/1000, 1), rules.AsGiven(s.GWP), s.GWPSource)})
 	}
 	l.put(facts)
 }
@@ -213,12 +213,12 @@ func (l *laying) takeOff() {
 	for _, x := range t.Runs {
 		factor, kg := "", ""
 		if x.FactorKgM > 0 {
-			factor = significant(x.FactorKgM)
+			factor = rules.AsGiven(x.FactorKgM)
 		}
 		if x.ChargeKg != 0 {
-			kg = decimals(x.ChargeKg, 3)
+			kg = rules.Decimals(x.ChargeKg, 3)
 		}
-		rows.Rows = append(rows.Rows, []string{x.Run, x.Line, diameterText(x.DiameterM), lengthText(x.LengthM), factor, significant(float64(x.VolumeM3 * 1e3)), kg})
+		rows.Rows = append(rows.Rows, []string{x.Run, x.Line, diameterText(x.DiameterM), lengthText(x.LengthM), factor, rules.Significant(float64(x.VolumeM3*1e3), 3), kg})
 	}
 	l.put(rows)
 	sums := Table{Caption: "Length by diameter", Columns: []Column{{Title: "Line"}, {Title: "Outside diameter, mm"}, {Title: "Length", Number: true}}}
@@ -226,7 +226,7 @@ func (l *laying) takeOff() {
 		sums.Rows = append(sums.Rows, []string{x.Line, diameterText(x.DiameterM), lengthText(x.LengthM)})
 	}
 	l.put(sums)
-	facts := Facts{{"Lines hold, with coils and branch units", significant(float64(t.InsideM3*1e3)) + " l"}}
+	facts := Facts{{"Lines hold, with coils and branch units", rules.Litres(t.InsideM3)}}
 	if t.AllowancesKg != 0 {
 		facts = append(facts, Fact{"Maker's allowances", massText(t.AllowancesKg)})
 	}
@@ -266,7 +266,7 @@ func (l *laying) step(s Step) {
 	case !s.Open:
 		end = momentText(s.Ended)
 	}
-	facts := Facts{{"Begun", momentText(s.Begun)}, {"Ended", end}, {"Took", spanText(s.ElapsedS)}, {"Clock", clockText(s.Clock)}}
+	facts := Facts{{"Begun", momentText(s.Begun)}, {"Ended", end}, {"Took", rules.Span(s.ElapsedS)}, {"Clock", clockText(s.Clock)}}
 	if s.Cause != "" && s.Cause != "none" {
 		facts = append(facts, Fact{"Cause", causeWord(s.Cause)})
 	}
@@ -325,9 +325,9 @@ func unitPrefix(unit string) string {
 }
 
 func (l *laying) curve(s Step, g Graph) Curve {
-	symbol, scale, offset := axis(g.Quantity, g.Unit)
-	show := func(v float64) float64 { return float64(v*scale) + offset }
-	c := Curve{Title: fmt.Sprintf("%s, %s", g.Point, stepWord(s.Step)), Unit: symbol, Log: g.Log, Begin: g.From, End: g.To}
+	scale := axis(g.Quantity, g.Unit)
+	show := scale.Value
+	c := Curve{Title: fmt.Sprintf("%s, %s", g.Point, stepWord(s.Step)), Unit: scale.Symbol, Log: g.Log, Begin: g.From, End: g.To}
 	line := Line{Name: g.Point}
 	var first, last Sample
 	for i, stretch := range g.Lines {
@@ -378,7 +378,7 @@ func (l *laying) curve(s Step, g Graph) Curve {
 	}
 	slices.SortStableFunc(c.Ticks, func(a, b Tick) int { return a.At.Compare(b.At) })
 	c.Describe = fmt.Sprintf("Single readings of %s from %s to %s: first %s, lowest %s, highest %s, last %s %s.", g.Point, momentText(c.Begin), momentText(c.End),
-		significant(first.Value), significant(show(g.Lowest.Value)), significant(show(g.Highest.Value)), significant(last.Value), symbol)
+		scale.Write(first.Value), scale.Number(g.Lowest.Value), scale.Number(g.Highest.Value), scale.Write(last.Value), scale.Symbol)
 	if len(s.Figures) > 0 {
 		c.Describe += " " + judgedApart
 	}
@@ -402,10 +402,10 @@ func (l *laying) ledger(s Step) {
 				name += "; until " + endedWord(x.Ended)
 			}
 		}
-		t.Rows = append(t.Rows, []string{name, clockOf(x.From), clockOf(x.Until), decimals(x.FromKg, 3), decimals(x.ToKg, 3), decimals(x.LowKg, 3), decimals(x.BestKg, 3), decimals(x.HighKg, 3)})
+		t.Rows = append(t.Rows, []string{name, clockOf(x.From), clockOf(x.Until), rules.Decimals(x.FromKg, 3), rules.Decimals(x.ToKg, 3), rules.Decimals(x.LowKg, 3), rules.Decimals(x.BestKg, 3), rules.Decimals(x.HighKg, 3)})
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
 	}
-	t.Rows = append(t.Rows, []string{"The rows together, as the ledger stood last", "", "", "", "", decimals(low, 3), decimals(best, 3), decimals(high, 3)})
+	t.Rows = append(t.Rows, []string{"The rows together, as the ledger stood last", "", "", "", "", rules.Decimals(low, 3), rules.Decimals(best, 3), rules.Decimals(high, 3)})
 	judged, known := s.Figures.Of("charged_kg")
 	if !known {
 		judged, known = s.Figures.Of("drawn_kg")
@@ -413,7 +413,7 @@ func (l *laying) ledger(s Step) {
 	least, ok := s.Figures.Of("charged_low_kg")
 	most, also := s.Figures.Of("charged_high_kg")
 	if known && ok && also {
-		t.Rows = append(t.Rows, []string{"As judged", "", "", "", "", decimals(least, 3), decimals(judged, 3), decimals(most, 3)})
+		t.Rows = append(t.Rows, []string{"As judged", "", "", "", "", rules.Decimals(least, 3), rules.Decimals(judged, 3), rules.Decimals(most, 3)})
 	}
 	l.put(t)
 	if known && ok && also {
@@ -440,9 +440,9 @@ func (l *laying) branches(s Step) {
 				case !c.Known:
 					cells = append(cells, "")
 				case c.Chosen:
-					cells = append(cells, "["+decimals(c.K, 1)+"]")
+					cells = append(cells, "["+rules.Decimals(c.K, 1)+"]")
 				default:
-					cells = append(cells, decimals(c.K, 1))
+					cells = append(cells, rules.Decimals(c.K, 1))
 				}
 			}
 			t.Rows = append(t.Rows, cells)
@@ -568,7 +568,7 @@ func (l *laying) unread() (each []string) {
 		}
 	}
 	for _, s := range sums {
-		text := fmt.Sprintf("%s %s, %s", s.subject, numberOf(s.times, "time", "times"), spanText(math.Floor(s.seconds)))
+		text := fmt.Sprintf("%s %s, %s", s.subject, numberOf(s.times, "time", "times"), rules.Span(math.Floor(s.seconds)))
 		if s.open {
 			text += ", open"
 		}
@@ -639,7 +639,7 @@ func (l *laying) marks(caption string, notes []Note) {
 	for _, n := range notes {
 		value := ""
 		if n.Unit != "" {
-			value = significant(n.Value) + " " + n.Unit
+			value = markText(n.Value, n.Unit)
 		}
 		t.Rows = append(t.Rows, []string{momentText(n.At), n.Mark, value, n.Note, n.By})
 	}
@@ -688,7 +688,7 @@ func (l *laying) box() {
 		case b.First:
 			gap = ""
 		case b.GapKnown:
-			gap = spanText(b.GapS)
+			gap = rules.Span(b.GapS)
 		}
 		if b.Proven {
 			proven = "yes"

@@ -53,9 +53,9 @@ func goodSplit(f Figures) string {
 	}
 	high, bounded := f.Of("high_k")
 	if !bounded {
-		return fmt.Sprintf("%s K or more\n(%s °F)", decimals(low, 1), decimals(float64(low*1.8), 0))
+		return fmt.Sprintf("%s or more\n(%s)", rules.Kelvin.Text(low), rules.Rankine.Text(low))
 	}
-	return fmt.Sprintf("%s to %s K\n(%s to %s °F)", decimals(low, 1), decimals(high, 1), decimals(float64(low*1.8), 0), decimals(float64(high*1.8), 0))
+	return fmt.Sprintf("%s to %s\n(%s to %s)", rules.Kelvin.Number(low), rules.Kelvin.Text(high), rules.Rankine.Number(low), rules.Rankine.Text(high))
 }
 
 // goodBy says where the limits of the splits come from.
@@ -103,10 +103,10 @@ func (l *laying) curves(s Step) {
 		c.Ticks = nil // they stand with the flags and the marks
 		cs.Each = append(cs.Each, c)
 		first, last := g.Lines[0][0], g.Lines[len(g.Lines)-1]
-		_, scale, offset := axis(g.Quantity, g.Unit)
+		scale := axis(g.Quantity, g.Unit)
 		row := []string{g.Point, c.Unit}
 		for _, v := range []float64{first.Value, g.Lowest.Value, g.Highest.Value, last[len(last)-1].Value} {
-			row = append(row, significant(float64(v*scale)+offset))
+			row = append(row, scale.Number(v))
 		}
 		t.Rows = append(t.Rows, row)
 	}
@@ -153,9 +153,9 @@ func passedLast(result string) int {
 // air is one unit's supply and return air, and where its supply was to lie.
 func (l *laying) air(s Step, u UnitGraph) Curve {
 	of := cmp.Or(u.Supply, u.Return)
-	symbol, scale, offset := axis(of.Quantity, of.Unit)
-	show := func(v float64) float64 { return float64(v*scale) + offset }
-	c := Curve{Title: u.Unit, Unit: symbol, Begin: of.From, End: of.To}
+	scale := axis(of.Quantity, of.Unit)
+	show := scale.Value
+	c := Curve{Title: u.Unit, Unit: scale.Symbol, Begin: of.From, End: of.To}
 	if u.Room != "" {
 		c.Title += ", " + u.Room
 	}
@@ -176,7 +176,7 @@ func (l *laying) air(s Step, u UnitGraph) Curve {
 				}
 				line.Stretches = append(line.Stretches, out)
 			}
-			said = append(said, fmt.Sprintf("%s %s to %s %s", x.name, significant(show(x.g.Lowest.Value)), significant(show(x.g.Highest.Value)), symbol))
+			said = append(said, fmt.Sprintf("%s %s to %s %s", x.name, scale.Number(x.g.Lowest.Value), scale.Number(x.g.Highest.Value), scale.Symbol))
 		}
 		c.Lines = append(c.Lines, line)
 	}

@@ -96,7 +96,7 @@ func (l *laidTable) fit(t Table, narrow float64) bool {
 		for _, row := range t.Rows {
 			if i < len(row) {
 				for line := range strings.SplitSeq(row[i], "\n") {
-					take(i, line, l.body, c.Number) // a figure stays with its unit: 25.0 °C over (77.0 °F)
+					take(i, line, l.body, c.Number || c.Whole) // a figure stays with its unit: 25.0 °C over (77.0 °F)
 				}
 			}
 		}

@@ -234,7 +234,8 @@ func (g *reading) ours(b *rules.Told) bool { return b.System == "" || b.System =
 
 func (g *reading) inJob(seq uint64) bool { return seq >= g.from && seq <= g.to }
 
-// otherwise are the marks that stand elsewhere in the record, or say nothing by themselves.
+// otherwise are the marks that stand elsewhere in the record, or say nothing by
+// themselves. An acknowledgement stands with its flag (found).
 var otherwise = []string{"checked", "calibrated", "unit-found", "counted", "setting", "acknowledged", "reported", "accepted", rules.MarkSigned}
 
 // told reads the marks.

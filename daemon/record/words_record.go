@@ -237,7 +237,7 @@ const (
 func gapText(g Gap) string {
 	length := notKnown
 	if g.LengthS > 0 {
-		length = spanText(g.LengthS)
+		length = rules.Span(g.LengthS)
 	}
 	what := "The box was without power"
 	switch g.Why {

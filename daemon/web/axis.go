@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"standwatch/daemon/record"
+	"standwatch/rules"
 )
 
 // tick is one label on an axis.
@@ -105,7 +106,7 @@ func niceStep(rough float64) float64 {
 
 func stepNumber(v, step float64) string {
 	digits := max(0, int(-math.Floor(math.Log10(step)+1e-9)))
-	return dress{digits: digits}.write(v)
+	return rules.Decimals(v, digits)
 }
 
 func axisNumber(v float64) string {

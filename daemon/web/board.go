@@ -693,8 +693,8 @@ func (b *board) hoursChart(ctx context.Context, one *screens, s Standing, c choi
 		if st.Outlook.Point != p.Name || line == nil || st.Outlook.Quantity != p.Quantity {
 			continue
 		}
-		d, other := c.dressed(p.Quantity, p.Unit)
-		ch.Limit = &limitLine{At: d.value(line.Value), Side: forbidden[st.Name], Source: lines(line.Source), Label: b.words.say("curve.limit", d.beside(other, line.Value))}
+		d, other := c.scales(p.Quantity, p.Unit)
+		ch.Limit = &limitLine{At: d.Value(line.Value), Side: forbidden[st.Name], Source: lines(line.Source), Label: b.words.say("curve.limit", d.Beside(other, line.Value))}
 		ch.axes(snap.zone(), 6)
 		break
 	}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"standwatch/daemon/journal"
+	"standwatch/rules"
 	"standwatch/sensors"
 )
 
@@ -40,12 +41,12 @@ type chart struct {
 
 	focus  int64    // Unix ms from which the value axis is fitted; what lies before is cut off at its edge
 	newest *float64 // what was read last, where nothing of the step is drawn yet
-	dress  dress
+	scale  rules.Scale
 }
 
 // said writes a value of the chart with its unit.
 func (c *chart) said(v float64) string {
-	return strings.TrimSpace(c.dress.write(v) + " " + c.dress.symbol)
+	return strings.TrimSpace(c.scale.Write(v) + " " + c.scale.Symbol)
 }
 
 // limitLine is a limit with its name and source; the forbidden side is hatched.
@@ -113,8 +114,8 @@ const gapAfter = 2.5
 
 // series lays samples out for drawing: each stretch without usable readings
 // becomes one null, so that no line is ever drawn across it.
-func (c *chart) series(samples []journal.Sample, every time.Duration, most int, d, other dress, zone *time.Location) {
-	c.dress = d
+func (c *chart) series(samples []journal.Sample, every time.Duration, most int, d, other rules.Scale, zone *time.Location) {
+	c.scale = d
 	wide := max(every.Milliseconds(), 1, spanOf(samples, (c.To-c.From)/int64(max(most, 1))))
 	longest := int64(gapAfter * float64(wide))
 	many := false
@@ -140,9 +141,9 @@ func (c *chart) series(samples []journal.Sample, every time.Duration, most int, 
 		if open && s.WallMs-last > longest {
 			add(last+(s.WallMs-last)/2, nil, nil, nil, "")
 		}
-		y, low, high := d.value(s.Value), d.value(s.Low), d.value(s.High)
+		y, low, high := d.Value(s.Value), d.Value(s.Low), d.Value(s.High)
 		many = many || low != high
-		add(s.WallMs, &y, &low, &high, time.UnixMilli(s.WallMs).In(zone).Format("15:04:05")+"  "+d.beside(other, s.Value))
+		add(s.WallMs, &y, &low, &high, time.UnixMilli(s.WallMs).In(zone).Format("15:04:05")+"  "+d.Beside(other, s.Value))
 		last, open = s.WallMs, true
 	}
 	if !many {
@@ -356,8 +357,8 @@ func (s *screens) curveTitle(snap Snapshot, st Step) string {
 
 // newChart lays out samples in the unit a person wants.
 func newChart(snap Snapshot, c choice, p sensors.Point, from, to int64, samples []journal.Sample, most int) *chart {
-	d, other := c.dressed(p.Quantity, p.Unit)
-	ch := &chart{Point: p.Name, Unit: d.symbol, Log: p.Quantity == sensors.Vacuum,
+	d, other := c.scales(p.Quantity, p.Unit)
+	ch := &chart{Point: p.Name, Unit: d.Symbol, Log: p.Quantity == sensors.Vacuum,
 		From: from, To: to, Times: []int64{}, Y: []*float64{}, Text: []string{}, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
 	ch.series(samples, p.Every, most, d, other, snap.zone())
 	if last := ch.lastMs(); last > 0 && min(ch.Now, to)-last > silence(p).Milliseconds() {
@@ -375,7 +376,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 		return nil, nil
 	}
 	from, to := stepWindow(snap, st)
-	d, other := c.dressed(p.Quantity, p.Unit)
+	d, other := c.scales(p.Quantity, p.Unit)
 	var ch *chart
 	var err error
 	line, side := st.Outlook.Limit, forbidden[st.Name]
@@ -392,19 +393,19 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	ch.Title = s.inUnit(s.curveTitle(snap, st), ch.Unit)
 	if line != nil {
-		ch.Limit = &limitLine{At: d.value(line.Value), Side: side, Source: lines(line.Source), Label: s.words.say("curve.limit", d.beside(other, line.Value))}
+		ch.Limit = &limitLine{At: d.Value(line.Value), Side: side, Source: lines(line.Source), Label: s.words.say("curve.limit", d.Beside(other, line.Value))}
 		switch {
 		case p.Role == "charging-scale" && len(st.Ledger) == 0:
-			ch.Limit.Label = s.words.say("curve.target-scale", d.beside(other, line.Value))
+			ch.Limit.Label = s.words.say("curve.target-scale", d.Beside(other, line.Value))
 		case st.Name != "vacuum-hold":
-			ch.Limit.Label = s.words.say("curve.target", d.beside(other, line.Value))
+			ch.Limit.Label = s.words.say("curve.target", d.Beside(other, line.Value))
 		}
 	}
 	if len(st.Expected) > 1 {
 		l := sideLine{Label: s.words.say("curve.expected")}
 		for _, t := range st.Expected {
-			l.Times, l.Y = append(l.Times, t.WallMs), append(l.Y, d.value(t.Best))
-			l.Low, l.High = append(l.Low, d.value(t.Low)), append(l.High, d.value(t.High))
+			l.Times, l.Y = append(l.Times, t.WallMs), append(l.Y, d.Value(t.Best))
+			l.Low, l.High = append(l.Low, d.Value(t.Low)), append(l.High, d.Value(t.High))
 		}
 		// The stages of filling before it would leave the test itself a flat line.
 		ch.Lines, ch.focus = append(ch.Lines, l.runs()...), st.Expected[0].WallMs
@@ -413,7 +414,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	}
 	for _, t := range trend {
 		if t.WallMs >= from && t.WallMs <= to {
-			ch.Trend = append(ch.Trend, trendPlace{t.WallMs, d.value(t.Low), d.value(t.Best), d.value(t.High)})
+			ch.Trend = append(ch.Trend, trendPlace{t.WallMs, d.Value(t.Low), d.Value(t.Best), d.Value(t.High)})
 		}
 	}
 	if p.Quantity == sensors.Vacuum {
@@ -424,7 +425,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 	ch.Events, _ = s.events(ctx, snap, c, st, from, to)
 	ch.onCurve()
 	if len(st.Ledger) == 0 && st.Ended.IsZero() && !p.Taken.IsZero() && p.Health.Usable() {
-		v := d.value(p.Value)
+		v := d.Value(p.Value)
 		ch.newest = &v
 	}
 	ch.axes(snap.zone(), 6)

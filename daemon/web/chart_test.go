@@ -28,7 +28,7 @@ func one(ms int64, v float64) journal.Sample {
 // draw lays out samples a second apart in kilograms.
 func draw(samples []journal.Sample, from, to int64, most int) *chart {
 	c := &chart{From: from, To: to}
-	c.series(samples, time.Second, most, kilogram, pound, time.UTC)
+	c.series(samples, time.Second, most, rules.Kilogram, rules.Pound, time.UTC)
 	return c
 }
 
@@ -198,7 +198,7 @@ func goldenChart() *chart {
 			samples = append(samples, journal.Sample{WallMs: at(m), Value: v, Low: v * 0.98, High: v * 1.02})
 		}
 	}
-	c.series(samples, time.Minute, 600, micron, pascal, zone)
+	c.series(samples, time.Minute, 600, rules.Micron, rules.Pascal, zone)
 	c.Limit = &limitLine{At: 500, Label: "limit 500 micron", Source: []string{"site file"}, Side: "above"}
 	for _, m := range []float64{21, 40, 60} {
 		v := 250 + 170*(1-math.Exp(-m/20))
@@ -273,7 +273,7 @@ func TestAnAbsurdReadingDoesNotSpoilTheAxis(t *testing.T) {
 			samples = append(samples, one(int64(i)*1000, v))
 		}
 		ch := &chart{From: 0, To: 60_000, Log: c.log}
-		ch.series(samples, time.Second, 600, kilogram, pound, time.UTC)
+		ch.series(samples, time.Second, 600, rules.Kilogram, rules.Pound, time.UTC)
 		ch.axes(time.UTC, 6)
 		if ch.Low < c.low || ch.High > c.high || len(ch.Strays) > 0 != c.strays {
 			t.Errorf("%s: axis %g to %g with %d strays, want within %g to %g", name, ch.Low, ch.High, len(ch.Strays), c.low, c.high)

@@ -166,7 +166,7 @@ func (s *screens) markText(snap Snapshot, c choice, m Mark) string {
 	case m.Unit == "kg":
 		more = append(more, pair(c.both(sensors.Mass, "kg", m.Value)))
 	case m.Unit != "":
-		more = append(more, strings.TrimSpace(sig(m.Value)+" "+midSentence(s.words.name("unit", m.Unit))))
+		more = append(more, strings.TrimSpace(rules.AsGiven(m.Value)+" "+midSentence(s.words.name("unit", m.Unit))))
 	}
 	if note, _ := rules.CutPhotos(m.Note); note != "" {
 		more = append(more, note)

@@ -580,7 +580,7 @@ func (s *screens) tubeText(run rules.Run) string {
 		text += s.words.say("import.wall", strconv.FormatFloat(run.WallM*1e3, 'g', 4, 64))
 	}
 	if run.FactorKgM > 0 {
-		text += ", " + sig(run.FactorKgM) + " kg/m"
+		text += ", " + rules.AsGiven(run.FactorKgM) + " kg/m"
 	}
 	return text
 }
@@ -588,7 +588,7 @@ func (s *screens) tubeText(run rules.Run) string {
 func (s *screens) unitText(u exchange.Unit) string {
 	text := strings.Join([]string{u.Name, midSentence(s.words.name("kind", u.Kind)), s.plan(plannedUnit(u))}, " · ")
 	if u.RoomM3 > 0 {
-		text += " · " + sig(u.RoomM3) + " m³"
+		text += " · " + rules.AsGiven(u.RoomM3) + " m³"
 	}
 	if u.Capacity != "" {
 		text += " · " + u.Capacity

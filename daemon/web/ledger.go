@@ -45,12 +45,12 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 		unit = p.Unit
 	}
 	say := func(kg float64) (main, other string) { return c.both(sensors.Mass, unit, kg) }
-	dress, _ := c.dressed(sensors.Mass, unit)
+	scale, _ := c.scales(sensors.Mass, unit)
 	between := func(from, to float64) string { // the unit once, where it stands at the end
-		if dress == pound {
-			return s.words.say("ledger.between", dress.text(from), dress.text(to))
+		if scale == rules.Pound {
+			return s.words.say("ledger.between", scale.Text(from), scale.Text(to))
 		}
-		return s.words.say("ledger.between", dress.number(from), dress.text(to))
+		return s.words.say("ledger.between", scale.Number(from), scale.Text(to))
 	}
 	band := func(low, best, high float64) string {
 		if best-low < bandShown && high-best < bandShown {

@@ -35,7 +35,7 @@ func TestChargeIsDrawnAsMassThatWentIn(t *testing.T) {
 	if n := len(ch.runs()); n != 2 {
 		t.Errorf("%d unbroken lines, want one a cylinder", n)
 	}
-	if l := ch.Limit; l == nil || l.At != 14.2 || l.Side != "above" || l.Label != "target 14.20 kg (31 lb 4.9 oz)" {
+	if l := ch.Limit; l == nil || l.At != 14.2 || l.Side != "above" || l.Label != "target 14.20 kg (31 lb 5 oz)" {
 		t.Errorf("the target's line: %+v", ch.Limit)
 	}
 	last := ch.Trend[len(ch.Trend)-1]
@@ -56,7 +56,7 @@ func TestLedgerIsATable(t *testing.T) {
 	for _, page := range []string{"/", "/steps/weigh-in"} {
 		_, text := visit(t, h, "GET", page, nil)
 		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 to 6.80 kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
-			"no scale saw it flow", "0.00 to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 to 9.70 kg", "4.61 kg (10\u00a0lb\u00a02.6\u00a0oz)"} {
+			"no scale saw it flow", "0.00 to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 to 9.70 kg", "4.61 kg (10\u00a0lb\u00a03\u00a0oz)"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%s: %q is missing in\n%s", page, want, text)
 			}
@@ -64,7 +64,7 @@ func TestLedgerIsATable(t *testing.T) {
 	}
 	st := box.snap.Running[0]
 	st.Ledger[0].BestKg = 8.5
-	if l := box.screens().ledger(box.snap, choiceUS, st); l.Target[1].Title != "Over the target" || l.Target[1].Text != "1 lb 8.7 oz (0.70 kg)" {
+	if l := box.screens().ledger(box.snap, choiceUS, st); l.Target[1].Title != "Over the target" || l.Target[1].Text != "1 lb 9 oz (0.70 kg)" {
 		t.Errorf("%+v", l.Target)
 	}
 	st.Limits = nil

@@ -395,17 +395,17 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 			unit = p.Unit
 		}
 	}
-	main, other := c.dressed(o.Quantity, unit)
-	f := &figure{Point: o.Point, Number: main.number(o.Figure), Unit: main.symbol,
+	main, other := c.scales(o.Quantity, unit)
+	f := &figure{Point: o.Point, Number: main.Number(o.Figure), Unit: main.Symbol,
 		When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()),
 		Old:  snap.Wall.Sub(st.FigureAt) > quiet}
 	if o.Quantity == sensors.Contact {
 		f.Number = s.onOff(o.Figure)
 	}
-	if main == pound {
-		f.Other = main.text(o.Figure) + ", " + other.text(o.Figure)
+	if main == rules.Pound {
+		f.Other = main.Text(o.Figure) + ", " + other.Text(o.Figure)
 	} else if main != other {
-		f.Other = other.text(o.Figure)
+		f.Other = other.Text(o.Figure)
 	}
 	f.Size = numeralSize(f.Number, f.Unit)
 	return f
@@ -1223,32 +1223,34 @@ func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
 	case sensors.Temperatures:
 		return pair(c.both(sensors.Temperature, "C", set.Value))
 	case sensors.Differences:
-		_, text := c.keyed(l.Step, "_k", set.Value)
-		return text
+		return c.given(set.Value, rules.Kelvin, rules.Rankine)
 	case sensors.Pressures:
 		if l.Quantity == sensors.Vacuum {
 			return pair(c.both(sensors.Vacuum, "micron", set.Value))
 		}
 		return pair(c.both(sensors.Pressure, "psi", set.Value))
 	case sensors.Currents:
-		return ampere.text(set.Value)
+		return rules.Ampere.Text(set.Value)
 	case sensors.Voltages:
-		return volt.text(set.Value)
+		return rules.Volt.Text(set.Value)
 	case sensors.Ratios:
-		return percent.text(set.Value)
+		return rules.Percent.Text(set.Value)
 	case sensors.Lengths:
 		if set.Value < 0.1 {
-			return c.short(set.Value)
+			return c.given(set.Value, millimetre, inch)
 		}
 		return c.length(set.Value)
 	case sensors.Flows:
-		return c.flow(set.Value)
+		return c.given(set.Value, litresASecond, cubicFeetAMin)
 	case sensors.MassRates:
-		return c.massRate(set.Value)
+		return c.given(set.Value, kilogramAMin, poundAMin)
 	case sensors.Densities:
-		return c.density(set.Value)
+		return c.given(set.Value, kilogramRoom, poundRoom)
 	case sensors.Volumes:
-		return c.volume(set.Value)
+		if set.Value < 1 {
+			return c.given(set.Value, litre, cubicFoot)
+		}
+		return c.given(set.Value, cubicMetre, cubicFoot)
 	}
 	return set.Text
 }
@@ -1293,7 +1295,7 @@ type boxView struct {
 }
 
 func (s *screens) boxPage(snap Snapshot) boxView {
-	b := boxView{Kept: thousands(fmt.Sprint(snap.Kept)), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()), Signs: snap.Signs,
+	b := boxView{Kept: rules.Decimals(float64(snap.Kept), 0), KeptAt: s.words.moment(snap.KeptAt, snap.Wall, snap.zone()), Signs: snap.Signs,
 		Clock: s.words.say("time.at", s.words.day(snap.Wall.In(snap.zone()), time.Time{}), snap.Wall.In(snap.zone()).Format("15:04:05")), Zone: snap.zone().String()}
 	b.Access = s.accessOfBox()
 	for _, d := range snap.Devices {

@@ -3,11 +3,9 @@ package web
 import (
 	"cmp"
 	"encoding/csv"
-	"math"
 	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"strings"
 
 	"standwatch/daemon/exchange"
@@ -132,7 +130,7 @@ func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Valu
 func (s *screens) takeoffSums(c choice, plant rules.System, p rules.Pipework, sum rules.PipeSum) (rows []titled) {
 	add := func(key, text string) { rows = append(rows, titled{Title: s.words.say(key), Text: text}) }
 	mass := func(kg float64) string { return pair(c.both(sensors.Mass, "kg", kg)) }
-	volume := func(m3 float64) string { return strconv.FormatFloat(m3*1e3, 'f', 1, 64) + " l" }
+	volume := func(m3 float64) string { return rules.Litres(m3) }
 	add("takeoff.liquid-volume", volume(sum.LiquidM3))
 	add("takeoff.pipe-volume", volume(sum.TotalM3))
 	if p.BesideM3 > 0 {
@@ -154,21 +152,19 @@ func (s *screens) takeoffSums(c choice, plant rules.System, p rules.Pipework, su
 		if room == "" {
 			room = u.Name
 		}
-		add("takeoff.room", s.words.say("takeoff.room-is", sig(kgM3), room, sig(plant.RoomLimitKgM3)))
+		add("takeoff.room", s.words.say("takeoff.room-is", rules.Significant(kgM3, 3), room, rules.AsGiven(plant.RoomLimitKgM3)))
 	}
 	return rows
 }
 
 // length is a pipe's length as both worlds measure it.
 func (c choice) length(m float64) string {
-	metres, feet := strconv.FormatFloat(math.Round(m*100)/100, 'f', -1, 64)+" m", strconv.FormatFloat(math.Round(m/0.3048*10)/10, 'f', -1, 64)+" ft"
-	return c.order(metres, feet)
+	return c.order(rules.Metres(m), rules.Feet(m))
 }
 
 // factor is a mass a length as makers' manuals of both worlds print it.
 func (c choice) factor(kgM float64) string {
-	si, us := sig(kgM)+" kg/m", sig(kgM*0.3048/0.45359237)+" lb/ft"
-	return c.order(si, us)
+	return c.given(kgM, kilogramMetre, poundFoot)
 }
 
 func (s *screens) takeoffForm(c choice, f url.Values) takeoffForm {

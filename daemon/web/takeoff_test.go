@@ -16,7 +16,7 @@ func TestTheTakeOffPageAddsUp(t *testing.T) {
 	h := newFakeBox("take-off").screens().handler()
 	_, text := visit(t, h, "GET", "/takeoff", nil)
 	text = strings.ReplaceAll(text, "\u00a0", " ")
-	for _, want := range []string{"14.98 kg (33 lb 0.3 oz)", "34.58 kg (76 lb 3.7 oz)", "14.1 l", "66.6 l", "15.88 mm (5/8 in)",
+	for _, want := range []string{"14.98 kg (33 lb 0 oz)", "34.58 kg (76 lb 4 oz)", "14.1 l", "66.6 l", "15.88 mm (5/8 in)",
 		"0.048 kg/m (0.0323 lb/ft)", "62 m (203.4 ft)", "0.432 kg/m³ in Reading room"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)

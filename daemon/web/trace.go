@@ -338,7 +338,7 @@ func (s *screens) traceView(r *http.Request, snap Snapshot, c choice, a traceAsk
 	for i, p := range a.Points {
 		ch := newChart(snap, c, p, a.From, a.To, samplesOf(got.Points[i]), mostPictured)
 		if earlier != nil {
-			ch.Lines = append(ch.Lines, laidOver(earlier[i], a.From-a.Beside, ch.dress, s.words.say("trace.earlier")).runs()...)
+			ch.Lines = append(ch.Lines, laidOver(earlier[i], a.From-a.Beside, ch.scale, s.words.say("trace.earlier")).runs()...)
 		}
 		if l := s.traceLimits(snap, c, p, a.From, a.To); len(l) > 0 {
 			ch.Limit = &limitLine{At: l[0].At, Label: l[0].Label, Side: l[0].Side}

@@ -217,13 +217,13 @@ func (s *screens) part(page, name string, data any) (string, error) {
 func chartsOf(c choice, ps []sensors.Point) []int {
 	type chart struct {
 		q     sensors.Quantity
-		unit  dress
+		unit  rules.Scale
 		lines int
 	}
 	var all []chart
 	at := make([]int, len(ps))
 	for i, p := range ps {
-		d, _ := c.dressed(p.Quantity, p.Unit)
+		d, _ := c.scales(p.Quantity, p.Unit)
 		k := slices.IndexFunc(all, func(x chart) bool { return x.q == p.Quantity && x.unit == d && x.lines < inOneChart })
 		if k < 0 {
 			k = len(all)
@@ -236,17 +236,17 @@ func chartsOf(c choice, ps []sensors.Point) []int {
 }
 
 func (s *screens) traceLine(snap Snapshot, c choice, p sensors.Point, a traceAsk, columns []journal.Column, width time.Duration) traceLine {
-	d, other := c.dressed(p.Quantity, p.Unit)
-	l := traceLine{Point: p.Name, Role: s.words.name("role", p.Role), Unit: d.symbol, Digits: d.digits, Log: p.Quantity == sensors.Vacuum,
-		Times: []int64{}, Mean: figures{[]float64{}, d.digits}, Limits: s.traceLimits(snap, c, p, a.From, a.To)}
+	d, other := c.scales(p.Quantity, p.Unit)
+	l := traceLine{Point: p.Name, Role: s.words.name("role", p.Role), Unit: d.Symbol, Digits: d.Digits, Log: p.Quantity == sensors.Vacuum,
+		Times: []int64{}, Mean: figures{[]float64{}, d.Digits}, Limits: s.traceLimits(snap, c, p, a.From, a.To)}
 	if p.Quantity == sensors.Contact {
 		l.Words, l.Mean.digits = []string{s.words.say("contact.off"), s.words.say("contact.on")}, 2
 	}
-	if d != other && d.scale != 0 {
-		scale := other.scale / d.scale
-		l.Other = &twinUnit{other.symbol, scale, other.offset - float64(d.offset*scale), other.digits}
+	if d != other && d.Factor != 0 {
+		scale := other.Factor / d.Factor
+		l.Other = &twinUnit{other.Symbol, scale, other.Offset - float64(d.Offset*scale), other.Digits}
 	}
-	low, high, many := figures{digits: d.digits}, figures{digits: d.digits}, false
+	low, high, many := figures{digits: d.Digits}, figures{digits: d.Digits}, false
 	last := int64(0)
 	add := func(ms int64, mean, lowest, highest float64) {
 		l.Times = append(l.Times, ms-last)
@@ -289,7 +289,7 @@ func (s *screens) traceLine(snap Snapshot, c choice, p sensors.Point, a traceAsk
 			gap(heard, x.WallMs-half)
 		}
 		why = ""
-		add(x.WallMs, d.value(x.Mean), d.value(x.Low), d.value(x.High))
+		add(x.WallMs, d.Value(x.Mean), d.Value(x.Low), d.Value(x.High))
 		heard = x.WallMs + half
 	}
 	// A gap may end an hour past the window's column grid: only what is beyond a silence counts.
@@ -325,11 +325,11 @@ func samplesOf(columns []journal.Column) []journal.Sample {
 }
 
 // laidOver is an earlier stretch, moved to lie over a later one.
-func laidOver(columns []journal.Column, by int64, d dress, label string) sideLine {
+func laidOver(columns []journal.Column, by int64, d rules.Scale, label string) sideLine {
 	l := sideLine{Label: label}
 	for _, x := range columns {
 		if x.Count > 0 {
-			l.Times, l.Y = append(l.Times, x.WallMs+by), append(l.Y, d.value(x.Mean))
+			l.Times, l.Y = append(l.Times, x.WallMs+by), append(l.Y, d.Value(x.Mean))
 		}
 	}
 	return l
@@ -337,7 +337,7 @@ func laidOver(columns []journal.Column, by int64, d dress, label string) sideLin
 
 // traceLimits are the limits of the steps that go by a point, each over its step.
 func (s *screens) traceLimits(snap Snapshot, c choice, p sensors.Point, from, to int64) (ls []traceLimit) {
-	d, other := c.dressed(p.Quantity, p.Unit)
+	d, other := c.scales(p.Quantity, p.Unit)
 	for _, st := range slices.Concat(snap.Running, snap.Past) {
 		st, _ = snap.begun(st.System, st.Name, st.Begin) // with what a judge that is gone went by
 		line := st.Outlook.Limit
@@ -355,8 +355,8 @@ func (s *screens) traceLimits(snap Snapshot, c choice, p sensors.Point, from, to
 		if st.Name == "vacuum-hold" {
 			key = "curve.limit"
 		}
-		l := traceLimit{At: d.value(line.Value), Side: forbidden[st.Name], From: begin, To: end,
-			Label: s.words.say("trace.limit", s.words.say(key, d.beside(other, line.Value)), midSentence(s.words.name("step", st.Name)))}
+		l := traceLimit{At: d.Value(line.Value), Side: forbidden[st.Name], From: begin, To: end,
+			Label: s.words.say("trace.limit", s.words.say(key, d.Beside(other, line.Value)), midSentence(s.words.name("step", st.Name)))}
 		ls = append(ls, l)
 	}
 	return ls

@@ -154,12 +154,10 @@ var walked = []string{"cooling-check", "heating-check", "mixed-run"}
 
 // kelvins writes a difference in both worlds' degrees, the wanted one first.
 func (c choice) kelvins(k float64) (main, other string) {
-	d := dress{"K", 1, 0, 1}
-	f := dress{"°F", 1.8, 0, 1}
 	if c == choiceUS {
-		return f.text(k), d.text(k)
+		return rules.Rankine.Text(k), rules.Kelvin.Text(k)
 	}
-	return d.text(k), f.text(k)
+	return rules.Kelvin.Text(k), rules.Rankine.Text(k)
 }
 
 // askView is the next run of a plan: what to command now.
@@ -353,9 +351,9 @@ func (s *screens) cell(t *rules.Table, c choice, i, j int) (v cellView) {
 		return v
 	}
 	x := t.Cells[i][j]
-	d := dress{"", 1, 0, 1}
+	d := rules.Kelvin
 	if c == choiceUS {
-		d.scale = 1.8
+		d = rules.Rankine
 	}
-	return cellView{d.number(x.ResponseK), x.ResponseK >= strongK, x.Chosen}
+	return cellView{d.Number(x.ResponseK), x.ResponseK >= strongK, x.Chosen}
 }

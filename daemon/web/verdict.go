@@ -2,7 +2,6 @@ package web
 
 import (
 	"cmp"
-	"fmt"
 	"net/url"
 	"slices"
 	"strings"
@@ -64,7 +63,7 @@ func (s *screens) verdict(snap Snapshot, c choice, st Step, f Finding) verdictVi
 	}
 	if f.Seq > 0 && st.Begin > 0 {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.journal"),
-			Text: s.words.say("basis.entries", thousands(fmt.Sprint(st.Begin)), thousands(fmt.Sprint(f.Seq)))})
+			Text: s.words.say("basis.entries", rules.Decimals(float64(st.Begin), 0), rules.Decimals(float64(f.Seq), 0))})
 	}
 	return v
 }

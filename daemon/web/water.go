@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 
+	"standwatch/rules"
 	"standwatch/rules/physics"
 )
 
@@ -13,7 +14,7 @@ const waterSamples = 60
 // waterLine is the pressure at which water boils, or ice goes, at the coldest
 // pipe: a vacuum that stays there has water in it. Pipe temperatures tell;
 // where nobody clamped any, outdoor air stands for them, and the line says so.
-func (s *screens) waterLine(ctx context.Context, snap Snapshot, st Step, d dress, from, to int64) (line sideLine, ok bool) {
+func (s *screens) waterLine(ctx context.Context, snap Snapshot, st Step, d rules.Scale, from, to int64) (line sideLine, ok bool) {
 	for _, role := range []string{"pipe-air", "outdoor-air"} {
 		coldest := make([]float64, waterSamples+1) // by stretch of time
 		for i := range coldest {
@@ -38,7 +39,7 @@ func (s *screens) waterLine(ctx context.Context, snap Snapshot, st Step, d dress
 		line = sideLine{Label: s.words.say("curve.water." + role)}
 		for n, tempC := range coldest {
 			if pa, _, err := physics.BoilingPa(tempC); err == nil {
-				line.Times, line.Y = append(line.Times, from+int64(n)*width), append(line.Y, d.value(pa))
+				line.Times, line.Y = append(line.Times, from+int64(n)*width), append(line.Y, d.Value(pa))
 			}
 		}
 		if len(line.Times) > 1 {
