@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
-	"os"
 	"strings"
 	"time"
 
@@ -95,16 +94,12 @@ func otherKey(v record.Visit, given string) error {
 }
 
 func readVisit(file string) (v record.Visit, found record.Verified, err error) {
-	f, err := os.Open(file)
+	f, size, err := openBundle(file)
 	if err != nil {
 		return v, found, err
 	}
 	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return v, found, err
-	}
-	return record.ReadVisit(f, info.Size())
+	return record.ReadVisit(f, size)
 }
 
 // system is the one whose earlier visit a bundle is.

@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"slices"
 	"syscall"
 
 	"github.com/alecthomas/kong"
@@ -67,12 +68,15 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 		fmt.Fprintln(errOut, "standwatch:", err)
 		return exitUsage
 	}
+	if len(args) > 0 && args[0] == "help" { // standwatch help record
+		args = append(slices.Clone(args[1:]), "--help")
+	}
 	k, err := parser.Parse(args)
 	if exited >= 0 { // --help
 		return exited
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "standwatch: %v; see standwatch --help\n", err)
+		fmt.Fprintf(errOut, "standwatch: %v; see %s --help\n", err, commandOf(err))
 		return exitUsage
 	}
 	k.BindTo(ctx, (*context.Context)(nil))
@@ -89,6 +93,20 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 		return exitFailed
 	}
 	return exitDone
+}
+
+// commandOf is the command that a command line names, as far as it names one.
+func commandOf(err error) string {
+	name := "standwatch"
+	var p *kong.ParseError
+	if errors.As(err, &p) && p.Context != nil {
+		for _, step := range p.Context.Path {
+			if step.Command != nil {
+				name += " " + step.Command.Name
+			}
+		}
+	}
+	return name
 }
 
 // toldError is a failure whose lines have already been written.

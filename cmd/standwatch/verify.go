@@ -70,18 +70,30 @@ func (c verifyCommand) Run(ctx context.Context, o output) (err error) {
 
 // verifyFile verifies a bundle, which stays open until done.
 func verifyFile(name string) (v record.Verified, done func(), err error) {
-	f, err := os.Open(name)
+	f, size, err := openBundle(name)
 	if err != nil {
 		return v, nil, err
 	}
-	info, err := f.Stat()
-	if err == nil {
-		v, err = record.Verify(f, info.Size())
-	}
-	if err != nil {
+	if v, err = record.Verify(f, size); err != nil {
 		return v, nil, errors.Join(fmt.Errorf("%s: %w", name, err), f.Close())
 	}
 	return v, func() { _ = f.Close() }, nil // it was read only
+}
+
+// openBundle opens a bundle's file.
+func openBundle(name string) (f *os.File, size int64, err error) {
+	const want = "give a bundle, the .zip that standwatch bundle or the page Record made"
+	if f, err = os.Open(name); err != nil {
+		return nil, 0, fmt.Errorf("%w; %s", err, want)
+	}
+	info, err := f.Stat()
+	if err == nil && info.IsDir() {
+		err = fmt.Errorf("%s is a folder; %s", name, want)
+	}
+	if err != nil {
+		return nil, 0, errors.Join(err, f.Close())
+	}
+	return f, info.Size(), nil
 }
 
 // remake makes the record anew and adds what is wrong with the one in the

@@ -167,6 +167,9 @@ func (p Preview) counts() string {
 			total += n
 		}
 	}
+	if total == 0 {
+		return "no line"
+	}
 	return fmt.Sprintf("%d lines: %s", total, strings.Join(parts, "; "))
 }
 

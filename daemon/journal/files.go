@@ -272,7 +272,7 @@ func openReader(dir string) (_ *sqlite.Conn, err error) {
 	path := filepath.Join(dir, File)
 	// Asking for the size opens nothing: closing any other handle on the file would drop SQLite's locks.
 	if _, err := os.Stat(path); err != nil {
-		if errors.Is(err, os.ErrNotExist) {
+		if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
 			return nil, fmt.Errorf("journal: there is no journal in %s (no file %s); give the directory a standwatch writes to: %w", dir, File, err)
 		}
 		return nil, fmt.Errorf("journal: %w", err)
