@@ -40,8 +40,10 @@ type chargeTarget struct {
 
 	near, call, atHand lasting // told and woken by the rate; by the mass left
 	far, under, past   lasting // what clears them; being over
+	beyond             lasting // being over by more than is allowed
 	nearUp             bool
 	overUp             bool
+	beyondUp           bool
 	handedOver         bool // a weigh-in has taken over from this draw-in
 }
 
@@ -108,7 +110,7 @@ func (j *chargeTarget) letGo() (out []Finding) {
 	for _, flag := range ChargeTarget.Flags {
 		out = append(out, Finding{Edge: Cleared, Flag: flag, Text: chargeHandedOver()})
 	}
-	return out
+	return append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Subject: beyondAllowance, Text: chargeHandedOver()})
 }
 
 func (j *chargeTarget) charge() charge {
@@ -158,14 +160,40 @@ func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
 	return ok && kg > c.targetKg
 }
 
-func (j *chargeTarget) followOver(now time.Duration, c charge) []Finding {
-	if !j.overUp && j.isOver(now, c) {
-		j.overUp = true
+// beyondAllowance is the subject of the flag that is raised when a charge has
+// passed not its target alone but what is allowed above it.
+const beyondAllowance = "allowance"
+
+// isBeyond reports whether the charge is surely above its target by more than
+// is allowed, so that some has to come out again.
+func (j *chargeTarget) isBeyond(now time.Duration, c charge) bool {
+	most := c.targetKg + c.tolerance()
+	beyond := c.bestKg > most && j.ledger.past([2]float64{most, most})[0] >= surelyPast
+	return j.beyond.by(now, beyond, bumpMost)
+}
+
+// followOver calls somebody when the target is passed, and again when the
+// allowance is: who was told that it is still within has acknowledged that, and not this.
+func (j *chargeTarget) followOver(now time.Duration, c charge) (out []Finding) {
+	switch {
+	case !j.overUp && j.isOver(now, c):
+		j.overUp, j.beyondUp = true, -c.remainingKg() > c.tolerance()
 		return []Finding{j.flag("charge-over-target", Wake, chargeOver(c))}
-	}
-	if j.overUp && j.under.by(now, c.remainingKg() >= 0, clearAfter) {
+	case !j.overUp:
+		return nil
+	case j.under.by(now, c.remainingKg() >= 0, clearAfter):
 		j.overUp, j.past = false, lasting{}
-		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(c)}}
+		out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(c)})
+		if j.beyondUp {
+			j.beyondUp, j.beyond = false, lasting{}
+			out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Subject: beyondAllowance, Text: chargeBack(c)})
+		}
+		return out
+	case !j.beyondUp && j.isBeyond(now, c):
+		j.beyondUp = true
+		f := j.flag("charge-over-target", Wake, chargeOver(c))
+		f.Subject = beyondAllowance
+		return []Finding{f}
 	}
 	return nil
 }
