@@ -109,6 +109,14 @@ var reasonWords = map[string]string{
 	"over-range":      "it is more than the instrument reads, a wire is shorted, or it says so that it has failed (over-range)",
 	"no-supply":       "what feeds its probe has no voltage (no-supply)",
 	"disturbed":       "another program sets its converter while it measures (disturbed)",
+	"no-conversion":   "its converter never says that it is done (no-conversion)",
+
+	"overload":     "more lies on it than it can take (overload)",
+	"underload":    "it shows less than nothing on it (underload): its platform, or its zero",
+	"net-weight":   "it sends a net weight (net-weight): press gross",
+	"gross-weight": "it sends a gross weight (gross-weight): press net",
+	"no-answer":    "no whole answer comes from it (no-answer)",
+	"chatter":      "its contact does not come to rest (chatter): a loose wire",
 }
 
 func fails(point string, since time.Duration, reason string) string {

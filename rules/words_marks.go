@@ -42,7 +42,11 @@ func answerOfNobody(mark, note string) string {
 }
 
 func markStands(subject string) string {
-	return fmt.Sprintf("The work went on; what was told stands in the record: %s.", strings.ReplaceAll(subject, "-", " "))
+	of := strings.ReplaceAll(subject, "-", " ")
+	if knownStep(subject) {
+		of = strings.ToLower(stepWord(subject))
+	}
+	return fmt.Sprintf("The work went on; what was told stands in the record: %s.", of)
 }
 
 func noPointFor(step string, roles []string) string {

@@ -1,6 +1,8 @@
 package rules
 
 import (
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -79,5 +81,30 @@ func TestFiguresAreSaidWithoutExponents(t *testing.T) {
 		if got := twoDigits(x); got != want {
 			t.Errorf("%g: %q, want %q", x, got, want)
 		}
+	}
+}
+
+// A person is told why an instrument gives no value in words: what the page has
+// a word for, a finding has one for too.
+func TestEveryReasonThatAnInstrumentFailsForHasItsWords(t *testing.T) {
+	page, err := os.ReadFile("../daemon/web/words/en.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	usable := []string{"battery-low", "retained", "redelivered", "queued", "time-off", "in-motion"} // suspect, with a value
+	seen := 0
+	for _, line := range strings.Split(string(page), "\n") {
+		rest, ok := strings.CutPrefix(line, "reason.")
+		if !ok {
+			continue
+		}
+		reason, _, _ := strings.Cut(rest, ":")
+		seen++
+		if why := whyNoValue(reason); !slices.Contains(usable, reason) && (why == reason || !strings.Contains(why, "("+reason+")")) {
+			t.Errorf("%s: no words in rules/words.go", reason)
+		}
+	}
+	if seen < 20 {
+		t.Errorf("%d reasons found on the page", seen)
 	}
 }
