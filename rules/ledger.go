@@ -111,6 +111,7 @@ type platform struct {
 	laidKg  float64       // that a shift laid on the cylinder
 	changes int           // readings a digit from the one before
 	repeats bool          // one was the same as the one before
+	paused  bool          // it was silent for a while, and came back
 	away    bool          // the box was off since the last weight, nobody knows for how long
 	cut     bool          // the box was off since
 	units   granularity
@@ -402,26 +403,34 @@ func (p *platform) weigh(s sample) {
 // sendsChanges reports whether the scale sends a weight only when it changes:
 // it showed one digit less or more so often, and never the same twice. A scale
 // that is asked shows the same again in one of three at least of such pairs,
-// whatever its noise: as often all differ in one of 10,000 cases.
-func (p *platform) sendsChanges() bool { return !p.repeats && p.changes >= 23 }
+// whatever its noise: as often all differ in one of 10,000 cases. Where it flows
+// by a digit or two from one to the next all differ, too: so it must have been
+// silent as well, as such a scale is while a valve is shut.
+func (p *platform) sendsChanges() bool { return p.paused && !p.repeats && p.changes >= 23 }
 
 // hold takes it that such a scale showed its last weight until it sent the next,
 // where it does not show what flowed meanwhile.
 func (p *platform) hold(s sample) {
 	n := len(p.good)
-	if n == 0 || len(p.pending) > 0 || p.away {
+	if n == 0 || p.away {
 		return
 	}
 	last, by := p.good[n-1], p.units.digit()
+	jumped := len(p.pending) > 0
+	if jumped {
+		last = p.pending[len(p.pending)-1]
+	}
 	gap, fall := s.t-last.t, last.v-s.v
 	switch {
 	case gap.Seconds() > float64(lostReads*p.usual().Seconds()): // it may be sent now and then all the same
+		p.paused = p.paused || gap >= backAfter && fall != 0
+	case jumped || gap < pause:
 	case fall == 0:
 		p.repeats = true
 	case math.Abs(fall) < 1.5*by:
 		p.changes++
 	}
-	if !p.sendsChanges() || !p.silence(gap, backAfter) || fall > 2*by && fall <= p.jump()+float64(1.5*max(0, p.fit.rate)*gap.Seconds()) {
+	if jumped || !p.sendsChanges() || !p.silence(gap, backAfter) || fall > 2*by && fall <= p.jump()+float64(1.5*max(0, p.fit.rate)*gap.Seconds()) {
 		return
 	}
 	p.accept(sample{s.t - 2*pause, last.v})

@@ -403,3 +403,21 @@ func TestInventedWeighIns(t *testing.T) {
 		t.Error("too few are right")
 	}
 }
+
+// A flow that moves the display by a digit or two from one reading to the next
+// never shows the same twice, and is no scale that sends only what has changed:
+// what may have flowed in a silence at the end lies in the band.
+func TestASteadyFlowIsNoScaleThatSendsChanges(t *testing.T) {
+	for _, c := range []struct {
+		every              string
+		kgPerS, digit, abs float64
+	}{{"1s", 0.006, 0.005, 0}, {"1s", 0.006, 0.005, 0.001}, {"2s", 0.0055, 0.01, 0}, {"5s", 0.0022, 0.01, 0}} {
+		for _, quiet := range []float64{20, 50} {
+			v, _ := weighIn(t, c.every, fmt.Sprintf("0s,begin,weigh-in,,,\n* scale 1s..401s every %s line 40..%g kg abs %g seed 2 round %g\n%gs,end,weigh-in,,,",
+				c.every, 40-c.kgPerS*400, c.abs, c.digit, 401+quiet))
+			if went := c.kgPerS * (400 + quiet); v["charged_low_kg"] > went || v["charged_high_kg"] < went {
+				t.Errorf("%+v, silent for %g s: %v, went in %.3f kg", c, quiet, v, went)
+			}
+		}
+	}
+}

@@ -331,6 +331,9 @@ func shape(w []string, span float64) (func(float64) float64, []string, error) {
 	if !ok || err1 != nil || err2 != nil {
 		return nil, nil, fmt.Errorf("%q is not A%sB", w[1], sep)
 	}
+	if w[0] == "line" && span == 0 { // one reading
+		return func(float64) float64 { return a }, w[2:], nil
+	}
 	if w[0] == "line" {
 		return func(t float64) float64 { return a + (b-a)*t/span }, w[2:], nil
 	}
