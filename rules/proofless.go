@@ -17,6 +17,8 @@ const (
 	fallFrom    = 10 * time.Minute // of the hold, before it is said
 	fallOver    = 90 * time.Second // at both ends
 	stuckLeast  = 100              // readings, not one of which differs
+	movedLeast  = 20               // readings before, and the share of them at which it
+	movedShare  = 0.2              // turned: so often it moves, and 100 the same come once in 10^9
 	finerThan   = 0.01             // of the level: a gauge that shows so little moves in an hour
 	jumpOver    = 20 * time.Second // at least, of a level that is compared
 	jumpShare   = 0.1              // of the level within a minute, and
@@ -73,6 +75,54 @@ func (j *vacuumHold) levelOver(from, to time.Duration) float64 {
 		}
 	}
 	return sum / of
+}
+
+// hearPower notes that indoor or branch units had power: their expansion valves
+// shut (common practice), and the gauge sees only the part that it stands on.
+func (j *vacuumHold) hearPower(b *Measured) {
+	for i := range j.power {
+		p := &j.power[i]
+		if p.name != b.Point || !b.Health.Usable() {
+			continue
+		}
+		now := j.clock.of(b.Taken)
+		j.lookAtPower(now)
+		p.hear(b.Value >= 0.5, now)
+	}
+}
+
+// lookAtPower keeps who told power for long enough to shut a valve.
+func (j *vacuumHold) lookAtPower(now time.Duration) {
+	for _, p := range j.power {
+		if p.on && p.before+now-p.since >= powerLasts && j.powered == "" {
+			j.powered = p.name
+		}
+	}
+}
+
+// frozen is how many of the newest readings are the very same, and since when,
+// on a gauge that went up and down from reading to reading before; none where it
+// did not: a level that rises and evens out may well stand on one digit.
+func (j *vacuumHold) frozen() (n int, from time.Duration) {
+	first := len(j.ss) - 1
+	for first > 0 && j.ss[first-1].v == j.ss[first].v {
+		first--
+	}
+	moved, before := 0, 0.0
+	for i := 1; i < first; i++ {
+		by := j.ss[i].v - j.ss[i-1].v
+		if by > 0 && before < 0 || by < 0 && before > 0 {
+			moved++
+		}
+		if by != 0 {
+			before = by
+		}
+	}
+	n = len(j.ss) - first
+	if n < stuckLeast || first < movedLeast || float64(moved) < movedShare*float64(first) {
+		return 0, 0
+	}
+	return n, j.ss[first].t
 }
 
 // stuck reports whether not one reading of the hold differs from the others, on
@@ -152,6 +202,12 @@ func (j *vacuumHold) provesNothing() (cause, text string) {
 	}
 	if j.stuck() {
 		return "gauge", holdStuck(j.ss[0].v, len(j.ss))
+	}
+	if n, from := j.frozen(); n > 0 {
+		return "gauge", holdFroze(j.ss[len(j.ss)-1].v, n, from)
+	}
+	if j.lookAtPower(j.clock.newest); j.powered != "" {
+		return "unknown", holdPowered(j.powered)
 	}
 	return "", ""
 }

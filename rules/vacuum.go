@@ -15,7 +15,7 @@ var VacuumRising = Rule{
 	Doc:   "Judges the vacuum hold: wakes somebody when the limit is passed, tells when it surely will be, and gives the hold's verdict.",
 	Steps: []string{"vacuum-hold"},
 	Flags: []string{"vacuum-rising"},
-	Roles: []string{"vacuum-gauge", "pipe-air"},
+	Roles: []string{"vacuum-gauge", "pipe-air", "indoor-power"},
 	Begin: beginVacuumHold,
 }
 
@@ -97,6 +97,8 @@ type vacuumHold struct {
 	gaveCause string
 	whole     bool // it was given on all of the hold
 	ended     bool // by its mark
+	power     []powered
+	powered   string // the first contact that told power for long enough to shut valves
 }
 
 // bucket is a stretch of readings without spikes.
@@ -139,6 +141,10 @@ func beginVacuumHold(s Start) Judge {
 			j.gauge = p
 		case "pipe-air":
 			j.walls = append(j.walls, wall{point: p.Name})
+		case "indoor-power":
+			if !s.Step.powered() {
+				j.power = append(j.power, powered{name: p.Name})
+			}
 		}
 	}
 	return j
@@ -155,6 +161,7 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 		switch {
 		case b.Point != j.gauge.Name:
 			j.hearWall(b)
+			j.hearPower(b)
 		case b.Health.Usable() && b.Value > 0:
 			j.air.deafN = 0
 			return j.read(sample{j.clock.of(b.Taken), b.Value})

@@ -77,6 +77,14 @@ func holdStuck(pa float64, readings int) string {
 	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again.", readings, micronSI(pa))
 }
 
+func holdFroze(pa float64, readings int, from time.Duration) string {
+	return fmt.Sprintf("Vacuum hold not proven: the gauge moved until %s after the begin, and the %d readings since are all %s. Does it still measure? Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again.", span(from), readings, micronSI(pa))
+}
+
+func holdPowered(point string) string {
+	return fmt.Sprintf("Vacuum hold not proven: %s: indoor or branch units had power in it. Expansion valves shut when power comes (common practice), and the gauge then sees only the part that it stands on. Switch the power off and tag it, open the valves the unit maker's way, and begin the hold again.", point)
+}
+
 func holdJumped(byPa float64, at time.Duration) string {
 	return fmt.Sprintf(" It jumped by %s after %s: find out what was opened or moved then.", micron(byPa), span(at))
 }
