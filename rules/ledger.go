@@ -1195,14 +1195,14 @@ func (p *platform) reckon(after weight) {
 		best = (u.before.rate + after.rate) / 2
 	}
 	if !u.silent {
-		low = max(0, min(u.before.rate-2*u.before.rateSe, after.rate-2*after.rateSe))
+		low = max(0, min(u.before.rate-float64(2*u.before.rateSe), after.rate-float64(2*after.rateSe)))
 	}
 	if u.opened {
 		high = max(high, p.widest())
 	}
 	for _, w := range []weight{u.before, after} { // two standard errors of the rates
 		if w.span >= 3*bumpMost && !math.IsInf(w.rateSe, 1) {
-			high = max(high, w.rate+2*w.rateSe)
+			high = max(high, w.rate+float64(2*w.rateSe))
 		}
 	}
 	r.ToKg = after.kg
