@@ -157,7 +157,7 @@ func TestStartingFile(t *testing.T) {
 			}
 		}
 		site := load(t, text, bus.I2C(m.I2C...), all.Drivers()[1])
-		got := Listen(t.Context(), m.Env, site.Devices, 20*time.Second)
+		got := Listen(t.Context(), m.Env, site.Devices, 25*time.Second)
 		if r := got["thermo-1-20-temperature"]; r.Value != 21 || r.Health.Grade != sensors.Good {
 			t.Errorf("%+v", got)
 		}
