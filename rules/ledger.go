@@ -1206,7 +1206,7 @@ func (p *platform) reckon(after weight) {
 		}
 	}
 	r.ToKg = after.kg
-	r.LowKg, r.BestKg, r.HighKg = low*s, best*s, high*s
+	r.LowKg, r.BestKg, r.HighKg = float64(low*s), float64(best*s), float64(high*s)
 	if p.stepAt > r.Since && p.fastest > high { // a step that was begun meanwhile opened a valve anew
 		r.HighKg += float64((p.fastest - high) * max(0, (r.Until-p.stepAt).Seconds()))
 	}
