@@ -335,6 +335,9 @@ func (p *Post) round(ctx context.Context) (failed bool, err error) {
 		p.state.Waiting = left
 		p.mu.Unlock()
 	}
+	if ctx.Err() != nil { // what a stop cut short says nothing of the server, nor is anything up to date
+		return false, ctx.Err()
+	}
 	if failed {
 		p.tell(false, fmt.Sprintf("%d mails with papers wait, and the mail server %s does not take them now; they are kept and sent again until it does. The page Record says why", left, p.parts.Mail.Server))
 	} else {

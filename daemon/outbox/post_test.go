@@ -196,7 +196,10 @@ func TestPapersOutliveACut(t *testing.T) {
 	if err := o.Put(t.Context(), parcelTo("ana@quayside.example", "record")); err != nil {
 		t.Fatal(err)
 	}
-	o.until(t, func() bool { w := o.waits(t); return len(w) == 1 && w[0].Trouble != "" && !o.State().OK }) // the queue is told first
+	o.until(t, func() bool {
+		w := o.waits(t)
+		return len(w) == 1 && w[0].Trouble != "" && strings.Contains(o.State().Sentence, "127.0.0.1:1")
+	}) // the queue is told first
 	if st := o.State(); st.OK || st.Waiting != 1 || !strings.Contains(st.Sentence, "127.0.0.1:1") || strings.Contains(st.Sentence, "ana@") {
 		t.Errorf("state %+v", st)
 	}
