@@ -204,7 +204,7 @@ func TestAnEarlierVisitStandsBesideThisOne(t *testing.T) {
 					t.Errorf("%v: this visit's paper does not print %q", row, text)
 				}
 			}
-			if row[0] == "iu01" && row[1] == "Supply air" && row[4] == "-0.8 K (-1.44 °F)" {
+			if row[0] == "iu01" && row[1] == "Supply air" && row[4] == "-0.8 K (-1.4 °F)" {
 				moved++
 			}
 			compared++
