@@ -1,12 +1,10 @@
 package bme280
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -197,49 +195,13 @@ func TestConformance(t *testing.T) {
 }
 
 // run runs the chip in the daemon's way and gives what a point told, without repetitions.
-func run(t *testing.T, c *chip, of string, change func()) (told []string) {
-	synctest.Test(t, func(t *testing.T) {
-		var mu sync.Mutex // the chip changes while it is read
-		env, _ := sensortest.OnI2C(0x76, func(sensortest.Scene) sensortest.Respond {
-			return func(w, r []byte) error {
-				mu.Lock()
-				defer mu.Unlock()
-				return c.respond(w, r)
-			}
-		})(sensortest.Good)
-		src, err := bus.I2C(Chip()).New(env, sensors.Config{Name: "1", Points: points})
-		if err != nil {
-			t.Fatal(err)
+func run(t *testing.T, c *chip, of string, change func()) []string {
+	return sensortest.Night(t, bus.I2C(Chip()), sensors.Config{Name: "1", Points: points}, sensortest.I2C(0x76), c.respond, change, func(r sensors.Reading) string {
+		if r.Point != of {
+			return ""
 		}
-		got := make(chan string, 1000)
-		done := make(chan error)
-		ctx, cancel := context.WithCancel(t.Context())
-		go func() {
-			done <- src.Run(ctx, func(d sensors.Delivery) {
-				for _, r := range d.Readings {
-					if r.Point == of {
-						got <- r.Health.Grade.String() + " " + r.Health.Reason
-					}
-				}
-			})
-		}()
-		time.Sleep(10 * time.Second)
-		mu.Lock()
-		change()
-		mu.Unlock()
-		time.Sleep(time.Minute)
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-		close(got)
-		for s := range got {
-			if len(told) == 0 || told[len(told)-1] != s {
-				told = append(told, s)
-			}
-		}
+		return sensortest.Health(r)
 	})
-	return told
 }
 
 // What can happen to a chip in a night, and how it is told.

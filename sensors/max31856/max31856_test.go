@@ -1,7 +1,6 @@
 package max31856
 
 import (
-	"context"
 	"encoding/csv"
 	"encoding/hex"
 	"errors"
@@ -10,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -248,48 +246,9 @@ func TestRecordedBus(t *testing.T) {
 }
 
 // told runs the chip in the daemon's way and gives the reasons of the first point, one after the other.
-func told(t *testing.T, respond sensortest.Respond, change func()) (reasons []string) {
-	synctest.Test(t, func(t *testing.T) {
-		var mu sync.Mutex // the chip changes while it is read
-		env, _ := sensortest.OnSPI(func(sensortest.Scene) sensortest.Respond {
-			return func(w, r []byte) error {
-				mu.Lock()
-				defer mu.Unlock()
-				return respond(w, r)
-			}
-		})(sensortest.Good)
-		src, err := bus.SPI(Chip()).New(env, sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
-			point("pipe", sensors.Temperature, "port", "SPI0.0", "chip", "max31856", "type", "K")}})
-		if err != nil {
-			t.Fatal(err)
-		}
-		got := make(chan string, 1000)
-		done := make(chan error)
-		ctx, cancel := context.WithCancel(t.Context())
-		go func() {
-			done <- src.Run(ctx, func(d sensors.Delivery) {
-				for _, r := range d.Readings {
-					got <- r.Health.Grade.String() + " " + r.Health.Reason
-				}
-			})
-		}()
-		time.Sleep(10 * time.Second)
-		mu.Lock()
-		change()
-		mu.Unlock()
-		time.Sleep(time.Minute)
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-		close(got)
-		for s := range got {
-			if len(reasons) == 0 || reasons[len(reasons)-1] != s {
-				reasons = append(reasons, s)
-			}
-		}
-	})
-	return reasons
+func told(t *testing.T, respond sensortest.Respond, change func()) []string {
+	return sensortest.Night(t, bus.SPI(Chip()), sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
+		point("pipe", sensors.Temperature, "port", "SPI0.0", "chip", "max31856", "type", "K")}}, sensortest.SPI, respond, change, sensortest.Health)
 }
 
 // A chip that lost its supply for a moment is told, set up again and goes on.

@@ -1,7 +1,6 @@
 package max31865
 
 import (
-	"context"
 	"encoding/csv"
 	"errors"
 	"fmt"
@@ -10,7 +9,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -189,48 +187,12 @@ func TestRegisterToTemperature(t *testing.T) {
 }
 
 // run runs the chip in the daemon's way and gives what was told, without repetitions.
-func run(t *testing.T, respond sensortest.Respond, change func(), pairs ...string) (told []string) {
-	synctest.Test(t, func(t *testing.T) {
-		var mu sync.Mutex // the chip changes while it is read
-		env, _ := sensortest.OnSPI(func(sensortest.Scene) sensortest.Respond {
-			return func(w, r []byte) error {
-				mu.Lock()
-				defer mu.Unlock()
-				return respond(w, r)
-			}
-		})(sensortest.Good)
-		src, err := bus.SPI(Chip()).New(env, sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
-			point("pipe", sensors.Temperature, append([]string{"port", "SPI0.0", "chip", "max31865"}, pairs...)...)}})
-		if err != nil {
-			t.Fatal(err)
-		}
-		got := make(chan string, 1000)
-		done := make(chan error)
-		ctx, cancel := context.WithCancel(t.Context())
-		go func() {
-			done <- src.Run(ctx, func(d sensors.Delivery) {
-				for _, r := range d.Readings {
-					got <- strings.TrimSuffix(fmt.Sprintf("%s %s %.1f", r.Health.Grade, r.Health.Reason, r.Value), " 0.0")
-				}
-			})
-		}()
-		time.Sleep(10 * time.Second)
-		mu.Lock()
-		change()
-		mu.Unlock()
-		time.Sleep(time.Minute)
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-		close(got)
-		for s := range got {
-			if len(told) == 0 || told[len(told)-1] != s {
-				told = append(told, s)
-			}
-		}
-	})
-	return told
+func run(t *testing.T, respond sensortest.Respond, change func(), pairs ...string) []string {
+	return sensortest.Night(t, bus.SPI(Chip()), sensors.Config{Name: "SPI0.0", Points: []sensors.Point{
+		point("pipe", sensors.Temperature, append([]string{"port", "SPI0.0", "chip", "max31865"}, pairs...)...)}}, sensortest.SPI, respond, change,
+		func(r sensors.Reading) string {
+			return strings.TrimSuffix(fmt.Sprintf("%s %.1f", sensortest.Health(r), r.Value), " 0.0")
+		})
 }
 
 var usual = []string{"element", "Pt100", "wires", "4", "reference", "430 ohm"}

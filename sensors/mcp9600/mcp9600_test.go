@@ -1,11 +1,9 @@
 package mcp9600
 
 import (
-	"context"
 	"fmt"
 	"slices"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -147,47 +145,8 @@ func TestFaults(t *testing.T) {
 }
 
 // run runs the chip in the daemon's way and gives what the thermocouple told, without repetitions.
-func run(t *testing.T, c *chip, change func()) (told []string) {
-	synctest.Test(t, func(t *testing.T) {
-		var mu sync.Mutex // the chip changes while it is read
-		env, _ := sensortest.OnI2C(0x67, func(sensortest.Scene) sensortest.Respond {
-			return func(w, r []byte) error {
-				mu.Lock()
-				defer mu.Unlock()
-				return c.respond(w, r)
-			}
-		})(sensortest.Good)
-		src, err := bus.I2C(Chip()).New(env, sensors.Config{Name: "1", Points: points[:1]})
-		if err != nil {
-			t.Fatal(err)
-		}
-		got := make(chan string, 1000)
-		done := make(chan error)
-		ctx, cancel := context.WithCancel(t.Context())
-		go func() {
-			done <- src.Run(ctx, func(d sensors.Delivery) {
-				for _, r := range d.Readings {
-					got <- r.Health.Grade.String() + " " + r.Health.Reason
-				}
-			})
-		}()
-		time.Sleep(10 * time.Second)
-		mu.Lock()
-		change()
-		mu.Unlock()
-		time.Sleep(time.Minute)
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-		close(got)
-		for s := range got {
-			if len(told) == 0 || told[len(told)-1] != s {
-				told = append(told, s)
-			}
-		}
-	})
-	return told
+func run(t *testing.T, c *chip, change func()) []string {
+	return sensortest.Night(t, bus.I2C(Chip()), sensors.Config{Name: "1", Points: points[:1]}, sensortest.I2C(0x67), c.respond, change, sensortest.Health)
 }
 
 // What can happen to a chip in a night, and how it is told.

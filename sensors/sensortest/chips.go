@@ -1,8 +1,12 @@
 package sensortest
 
 import (
+	"context"
 	"errors"
+	"sync"
 	"syscall"
+	"testing"
+	"testing/synctest"
 	"time"
 
 	"periph.io/x/conn/v3"
@@ -39,6 +43,63 @@ func OnSPI(chip func(Scene) Respond) func(Scene) (sensors.Env, func()) {
 		}}, nil
 	}
 }
+
+// I2C is a machine with a good chip at an address of its bus.
+func I2C(address uint16) func(Respond) sensors.Env {
+	return func(r Respond) sensors.Env {
+		env, _ := OnI2C(address, func(Scene) Respond { return r })(Good)
+		return env
+	}
+}
+
+// SPI is a machine with a good chip on its port.
+func SPI(r Respond) sensors.Env {
+	env, _ := OnSPI(func(Scene) Respond { return r })(Good)
+	return env
+}
+
+// Night runs a chip in the daemon's way, changes it after a while, and gives what
+// its readings say, without repetitions; a reading of which says says nothing is
+// left out.
+func Night(t *testing.T, d sensors.Driver, c sensors.Config, on func(Respond) sensors.Env, chip Respond, change func(), says func(sensors.Reading) string) (told []string) {
+	synctest.Test(t, func(t *testing.T) {
+		var mu sync.Mutex // the chip changes while it is read
+		src, err := d.New(on(func(w, r []byte) error {
+			mu.Lock()
+			defer mu.Unlock()
+			return chip(w, r)
+		}), c)
+		if err != nil {
+			t.Fatal(err)
+		}
+		done := make(chan error)
+		ctx, cancel := context.WithCancel(t.Context())
+		go func() {
+			done <- src.Run(ctx, func(d sensors.Delivery) {
+				mu.Lock()
+				defer mu.Unlock()
+				for _, r := range d.Readings {
+					if s := says(r); s != "" && (len(told) == 0 || told[len(told)-1] != s) {
+						told = append(told, s)
+					}
+				}
+			})
+		}()
+		time.Sleep(10 * time.Second)
+		mu.Lock()
+		change()
+		mu.Unlock()
+		time.Sleep(time.Minute)
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	return told
+}
+
+// Health is what a reading says of its health.
+func Health(r sensors.Reading) string { return r.Health.Grade.String() + " " + r.Health.Reason }
 
 const stuck = 30 * time.Second
 
