@@ -344,6 +344,7 @@ func TestBoardFile(t *testing.T) {
 		"board: {listen: '0.0.0.0:1'}\nbrokers: {a: {url: 'tcp://h'}}": "beyond this machine", "board: {listen: x}\nbrokers: {a: {url: 'tcp://h'}}": "not an address",
 		"board: {certificate: x}\nbrokers: {a: {url: 'tcp://h'}}": "go together", "board: {timezone: Moon}\nbrokers: {a: {url: 'tcp://h'}}": "not a time zone",
 		"board: {}\nbrokers: {a: {url: 'tcp://h'}}\nstore: {url: 'http://u:p@h', bucket: b}": "not a store's address", "board: {": "3:",
+		"site: {name: Quayside Library}\npoints: []": "this is a box's site file",
 	} {
 		file := filepath.Join(t.TempDir(), "board.yaml")
 		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {

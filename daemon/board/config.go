@@ -45,14 +45,10 @@ type Store struct {
 // usualBoxes is room enough: a company starts up a few dozen sites at once.
 const usualBoxes = 500
 
-// IsBoard tells a board's file from a site's: it has the key board and not site.
+// IsBoard tells a board's file from a site's.
 func IsBoard(file string) bool {
 	root, _ := config.Document(file)
-	board, site := false, false
-	for _, f := range root.Fields {
-		board, site = board || f.Key == "board", site || f.Key == "site"
-	}
-	return board && !site
+	return config.IsBoard(root)
 }
 
 // Load reads
@@ -74,6 +70,9 @@ func Load(file string) (Config, []error) {
 	root, faults := config.Document(file)
 	if root.Kind == sensors.Nothing && len(faults) > 0 {
 		return Config{}, faults
+	}
+	if config.IsSite(root) {
+		return Config{}, []error{root.Fault("this is a box's site file, and a board's is wanted", "give a file such as configs/board.yaml; a site file is for standwatch run")}
 	}
 	d := sensors.Decode(root, &faults)
 	var c Config

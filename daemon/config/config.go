@@ -93,10 +93,23 @@ func parse(file, text string, drivers []sensors.Driver, limits []rules.Limit) (*
 		drivers: drivers, limits: limits, broken: broken,
 		faults: faults, named: map[string]sensors.Node{},
 	}
+	if IsBoard(root) { // nothing else in it is a site's either
+		return r.site, []error{root.Fault("this is a board's file, and a site's is wanted", "give a box's site file; a board's is for standwatch board and standwatch check")}
+	}
 	if !broken || root.Kind == sensors.Mapping {
 		r.read(root)
 	}
 	return r.site, Faults(errors.Join(r.faults...))
+}
+
+// IsBoard tells a board's file from a site's: it has the key board and not site.
+func IsBoard(root sensors.Node) bool { return has(root, "board") && !has(root, "site") }
+
+// IsSite tells a site's file from a board's.
+func IsSite(root sensors.Node) bool { return has(root, "site") && !has(root, "board") }
+
+func has(root sensors.Node, key string) bool {
+	return slices.ContainsFunc(root.Fields, func(f sensors.Field) bool { return f.Key == key })
 }
 
 // reader gathers a site and its faults.

@@ -35,6 +35,15 @@ func load(t testing.TB, text string) (*Site, []error) {
 	return s, faults
 }
 
+// Who gives a board's file is told so once, not of each key that a site lacks.
+func TestABoardsFileIsNoSites(t *testing.T) {
+	for text, want := range map[string]string{"board: {name: Service desk}\nstore: {}\n": "this is a board's file", "board: {}\nsite: {name: A, timezone: UTC}\nsystem: {refrigerant: R-32}": `unknown key "board"`} {
+		if _, faults := load(t, text); len(faults) != 1 || !strings.Contains(faults[0].Error(), want) {
+			t.Errorf("%q: %v, want one fault: %s", text, faults, want)
+		}
+	}
+}
+
 func accepted(t testing.TB, text string) *Site {
 	t.Helper()
 	s, faults := load(t, text)
