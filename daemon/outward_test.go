@@ -111,7 +111,7 @@ func tellsBroker(t *testing.T, broker string) {
 		SetClientID("reader").SetUsername("reader").SetPassword("reader"))
 	done := func(tok paho.Token) {
 		t.Helper()
-		if !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+		if !tok.WaitTimeout(2*time.Minute) || tok.Error() != nil {
 			t.Fatalf("the reader: %v", tok.Error())
 		}
 	}

@@ -70,9 +70,9 @@ store: {url: "%s", bucket: site}
 			t.Fatalf("mosquitto_pub: %v\n%s", err, out)
 		}
 	}
-	says := func(what, path string, most time.Duration, words ...string) {
+	says := func(what, path string, words ...string) {
 		t.Helper()
-		eventually(t, what, most, func() bool {
+		eventually(t, what, func() bool {
 			text := desk.get(t, path)
 			for _, w := range words {
 				if !strings.Contains(text, w) {
@@ -83,7 +83,7 @@ store: {url: "%s", bucket: site}
 		})
 	}
 	pub(38.40)
-	says("the board knows the box", "/", 15*time.Second, "Quayside Library", "heard just now", "No step is under way")
+	says("the board knows the box", "/", "Quayside Library", "heard just now", "No step is under way")
 	if code := post(t, page, "/marks", url.Values{"kind": {"begin"}, "step": {"weigh-in"}}); code != http.StatusSeeOther {
 		t.Fatalf("beginning the weigh-in answers %d", code)
 	}
@@ -91,29 +91,29 @@ store: {url: "%s", bucket: site}
 		pub(38.35 - float64(i)/20)
 		time.Sleep(time.Second)
 	}
-	says("the board shows the step", "/", 15*time.Second, "Weigh-in")
-	says("and on the box's page its curve, from the store", "/boxes/company/quay?point=scale&hours=1", 25*time.Second, "Weigh-in", `class="curve"`, "38.", "scale, the last 1 h")
+	says("the board shows the step", "/", "Weigh-in")
+	says("and on the box's page its curve, from the store", "/boxes/company/quay?point=scale&hours=1", "Weigh-in", `class="curve"`, "38.", "scale, the last 1 h")
 	var chart struct {
 		Y []*float64 `json:"y"`
 	}
 	if err := json.Unmarshal([]byte(desk.get(t, "/curve?broker=company&box=quay&point=scale&hours=1")), &chart); err != nil || len(chart.Y) == 0 || *chart.Y[0] < 38 || *chart.Y[0] > 38.5 {
 		t.Errorf("the curve: %v %v", chart, err)
 	}
-	says("the silent scale is told", "/", 30*time.Second, "Scale silent", "tell")
+	says("the silent scale is told", "/", "Scale silent", "tell")
 
 	// The store goes: the board says so, and goes on.
 	if got := desk.get(t, "/boxes/company/quay?point=scale&hours=1"); strings.Contains(got, "No curve") {
 		t.Error("there is no curve while there is a store")
 	}
 	gate.Close()
-	says("the store is missed", "/boxes/company/quay?point=scale&hours=1", 20*time.Second, "No curve", "does not answer", "Weigh-in")
+	says("the store is missed", "/boxes/company/quay?point=scale&hours=1", "No curve", "does not answer", "Weigh-in")
 
 	// The box dies without a word; the broker's last will tells.
 	box.kill(t)
-	says("the box is missed", "/", 40*time.Second, "offline", "Quayside Library", "Weigh-in")
+	says("the box is missed", "/", "offline", "Quayside Library", "Weigh-in")
 	board.stop(t)
 	startBoard(t, file, at)
-	says("a board that has just begun knows as much, and who was in is still in", "/", 15*time.Second, "offline", "Quayside Library", "Weigh-in", "Scale silent")
+	says("a board that has just begun knows as much, and who was in is still in", "/", "offline", "Quayside Library", "Weigh-in", "Scale silent")
 }
 
 // hashed is the line of a password file, as the program itself writes it.
@@ -139,7 +139,7 @@ func startBoard(t *testing.T, file, at string) *running {
 	}
 	r := &running{cmd}
 	t.Cleanup(func() { r.stop(t) })
-	eventually(t, "the board answers", 20*time.Second, func() bool {
+	eventually(t, "the board answers", func() bool {
 		resp, err := http.Get("http://" + at + "/door")
 		if err != nil {
 			return false

@@ -8,7 +8,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"standwatch/daemon"
 )
@@ -52,12 +51,12 @@ func TestEachWorkedBoxStarts(t *testing.T) {
 					"-m", `{"value": 312, "unit": "micron", "battery": 81, "seq": 7}`).CombinedOutput(); err != nil {
 					t.Fatalf("mosquitto_pub: %v\n%s", err, out)
 				}
-				eventually(t, "what is published is a reading", 30*time.Second, func() bool {
+				eventually(t, "what is published is a reading", func() bool {
 					out, err := exec.Command("standwatch", "export", "--data", filepath.Join(dir, "data")).Output()
 					return err == nil && strings.Contains(string(out), ",reading,gauge,")
 				})
 			}
-			eventually(t, "every wired point tells why it has no value", 30*time.Second, func() bool {
+			eventually(t, "every wired point tells why it has no value", func() bool {
 				out, err := exec.Command("standwatch", "export", "--data", filepath.Join(dir, "data")).Output()
 				if err != nil {
 					return false

@@ -120,7 +120,7 @@ points: []
 	begin := func() *child {
 		t.Helper()
 		c := startRun(t, site, nil)
-		eventually(t, "the page answers", 2*time.Minute, func() bool {
+		eventually(t, "the page answers", func() bool {
 			resp, err := http.Get(page + "/record")
 			if err != nil {
 				return false
@@ -132,11 +132,11 @@ points: []
 	}
 	c := begin()
 	for _, f := range []url.Values{{"kind": {"begin"}, "step": {"take-off"}}, {"kind": {"end"}, "step": {"take-off"}}} {
-		eventually(t, fmt.Sprintf("%v is taken", f), 2*time.Minute, func() bool { // no step ends before its begin is heard
+		eventually(t, fmt.Sprintf("%v is taken", f), func() bool { // no step ends before its begin is heard
 			return post(t, page, "/marks", f) == http.StatusSeeOther
 		})
 	}
-	eventually(t, "the mail is taken into the queue", 2*time.Minute, func() bool {
+	eventually(t, "the mail is taken into the queue", func() bool {
 		return post(t, page, "/record/mail", url.Values{"what": {"record"}, "to": {"owner"}, "how": {"mail"}, "address": {whose}, "by": {"Ines"}}) == http.StatusSeeOther
 	})
 	for i := range 3 {
@@ -164,7 +164,7 @@ points: []
 	}
 	sums := enclosedIn(t, first)
 	var told [][]string
-	eventually(t, "the journal is told", 2*time.Minute, func() bool {
+	eventually(t, "the journal is told", func() bool {
 		out, err := exec.Command("standwatch", "export", "--data", filepath.Join(dir, "data")).Output()
 		if err != nil {
 			return false

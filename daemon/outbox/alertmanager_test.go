@@ -278,7 +278,7 @@ func TestRealAlertmanager(t *testing.T) {
 			if got != want {
 				t.Fatalf("the receiver was told %q, want %q", got, want)
 			}
-		case <-time.After(20 * time.Second):
+		case <-time.After(2 * time.Minute):
 			t.Fatalf("the receiver was not told %q; the box says: %+v", want, a.State())
 		}
 	}

@@ -171,7 +171,7 @@ func flat(marks []rules.Told) (names []string) {
 
 // playSome plays so many seconds of a night as fast as it goes and returns the marks told.
 func playSome(t *testing.T, address string, l *listener, seconds int) (told []string) {
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	night, err := New(2, "good-night")
 	if err != nil {

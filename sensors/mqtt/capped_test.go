@@ -126,11 +126,11 @@ func TestRealListener(t *testing.T) {
 	client := paho.NewClient(paho.NewClientOptions().AddBroker("tcp://" + m.address()).SetClientID("teller").SetConnectRetry(true).SetMaxReconnectInterval(time.Second))
 	tell := func(topic, payload string, retained bool) {
 		t.Helper()
-		if tok := client.Publish(topic, 1, retained, payload); !tok.WaitTimeout(10*time.Second) || tok.Error() != nil {
+		if tok := client.Publish(topic, 1, retained, payload); !tok.WaitTimeout(2*time.Minute) || tok.Error() != nil {
 			t.Fatal(tok.Error())
 		}
 	}
-	if tok := client.Connect(); !tok.WaitTimeout(5*time.Second) || tok.Error() != nil {
+	if tok := client.Connect(); !tok.WaitTimeout(2*time.Minute) || tok.Error() != nil {
 		t.Fatal(tok.Error())
 	}
 	defer client.Disconnect(100)

@@ -145,7 +145,7 @@ func (m *mosquitto) publisher(set func(*paho.ClientOptions)) paho.Client {
 		set(o)
 	}
 	c := paho.NewClient(o)
-	if token := c.Connect(); !token.WaitTimeout(10*time.Second) || token.Error() != nil {
+	if token := c.Connect(); !token.WaitTimeout(2*time.Minute) || token.Error() != nil {
 		m.t.Fatal("the publisher does not connect: ", token.Error())
 	}
 	m.t.Cleanup(func() { c.Disconnect(0) })
@@ -154,7 +154,7 @@ func (m *mosquitto) publisher(set func(*paho.ClientOptions)) paho.Client {
 
 func publish(t testing.TB, c paho.Client, topic string, retained bool, payload string) {
 	t.Helper()
-	if token := c.Publish(topic, 1, retained, payload); !token.WaitTimeout(20*time.Second) || token.Error() != nil {
+	if token := c.Publish(topic, 1, retained, payload); !token.WaitTimeout(2*time.Minute) || token.Error() != nil {
 		t.Fatalf("publishing on %s: %v", topic, token.Error())
 	}
 }
@@ -216,7 +216,7 @@ func (r *running) stop() {
 			r.t.Error(err)
 		}
 		r.done <- nil
-	case <-time.After(5 * time.Second):
+	case <-time.After(2 * time.Minute):
 		r.t.Error("the source does not stop")
 	}
 }
@@ -249,7 +249,7 @@ func (r *running) next() sensors.Delivery {
 				return d
 			}
 			d.Kept()
-		case <-time.After(30 * time.Second):
+		case <-time.After(2 * time.Minute):
 			r.t.Fatal("no message came")
 		}
 	}
