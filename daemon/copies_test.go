@@ -8,11 +8,9 @@ import (
 	"io"
 	"io/fs"
 	"log/slog"
-	"net"
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -20,60 +18,24 @@ import (
 
 	"standwatch/daemon/journal"
 	"standwatch/daemon/outbox"
+	"standwatch/daemon/outbox/mailtest"
 	"standwatch/daemon/record"
 	"standwatch/daemon/stick"
 	"standwatch/daemon/web"
 	"standwatch/rules"
 )
 
-// mailServer takes mails, and refuses whom it does not know.
-type mailServer struct {
-	mu    sync.Mutex
-	mails []string
-}
-
-func (m *mailServer) NewSession(*smtp.Conn) (smtp.Session, error) { return m, nil }
-func (m *mailServer) Reset()                                      {}
-func (m *mailServer) Logout() error                               { return nil }
-func (m *mailServer) Mail(string, *smtp.MailOptions) error        { return nil }
-
-func (m *mailServer) Rcpt(to string, _ *smtp.RcptOptions) error {
-	if strings.HasPrefix(to, "gone") {
-		return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person here"}
-	}
-	return nil
-}
-
-func (m *mailServer) Data(r io.Reader) error {
-	b, err := io.ReadAll(r)
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.mails = append(m.mails, string(b))
-	return err
-}
-
-func (m *mailServer) Printf(string, ...any) {}
-func (m *mailServer) Println(...any)        {}
-
-func (m *mailServer) serve(t *testing.T) string {
-	t.Helper()
-	srv := smtp.NewServer(m)
-	srv.Domain, srv.ErrorLog = "mail.invalid", m
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	done := make(chan struct{})
-	go func() { defer close(done); _ = srv.Serve(l) }()
-	t.Cleanup(func() { _ = srv.Close(); <-done })
-	return l.Addr().String()
-}
-
 // Copies go by mail and by stick from a box that runs: what went stands in the
 // journal with its sum and the entry that it goes to, what was refused raises a
 // flag, and the bytes that went are those of the sum.
 func TestCopiesLeaveTheBox(t *testing.T) {
-	dir, m := t.TempDir(), &mailServer{}
+	m := &mailtest.Server{Rcpt: func(_ int, to string) error {
+		if strings.HasPrefix(to, "gone") {
+			return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person here"}
+		}
+		return nil
+	}}
+	dir := t.TempDir()
 	place := t.TempDir()
 	d, j := box(t, dir, weighing(time.Now(), func(time.Duration) bool { return false }))
 	defer func() { _ = j.Close() }()
@@ -84,7 +46,7 @@ func TestCopiesLeaveTheBox(t *testing.T) {
 	line := "51 22 8:1 / " + place + " rw - vfat /dev/sda1 rw"
 	b := &Box{Daemon: d, Journal: j, Dir: dir, Stick: &stick.Stick{Dir: place,
 		Mounts: func() (io.ReadCloser, error) { return io.NopCloser(strings.NewReader(line)), nil }}}
-	b.Post = outbox.NewPost(outbox.PostParts{Mail: outbox.Mail{Server: m.serve(t), Security: "none", From: "box@quayside.example", Timeout: 10 * time.Second},
+	b.Post = outbox.NewPost(outbox.PostParts{Mail: outbox.Mail{Server: m.Serve(t), Security: "none", From: "box@quayside.example", Timeout: 10 * time.Second},
 		Box: "box", ID: "j1", Dir: filepath.Join(dir, "papers"), Journal: j, Log: slog.New(slog.DiscardHandler), Done: d.posted})
 	d.parts.Followers = append(d.parts.Followers, b.Post)
 	c := copies{b, papers{dir: dir, program: "standwatch test", key: key}}
@@ -113,11 +75,9 @@ func TestCopiesLeaveTheBox(t *testing.T) {
 		if got.What != "record" || got.How != "mail ana@quayside.example" || got.By != "Ines" || len(got.Sum) != 64 || got.Of == 0 || got.Of >= got.Seq || jobs().Old(got) {
 			t.Errorf("a copy by mail: %+v", got)
 		}
-		m.mu.Lock()
-		if len(m.mails) != 1 || !strings.Contains(m.mails[0], got.Sum) || !strings.Contains(m.mails[0], "record.pdf") || !strings.Contains(m.mails[0], "bundle.zip") {
-			t.Errorf("%d mails", len(m.mails))
+		if all := m.Got(); len(all) != 1 || !strings.Contains(all[0].Raw, got.Sum) || !strings.Contains(all[0].Raw, "record.pdf") || !strings.Contains(all[0].Raw, "bundle.zip") {
+			t.Errorf("%d mails", len(all))
 		}
-		m.mu.Unlock()
 
 		// Told twice, as after a cut, it is written down once.
 		again := outbox.Parcel{After: got.Of, By: "Ines", Copies: jobs().Copies}

@@ -126,6 +126,7 @@ var layers = []layer{
 	{"daemon/broker", []string{"sensors"}, "the broker carries messages and knows nothing of them"},
 	{"daemon/uplink", []string{"sensors", "rules", "daemon/journal"}, "what leaves the box follows the journal, and one way out never waits for another"},
 	{"daemon/outbox", []string{"sensors", "rules", "daemon/journal", "daemon/clock"}, "what leaves the box follows the journal, and one way out never waits for another; how long the box was away the clock can prove"},
+	{"daemon/outbox/mailtest", nil, "it takes mails for tests, whoever sends them"},
 	{"daemon/doctor", []string{"sensors", "daemon/config"}, "it looks at a machine and a site file; the chips it looks for are handed to it"},
 	{"daemon/stick", nil, "it writes files to a stick and knows nothing of what is in them"},
 	{"daemon/horn", []string{"sensors", "rules", "daemon/journal"}, "a horn needs the flags and a wire, and no other part of the box"},

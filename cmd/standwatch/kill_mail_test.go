@@ -5,11 +5,11 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"mime"
 	"mime/multipart"
-	"net"
 	"net/http"
 	"net/mail"
 	"net/url"
@@ -19,80 +19,43 @@ import (
 	"testing"
 	"time"
 
-	"github.com/emersion/go-smtp"
+	"standwatch/daemon/outbox/mailtest"
 )
 
-// cutServer takes mails, and has the box killed in the midst of them.
-type cutServer struct {
-	cut   func(n int) (after int64, ok bool) // of the mail's bytes; 0: behind the last one, before the box is told
-	kill  chan struct{}                      // one for each mail that is cut
-	dead  chan struct{}                      // answers it
-	mails chan []byte                        // those that came whole
-	n     int
+// cuts has the box killed in the midst of its mails.
+type cuts struct {
+	after []int64       // of the mails' bytes, one for each; 0: behind the last one, before the box is told
+	kill  chan struct{} // one for each mail that is cut
+	dead  chan struct{} // answers it
 }
 
 // whose is where papers go in this test; all else is the outbox's.
 const whose = "ana@quayside.example"
 
-func (s *cutServer) NewSession(*smtp.Conn) (smtp.Session, error) { return &cutSession{s, ""}, nil }
-func (s *cutServer) Printf(string, ...any)                       {}
-func (s *cutServer) Println(...any)                              {}
-
-type cutSession struct {
-	*cutServer
-	to string
-}
-
-func (s *cutSession) Reset()                                    {}
-func (s *cutSession) Logout() error                             { return nil }
-func (s *cutSession) Mail(string, *smtp.MailOptions) error      { return nil }
-func (s *cutSession) Rcpt(to string, _ *smtp.RcptOptions) error { s.to = to; return nil }
-
-// Data reads a mail. One box sends one mail with papers at a time.
-func (s *cutSession) Data(r io.Reader) error {
-	if s.to != whose {
-		_, err := io.Copy(io.Discard, r)
-		return err
+// read reads a mail. One box sends one mail with papers at a time.
+func (c *cuts) read(to string, r io.Reader) ([]byte, error) {
+	if to != whose || len(c.after) == 0 {
+		return io.ReadAll(r)
 	}
-	n := s.n
-	s.n++
-	after, cut := s.cut(n)
-	if cut && after > 0 {
-		if _, err := io.CopyN(io.Discard, r, after); err != nil {
-			return err
-		}
-		s.kill <- struct{}{}
-		<-s.dead
-		_, err := io.Copy(io.Discard, r)
+	after := c.after[0]
+	c.after = c.after[1:]
+	if after == 0 {
+		b, err := io.ReadAll(r)
 		if err == nil {
-			return fmt.Errorf("mail %d came whole from a box that was killed", n)
+			c.kill <- struct{}{}
+			<-c.dead
 		}
-		return err
+		return b, err
 	}
-	b, err := io.ReadAll(r)
-	if err != nil {
-		return err
+	if _, err := io.CopyN(io.Discard, r, after); err != nil {
+		return nil, err
 	}
-	if cut {
-		s.kill <- struct{}{}
-		<-s.dead
+	c.kill <- struct{}{}
+	<-c.dead
+	if _, err := io.Copy(io.Discard, r); err != nil {
+		return nil, err
 	}
-	s.mails <- b
-	return nil
-}
-
-func (s *cutServer) serve(t *testing.T) string {
-	t.Helper()
-	srv := smtp.NewServer(s)
-	srv.Domain, srv.ErrorLog = "mail.invalid", s
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	done := make(chan struct{})
-	go func() { defer close(done); _ = srv.Serve(l) }()
-	t.Cleanup(func() { _ = srv.Close(); <-done })
-	return l.Addr().String()
+	return nil, errors.New("a mail came whole from a box that was killed")
 }
 
 // TestRealKillInMidMail kills the program while a mail with papers is on its
@@ -100,13 +63,16 @@ func (s *cutServer) serve(t *testing.T) string {
 // What is sent again is the same mail, and the journal is told once.
 func TestRealKillInMidMail(t *testing.T) {
 	t.Parallel()
-	s := &cutServer{kill: make(chan struct{}), dead: make(chan struct{}), mails: make(chan []byte, 10), cut: func(n int) (int64, bool) {
-		after := []int64{2_000, 40_000, 0}
-		if n < len(after) {
-			return after[n], true
+	cut := &cuts{after: []int64{2_000, 40_000, 0}, kill: make(chan struct{}), dead: make(chan struct{})}
+	s := &mailtest.Server{Read: cut.read}
+	papers := func() (all []mailtest.Mail) {
+		for _, m := range s.Got() {
+			if m.To == whose {
+				all = append(all, m)
+			}
 		}
-		return 0, false
-	}}
+		return all
+	}
 	dir := t.TempDir()
 	site, page := filepath.Join(dir, "site.yaml"), fmt.Sprintf("http://127.0.0.1:%d", freePort(t))
 	write(t, site, fmt.Sprintf(`
@@ -116,7 +82,7 @@ box: {name: killed, data: data}
 web: {listen: "%s"}
 outbox: {mails: [{name: office, server: "%s", security: none, from: box@quayside.example, to: [office@quayside.example]}]}
 points: []
-`, strings.TrimPrefix(page, "http://"), s.serve(t)))
+`, strings.TrimPrefix(page, "http://"), s.Serve(t)))
 	begin := func() *child {
 		t.Helper()
 		c := startRun(t, site, nil)
@@ -141,28 +107,19 @@ points: []
 	})
 	for i := range 3 {
 		select {
-		case <-s.kill:
+		case <-cut.kill:
 		case <-time.After(2 * time.Minute):
 			t.Fatalf("mail %d never came\n%s", i, c.log)
 		}
 		c.kill(t)
-		s.dead <- struct{}{}
+		cut.dead <- struct{}{}
 		c = begin()
 	}
-	var first []byte
-	for i := range 2 { // the one whose yes was lost, and the last
-		select {
-		case b := <-s.mails:
-			if i == 0 {
-				first = b
-			} else if was, is := enclosedIn(t, first), enclosedIn(t, b); fmt.Sprint(was) != fmt.Sprint(is) || len(is) != 3 {
-				t.Errorf("sent again it is another mail:\n%v\n%v", was, is)
-			}
-		case <-time.After(2 * time.Minute):
-			t.Fatalf("mail %d never came whole\n%s", i, c.log)
-		}
+	eventually(t, "two mails come whole, the one whose yes was lost and the last", func() bool { return len(papers()) >= 2 })
+	sums := enclosedIn(t, papers()[0].Raw)
+	if is := enclosedIn(t, papers()[1].Raw); fmt.Sprint(sums) != fmt.Sprint(is) || len(is) != 3 {
+		t.Errorf("sent again it is another mail:\n%v\n%v", sums, is)
 	}
-	sums := enclosedIn(t, first)
 	var told [][]string
 	eventually(t, "the journal is told", func() bool {
 		out, err := exec.Command("standwatch", "export", "--data", filepath.Join(dir, "data")).Output()
@@ -196,17 +153,15 @@ points: []
 			t.Errorf("the journal is told of %q, and sent were %v", r[5], sums)
 		}
 	}
-	select {
-	case b := <-s.mails:
-		t.Errorf("it was sent once more: %v", enclosedIn(t, b))
-	default:
+	if all := papers(); len(all) != 2 {
+		t.Errorf("it was sent %d times", len(all))
 	}
 }
 
 // enclosedIn is a mail's own number and the sums of what it encloses.
-func enclosedIn(t *testing.T, b []byte) map[string]string {
+func enclosedIn(t *testing.T, raw string) map[string]string {
 	t.Helper()
-	m, err := mail.ReadMessage(bytes.NewReader(b))
+	m, err := mail.ReadMessage(strings.NewReader(raw))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -10,94 +10,14 @@ import (
 	"net"
 	"net/mail"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/emersion/go-smtp"
 
+	"standwatch/daemon/outbox/mailtest"
 	"standwatch/rules"
 )
-
-// sink is a mail server that keeps what it takes, and refuses as it is told.
-type sink struct {
-	mu       sync.Mutex
-	mails    []string // "to: raw message"
-	attempts int
-	rcpt     func(n int, to string) error
-	data     func(n int) error
-}
-
-func (s *sink) NewSession(*smtp.Conn) (smtp.Session, error) { return &session{sink: s}, nil }
-
-type session struct {
-	*sink
-	to []string
-	in bool // the password was right
-}
-
-func (s *session) Reset()                               { s.to = nil }
-func (s *session) Logout() error                        { return nil }
-func (s *session) Mail(string, *smtp.MailOptions) error { return nil }
-
-func (s *session) Rcpt(to string, _ *smtp.RcptOptions) error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.attempts++
-	if s.rcpt != nil {
-		if err := s.rcpt(s.attempts, to); err != nil {
-			return err
-		}
-	}
-	s.to = append(s.to, to)
-	return nil
-}
-
-func (s *session) Data(r io.Reader) error {
-	b, err := io.ReadAll(r)
-	if err != nil {
-		return err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.data != nil {
-		if err := s.data(s.attempts); err != nil {
-			return err
-		}
-	}
-	s.mails = append(s.mails, strings.Join(s.to, ",")+": "+string(b))
-	return nil
-}
-
-func (s *sink) got() []string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return append([]string(nil), s.mails...)
-}
-
-// serve starts a sink on a free port.
-func serve(t *testing.T, s *sink, change func(*smtp.Server)) (address string) {
-	t.Helper()
-	srv := smtp.NewServer(s)
-	srv.Domain = "mail.invalid"
-	srv.ErrorLog = quiet{}
-	if change != nil {
-		change(srv)
-	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	done := make(chan struct{})
-	go func() { defer close(done); _ = srv.Serve(l) }()
-	t.Cleanup(func() { _ = srv.Close(); <-done })
-	return l.Addr().String()
-}
-
-type quiet struct{}
-
-func (quiet) Printf(string, ...any) {}
-func (quiet) Println(...any)        {}
 
 // post runs the mail followers until what is asked for holds.
 func post(t *testing.T, m *kept, c Mail, until func(fs []*Follower) bool) []*Follower {
@@ -125,16 +45,15 @@ func post(t *testing.T, m *kept, c Mail, until func(fs []*Follower) bool) []*Fol
 }
 
 func TestMail(t *testing.T) {
-	m, s := newJournal(t), &sink{}
+	m, s := newJournal(t), &mailtest.Server{}
 	f := flag(rules.Raised, rules.Wake, "scale", 60)
 	f.Text = "The scale says nothing: ünïcode, and a long sentence that does not fit into one line of seventy-eight characters."
 	m.find(f, verdict(rules.Passed, 120))
-	post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example", "rui@quayside.example"}}, func([]*Follower) bool { return len(s.got()) == 4 })
+	post(t, m, Mail{Server: s.Serve(t), To: []string{"ana@quayside.example", "rui@quayside.example"}}, func([]*Follower) bool { return len(s.Got()) == 4 })
 	to := map[string]int{}
-	for _, raw := range s.got() {
-		who, raw, _ := strings.Cut(raw, ": ")
-		to[who]++
-		msg, err := mail.ReadMessage(strings.NewReader(raw))
+	for _, got := range s.Got() {
+		to[got.To]++
+		msg, err := mail.ReadMessage(strings.NewReader(got.Raw))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -178,15 +97,15 @@ func TestMail(t *testing.T) {
 // server's words, and the other address gets them all the same.
 func TestMailRefusedForGood(t *testing.T) {
 	m := newJournal(t)
-	s := &sink{rcpt: func(_ int, to string) error {
+	s := &mailtest.Server{Rcpt: func(_ int, to string) error {
 		if strings.HasPrefix(to, "gone") {
 			return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person here"}
 		}
 		return nil
 	}}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
-	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"gone@quayside.example", "ana@quayside.example"}}, func(fs []*Follower) bool {
-		return len(s.got()) == 2 && fs[0].State().Quarantined == 2
+	fs := post(t, m, Mail{Server: s.Serve(t), To: []string{"gone@quayside.example", "ana@quayside.example"}}, func(fs []*Follower) bool {
+		return len(s.Got()) == 2 && fs[0].State().Quarantined == 2
 	})
 	aside := m.aside("outbox:crew:gone@quayside.example")
 	if len(aside) != 2 || !strings.Contains(aside[0], "no such person here") {
@@ -200,14 +119,14 @@ func TestMailRefusedForGood(t *testing.T) {
 // Greylisting and a full mailbox (4xx) pass: the same mail again until taken.
 func TestMailRefusedForNow(t *testing.T) {
 	m := newJournal(t)
-	s := &sink{
-		rcpt: func(n int, _ string) error {
+	s := &mailtest.Server{
+		Rcpt: func(n int, _ string) error {
 			if n == 1 {
 				return &smtp.SMTPError{Code: 451, EnhancedCode: smtp.EnhancedCode{4, 7, 1}, Message: "greylisted, come again"}
 			}
 			return nil
 		},
-		data: func(n int) error {
+		Data: func(n int) error {
 			if n == 2 {
 				return &smtp.SMTPError{Code: 452, EnhancedCode: smtp.EnhancedCode{4, 2, 2}, Message: "mailbox full"}
 			}
@@ -215,9 +134,9 @@ func TestMailRefusedForNow(t *testing.T) {
 		},
 	}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
-	fs := post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return fs[0].State().OK && len(s.got()) == 1 })
-	if s.attempts != 3 || len(s.got()) != 1 {
-		t.Errorf("%d attempts, %d mails", s.attempts, len(s.got()))
+	fs := post(t, m, Mail{Server: s.Serve(t), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return fs[0].State().OK && len(s.Got()) == 1 })
+	if s.Named() != 3 || len(s.Got()) != 1 {
+		t.Errorf("%d attempts, %d mails", s.Named(), len(s.Got()))
 	}
 	if st := fs[0].State(); st.Quarantined != 0 {
 		t.Errorf("state %+v", st)
@@ -227,14 +146,14 @@ func TestMailRefusedForNow(t *testing.T) {
 // Content that the server refuses for good.
 func TestMailContentRefused(t *testing.T) {
 	m := newJournal(t)
-	s := &sink{data: func(n int) error {
+	s := &mailtest.Server{Data: func(n int) error {
 		if n == 1 {
 			return &smtp.SMTPError{Code: 554, EnhancedCode: smtp.EnhancedCode{5, 6, 0}, Message: "looks like spam"}
 		}
 		return nil
 	}}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
-	post(t, m, Mail{Server: serve(t, s, nil), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return len(s.got()) == 1 })
+	post(t, m, Mail{Server: s.Serve(t), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return len(s.Got()) == 1 })
 	if aside := m.aside("outbox:crew:ana@quayside.example"); len(aside) != 1 || !strings.Contains(aside[0], "looks like spam") {
 		t.Errorf("set aside %q", aside)
 	}
@@ -242,13 +161,13 @@ func TestMailContentRefused(t *testing.T) {
 
 // A server without STARTTLS gets no mail where STARTTLS is asked for.
 func TestMailNeverInTheClearUnasked(t *testing.T) {
-	m, s := newJournal(t), &sink{}
+	m, s := newJournal(t), &mailtest.Server{}
 	m.find(flag(rules.Raised, rules.Wake, "a", 1))
-	fs := post(t, m, Mail{Server: serve(t, s, nil), Security: "starttls", To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool {
+	fs := post(t, m, Mail{Server: s.Serve(t), Security: "starttls", To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool {
 		return strings.Contains(fs[0].State().Sentence, "STARTTLS")
 	})
-	if st := fs[0].State(); st.OK || st.Waiting != 1 || s.attempts != 0 {
-		t.Errorf("state %+v, %d attempts", st, s.attempts)
+	if st := fs[0].State(); st.OK || st.Waiting != 1 || s.Named() != 0 {
+		t.Errorf("state %+v, %d attempts", st, s.Named())
 	}
 }
 

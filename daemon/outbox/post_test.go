@@ -23,6 +23,7 @@ import (
 
 	"github.com/emersion/go-smtp"
 
+	"standwatch/daemon/outbox/mailtest"
 	"standwatch/rules"
 )
 
@@ -71,11 +72,10 @@ func (o *office) until(t *testing.T, holds func() bool) {
 	ctx, stop := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- o.Run(ctx) }()
-	deadline := time.Now().Add(2 * time.Minute)
-	for !holds() && time.Now().Before(deadline) {
+	ok := holds()
+	for deadline := time.Now().Add(2 * time.Minute); !ok && time.Now().Before(deadline); ok = holds() {
 		time.Sleep(5 * time.Millisecond)
 	}
-	ok := holds()
 	stop()
 	if err := <-done; err != nil {
 		t.Error(err)
@@ -121,21 +121,21 @@ func parcelTo(to string, bodies ...string) Parcel {
 // A mail with papers reaches a mail server whole: subject and file names in
 // Greek, no header that somebody smuggled in, the bytes with their sums.
 func TestPapersByMail(t *testing.T) {
-	s := &sink{}
-	o := newOffice(t, serve(t, s, nil))
+	s := &mailtest.Server{}
+	o := newOffice(t, s.Serve(t))
 	record, bundle := "%PDF "+strings.Repeat("record\n.\n", 20000), "PK"+strings.Repeat("\x00\xff\r\n", 5000)
 	if err := o.Put(t.Context(), parcelTo("Site Office <ana@quayside.example>", record, bundle)); err != nil {
 		t.Fatal(err)
 	}
-	if len(s.got()) != 0 || len(o.files(t)) != 2 {
-		t.Fatalf("before it runs: %d mails, files %q", len(s.got()), o.files(t))
+	if len(s.Got()) != 0 || len(o.files(t)) != 2 {
+		t.Fatalf("before it runs: %d mails, files %q", len(s.Got()), o.files(t))
 	}
 	o.until(t, func() bool { return len(o.heard()) == 1 && o.State().OK && len(o.files(t)) == 0 })
-	to, raw, _ := strings.Cut(s.got()[0], ": ")
-	if to != "ana@quayside.example" || len(s.got()) != 1 {
-		t.Errorf("%d mails, the first to %q", len(s.got()), to)
+	got := s.Got()[0]
+	if got.To != "ana@quayside.example" || len(s.Got()) != 1 {
+		t.Errorf("%d mails, the first to %q", len(s.Got()), got.To)
 	}
-	msg, err := mail.ReadMessage(strings.NewReader(raw))
+	msg, err := mail.ReadMessage(strings.NewReader(got.Raw))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -191,7 +191,7 @@ func TestPapersByMail(t *testing.T) {
 // What was put is there after a cut, and is sent then; a cut between the
 // server's yes and the journal's word sends nothing again.
 func TestPapersOutliveACut(t *testing.T) {
-	s := &sink{}
+	s := &mailtest.Server{}
 	o := newOffice(t, "127.0.0.1:1") // nobody there
 	if err := o.Put(t.Context(), parcelTo("ana@quayside.example", "record")); err != nil {
 		t.Fatal(err)
@@ -203,12 +203,12 @@ func TestPapersOutliveACut(t *testing.T) {
 	if st := o.State(); st.OK || st.Waiting != 1 || !strings.Contains(st.Sentence, "127.0.0.1:1") || strings.Contains(st.Sentence, "ana@") {
 		t.Errorf("state %+v", st)
 	}
-	server := serve(t, s, nil)
+	server := s.Serve(t)
 	o.fail = errors.New("the box is stopping")
 	o.open(server)
 	o.until(t, func() bool { w := o.waits(t); return len(w) == 1 && w[0].Taken && w[0].Trouble != "" })
-	if len(s.got()) != 1 || len(o.heard()) != 0 {
-		t.Errorf("%d mails, told %d", len(s.got()), len(o.heard()))
+	if len(s.Got()) != 1 || len(o.heard()) != 0 {
+		t.Errorf("%d mails, told %d", len(s.Got()), len(o.heard()))
 	}
 	if err := o.TakeBack(t.Context(), o.waits(t)[0].Key); !errors.Is(err, ErrPostGone) {
 		t.Errorf("one that is taken is taken back: %v", err)
@@ -216,8 +216,8 @@ func TestPapersOutliveACut(t *testing.T) {
 	o.fail = nil
 	o.open(server)
 	o.until(t, func() bool { return len(o.heard()) == 1 && len(o.waits(t)) == 0 })
-	if len(s.got()) != 1 {
-		t.Errorf("sent %d times", len(s.got()))
+	if len(s.Got()) != 1 {
+		t.Errorf("sent %d times", len(s.Got()))
 	}
 }
 
@@ -225,7 +225,7 @@ func TestPapersOutliveACut(t *testing.T) {
 // other; one for now is tried again.
 func TestPapersRefused(t *testing.T) {
 	grey := 0
-	s := &sink{rcpt: func(_ int, to string) error {
+	s := &mailtest.Server{Rcpt: func(_ int, to string) error {
 		switch {
 		case strings.HasPrefix(to, "gone"):
 			return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such person here: " + to}
@@ -236,7 +236,7 @@ func TestPapersRefused(t *testing.T) {
 		}
 		return nil
 	}}
-	o := newOffice(t, serve(t, s, nil))
+	o := newOffice(t, s.Serve(t))
 	for _, to := range []string{"gone@quayside.example", "grey@quayside.example", "ana@quayside.example"} {
 		if err := o.Put(t.Context(), parcelTo(to, "record")); err != nil {
 			t.Fatal(err)
@@ -253,8 +253,8 @@ func TestPapersRefused(t *testing.T) {
 	if p := o.heard()[0]; p.Taken || !strings.Contains(p.Refused, "no such person here") || strings.Contains(p.Refused, "affected") {
 		t.Errorf("refused: %+v", p)
 	}
-	if len(s.got()) != 2 {
-		t.Errorf("%d mails", len(s.got()))
+	if len(s.Got()) != 2 {
+		t.Errorf("%d mails", len(s.Got()))
 	}
 	if strings.Contains(o.log.String(), "@quayside") {
 		t.Errorf("an address in the log: %s", &o.log)
@@ -303,8 +303,8 @@ func TestPapersNotPut(t *testing.T) {
 
 // A file that was changed on the disk is not sent.
 func TestPapersChangedOnTheDisk(t *testing.T) {
-	s := &sink{}
-	o := newOffice(t, serve(t, s, nil))
+	s := &mailtest.Server{}
+	o := newOffice(t, s.Serve(t))
 	if err := o.Put(t.Context(), parcelTo("ana@quayside.example", "record")); err != nil {
 		t.Fatal(err)
 	}
@@ -312,7 +312,7 @@ func TestPapersChangedOnTheDisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	o.until(t, func() bool { return strings.Contains(o.waits(t)[0].Trouble, "was changed") })
-	if len(s.got()) != 0 || len(o.heard()) != 0 {
-		t.Errorf("%d mails, told %d", len(s.got()), len(o.heard()))
+	if len(s.Got()) != 0 || len(o.heard()) != 0 {
+		t.Errorf("%d mails, told %d", len(s.Got()), len(o.heard()))
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"encoding/pem"
 	"io"
 	"log"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -13,9 +12,7 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/emersion/go-sasl"
-	"github.com/emersion/go-smtp"
-
+	"standwatch/daemon/outbox/mailtest"
 	"standwatch/rules"
 )
 
@@ -47,28 +44,6 @@ func TestWebhookPrivateAuthority(t *testing.T) {
 	stop()
 }
 
-// locked is a mail session that wants a password.
-type locked struct{ session }
-
-func (*locked) AuthMechanisms() []string { return []string{sasl.Plain} }
-
-func (l *locked) Auth(string) (sasl.Server, error) {
-	return sasl.NewPlainServer(func(_, user, password string) error {
-		if user != "box" || password != "right" {
-			return smtp.ErrAuthFailed
-		}
-		l.in = true
-		return nil
-	}), nil
-}
-
-func (l *locked) Rcpt(to string, o *smtp.RcptOptions) error {
-	if !l.in {
-		return smtp.ErrAuthRequired
-	}
-	return l.session.Rcpt(to, o)
-}
-
 // STARTTLS and TLS with a private authority and a password; a wrong password
 // or an unknown authority holds the mail and never drops it.
 func TestMailSecured(t *testing.T) {
@@ -76,21 +51,8 @@ func TestMailSecured(t *testing.T) {
 	config := &tls.Config{Certificates: srv.TLS.Certificates}
 	for _, security := range []string{"starttls", "tls"} {
 		t.Run(security, func(t *testing.T) {
-			s := &sink{}
-			server := smtp.NewServer(smtp.BackendFunc(func(*smtp.Conn) (smtp.Session, error) { return &locked{session{sink: s}}, nil }))
-			server.Domain, server.ErrorLog, server.TLSConfig = "mail.invalid", quiet{}, config
-			l, err := net.Listen("tcp", "127.0.0.1:0")
-			if err != nil {
-				t.Fatal(err)
-			}
-			address := l.Addr().String()
-			if security == "tls" {
-				l = tls.NewListener(l, config)
-			}
-			done := make(chan struct{})
-			go func() { defer close(done); _ = server.Serve(l) }()
-			t.Cleanup(func() { _ = server.Close(); <-done })
-
+			s := &mailtest.Server{Password: "right", TLS: config, Wrapped: security == "tls"}
+			address := s.Serve(t)
 			m := newJournal(t)
 			m.find(flag(rules.Raised, rules.Wake, "a", 1))
 			mail := Mail{Server: address, Security: security, User: "box", Password: "wrong", CAFile: ca, To: []string{"ana@quayside.example"}}
@@ -100,13 +62,13 @@ func TestMailSecured(t *testing.T) {
 			post(t, m, mail, says("535"))
 			mail.CAFile = ""
 			post(t, m, mail, says("certificate"))
-			if len(s.got()) != 0 || len(m.aside("outbox:crew:ana@quayside.example")) != 0 {
-				t.Fatalf("mails %q, set aside %q", s.got(), m.aside("outbox:crew:ana@quayside.example"))
+			if len(s.Got()) != 0 || len(m.aside("outbox:crew:ana@quayside.example")) != 0 {
+				t.Fatalf("mails %q, set aside %q", s.Got(), m.aside("outbox:crew:ana@quayside.example"))
 			}
 			mail.CAFile, mail.Password = ca, "right"
-			post(t, m, mail, func(fs []*Follower) bool { return fs[0].State().OK && len(s.got()) == 1 })
-			if len(s.got()) != 1 {
-				t.Errorf("mails %q", s.got())
+			post(t, m, mail, func(fs []*Follower) bool { return fs[0].State().OK && len(s.Got()) == 1 })
+			if len(s.Got()) != 1 {
+				t.Errorf("mails %q", s.Got())
 			}
 		})
 	}
