@@ -66,7 +66,7 @@ func newWeighScore() score {
 		nearMoved:  share{name: "  of these: the scale zeroed, or a hose on it: nobody knew the mass"},
 		noNear:     share{name: "near target told where the charge never comes within 1 kg of it", asked: 0.01, atMost: true},
 		over:       share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
-		told:       share{name: "  of these: whoever knew weight, flow and noise could tell by then", asked: 0.95},
+		told:       share{name: "  of these: whoever knew what the scale can show, flow, noise could", asked: 0.95},
 		untold:     share{name: "  of these: nobody could in 95 of 100, at one false call in 100"},
 		calm:       share{name: "  of these: noise below half a digit, a reading each 5 s or oftener"},
 		windy:      share{name: "  of these: noise above that"},

@@ -81,7 +81,8 @@ func (f *foretelling) read(t, leftKg, kgPerS float64) {
 }
 
 // passing is a reading after the target was passed by a digit, and by how much
-// the target itself was truly passed then.
+// the target itself was passed then by what the scale can show: what its creep
+// and warmth hide is in no reading.
 type passing struct{ t, kg float64 }
 
 // tells is by how many standard deviations the readings until a time tell what

@@ -125,6 +125,7 @@ func (w *weighing) live(shown float64) {
 		s.foretells.read(w.t, s.targetKg-w.charged, w.rate)
 	}
 	if !math.IsNaN(s.over) {
-		s.passing = append(s.passing, passing{w.t, w.charged - s.targetKg})
+		seen := w.charged - (w.scale.platform(w.t) - s.startPlatform)
+		s.passing = append(s.passing, passing{w.t, max(0, seen-s.targetKg)})
 	}
 }
