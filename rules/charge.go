@@ -41,7 +41,7 @@ type chargeTarget struct {
 	near, call, atHand lasting // told and woken by the rate; by the mass left
 	far, under, past   lasting // what clears them; being over
 	beyond             lasting // being over by more than is allowed
-	nearUp             bool
+	nearUp             Urgency // told already; nought: nothing
 	overUp             bool
 	beyondUp           bool
 	handedOver         bool // a weigh-in has taken over from this draw-in
@@ -121,12 +121,12 @@ func (j *chargeTarget) charge() charge {
 
 // arrival is when the target will be reached at the present rate; ok is false
 // while nothing flows.
-func (j *chargeTarget) arrival() (left time.Duration, ok bool) {
+func (j *chargeTarget) arrival(c charge) (left time.Duration, ok bool) {
 	rate := j.ledger.flow()
 	if rate <= 0 {
 		return 0, false
 	}
-	return asTime(min(j.charge().remainingKg()/rate, 1e6)), true
+	return asTime(min(c.remainingKg()/rate, 1e6)), true
 }
 
 func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
@@ -199,7 +199,7 @@ func (j *chargeTarget) followOver(now time.Duration, c charge) (out []Finding) {
 }
 
 func (j *chargeTarget) followNear(now time.Duration, c charge) []Finding {
-	left, flows := j.arrival()
+	left, flows := j.arrival(c)
 	usual := j.ledger.usual()
 	// What is asked is the lead or the mass itself, so what passes while it is made sure comes on top.
 	atHand := j.atHand.by(now, c.remainingKg() >= 0 && // past it the other flag speaks
@@ -211,14 +211,14 @@ func (j *chargeTarget) followNear(now time.Duration, c charge) []Finding {
 	switch {
 	case j.overUp:
 		return nil
-	case call:
-		j.nearUp = true
+	case call && j.nearUp < Wake:
+		j.nearUp = Wake
 		return []Finding{j.flag("charge-near-target", Wake, chargeNear(c, left, flows, Wake))}
-	case near:
-		j.nearUp = true
+	case near && j.nearUp < Tell:
+		j.nearUp = Tell
 		return []Finding{j.flag("charge-near-target", Tell, chargeNear(c, left, flows, Tell))}
-	case gone && j.nearUp:
-		j.nearUp = false
+	case gone && !call && !near && j.nearUp > 0:
+		j.nearUp = 0
 		return []Finding{{Edge: Cleared, Flag: "charge-near-target", Text: chargeFar(c)}}
 	}
 	return nil
@@ -227,7 +227,7 @@ func (j *chargeTarget) followNear(now time.Duration, c charge) []Finding {
 func (j *chargeTarget) flag(name string, u Urgency, text string) Finding {
 	c := j.charge()
 	values := append(j.ledger.values(j.target, j.aimed), Value{"remaining_kg", c.remainingKg()})
-	if left, flows := j.arrival(); flows && left > 0 {
+	if left, flows := j.arrival(c); flows && left > 0 {
 		values = append(values, Value{"rate_kg_per_s", j.ledger.flow()}, Value{"left_s", seconds(left)})
 	}
 	return Finding{Edge: Raised, Flag: name, Urgency: u, Points: []string{j.scale}, Text: text, Values: values}
@@ -350,7 +350,7 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 	}
 	c := j.charge()
 	o.Figure, o.HasFig, o.FigAt = Num(c.bestKg), true, Instant{at.Boot, clock.when(last)}
-	left, flows := j.arrival()
+	left, flows := j.arrival(c)
 	if j.aimed {
 		// On the scale's own curve: the gross weight at which the target is in.
 		o.Limit = &Setting{Value: Num(j.ledger.grossKg() - c.remainingKg()), Given: j.target.Given, Source: targetLine(j.target)}

@@ -346,7 +346,7 @@ func (p *platform) weigh(s sample) {
 		p.fold()
 	}
 	p.units.see(s.v)
-	p.noise.digit = p.units.finest()
+	p.noise.rounded(p.units.finest())
 	p.hold(s)
 	if len(p.good) == 0 && len(p.pending) == 0 {
 		p.open([]sample{s})

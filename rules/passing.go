@@ -20,16 +20,19 @@ const (
 )
 
 // mayStand is what may stand on a scale now, and how likely that is.
-type mayStand struct{ share, kg, variance float64 }
+type mayStand struct {
+	share, kg, variance float64
+	chi                 float64 // how ill it fits the readings: chi-square
+}
 
 // past are the probabilities that the charge is above two masses by now, over
 // all moments at which the flow may have stopped.
 func (l *ledger) past(limitsKg [2]float64) (above [2]float64) {
-	all := []mayStand{{1, l.charge(Setting{}, false).bestKg, 0}}
+	all := []mayStand{{share: 1, kg: l.charge(Setting{}, false).bestKg}}
 	for _, p := range l.platforms {
 		ends := p.variance + float64(p.startSe()*p.startSe())
 		if len(p.own()) == 0 || p.lifted {
-			all = among(all, []mayStand{{1, 0, ends + float64(p.fit.se*p.fit.se)}})
+			all = among(all, []mayStand{{share: 1, variance: ends + float64(p.fit.se*p.fit.se)}})
 			continue
 		}
 		stands := p.mayStand()
@@ -49,9 +52,10 @@ func (l *ledger) past(limitsKg [2]float64) (above [2]float64) {
 
 // among takes each of what may stand on one scale with each on another.
 func among(these, those []mayStand) (all []mayStand) {
+	all = make([]mayStand, 0, len(these)*len(those))
 	for _, a := range these {
 		for _, b := range those {
-			all = append(all, mayStand{a.share * b.share, a.kg + b.kg, a.variance + b.variance})
+			all = append(all, mayStand{share: a.share * b.share, kg: a.kg + b.kg, variance: a.variance + b.variance})
 		}
 	}
 	return all
@@ -85,25 +89,23 @@ func (p *platform) stopped(ss []sample) (stands []mayStand, fits bool) {
 	m := float64(n)
 	rounding := float64(p.noise.digit*p.noise.digit) / 12 / (1 + float64(m*p.noise.dither()))
 	best := math.Inf(1)
-	var chis []float64
-	var bent bend
+	bent := bendOf(n)
 	for _, s := range ss {
 		bent.add((s.t - last.t).Seconds(), s.v-last.v)
 	}
-	// weigh takes a line up to a moment, and a level since.
-	weigh := func(stop time.Duration, prior float64) {
-		var sx, sy, sxx, sxy, syy float64
-		for _, s := range ss {
-			x := min(0, (s.t - stop).Seconds())
-			y := s.v - last.v
-			sx, sy = sx+x, sy+y
-			sxx, sxy, syy = sxx+float64(x*x), sxy+float64(x*y), syy+float64(y*y)
-		}
+	all := bent.line
+	stands = make([]mayStand, 0, n+stopsMost)
+	// weigh takes a line up to a moment, by the sums of what was read until then,
+	// and a level since.
+	weigh := func(until lineSums, stop, prior float64) {
+		sx := until.x - float64(until.n*stop)
+		sxx := until.xx - float64(2*stop*until.x) + float64(until.n*stop*stop)
+		sxy := until.xy - float64(stop*until.y)
 		wide := sxx - float64(sx*sx)/m
-		fall, about := 0.0, syy-float64(sy*sy)/m
+		fall, about := 0.0, all.yy-float64(all.y*all.y)/m
 		variance := each / m
 		if wide > 1e-9 {
-			fall = max(0, -(sxy-float64(sx*sy)/m)/wide)
+			fall = max(0, -(sxy-float64(sx*all.y)/m)/wide)
 		}
 		if fall > 0 {
 			about -= float64(fall * fall * wide)
@@ -111,26 +113,27 @@ func (p *platform) stopped(ss []sample) (stands []mayStand, fits bool) {
 		}
 		chi := max(0, about) / each
 		best = min(best, chi)
-		chis = append(chis, chi)
-		stands = append(stands, mayStand{prior, last.v + (sy+float64(fall*sx))/m, max(variance, rounding)})
+		stands = append(stands, mayStand{prior, last.v + (all.y+float64(fall*sx))/m, max(variance, rounding), chi})
 	}
-	weigh(last.t, 1) // it flows
-	for k := n - 2; k >= 0; k-- {
+	weigh(all, 0, 1) // it flows
+	var until lineSums
+	for k, s := range ss[:n-1] {
+		at := bent.xs[k]
+		until.add(at, bent.ys[k])
 		// Between two readings much may flow: the flow stopped at any moment there.
-		span := ss[k+1].t - ss[k].t
+		span := bent.xs[k+1] - at
 		parts := 1
-		if flowed := ss[k].v - ss[k+1].v; flowed > blur {
+		if flowed := s.v - ss[k+1].v; flowed > blur {
 			parts = int(min(flowed/blur, stopsMost)) + 1
 		}
 		for i := range parts {
-			stop := ss[k].t + span*time.Duration(i)/time.Duration(parts)
-			away := (last.t - stop).Seconds() / stopsAbout.Seconds()
-			weigh(stop, span.Seconds()/float64(parts)/stopsAbout.Seconds()*math.Exp(-away))
+			stop := at + float64(span*float64(i)/float64(parts))
+			weigh(until, stop, span/float64(parts)/stopsAbout.Seconds()*math.Exp(stop/stopsAbout.Seconds()))
 		}
 	}
 	sum := 0.0
 	for i := range stands {
-		stands[i].share = float64(stands[i].share * math.Exp((best-chis[i])/2))
+		stands[i].share = float64(stands[i].share * math.Exp((best-stands[i].chi)/2))
 		sum += stands[i].share
 	}
 	for i := range stands {

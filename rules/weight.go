@@ -12,6 +12,9 @@ type sample struct {
 	v float64
 }
 
+// point is a reading as it is reckoned with: seconds, and what was read.
+type point struct{ x, y float64 }
+
 // weight is what stands on a scale at a moment and how fast it falls, with the standard
 // errors that the readings' scatter leaves.
 type weight struct {
@@ -132,7 +135,7 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 		return w
 	}
 	pick := ends(ss, first)
-	var bent bend
+	bent := bendOf(m)
 	for i := range m {
 		bent.add((pick(i).t - pick(0).t).Seconds(), pick(i).v-pick(0).v)
 	}
@@ -242,6 +245,12 @@ type bend struct {
 	xs, ys []float64
 }
 
+// bendOf has room for so many points.
+func bendOf(points int) bend {
+	room := make([]float64, 2*points)
+	return bend{xs: room[:0:points], ys: room[points:points]}
+}
+
 func (b *bend) add(x, y float64) {
 	b.line.add(x, y)
 	b.xs, b.ys = append(b.xs, x), append(b.ys, y)
@@ -261,10 +270,12 @@ func (b *bend) offs() []float64 {
 	for _, x := range b.xs {
 		square.add(x, float64(x*x))
 	}
-	offs, bent := make([]float64, len(b.xs)), make([]float64, len(b.xs))
+	room := make([]float64, 2*len(b.xs))
+	offs, bent := room[:len(b.xs)], room[len(b.xs):]
+	line, squares := b.line.fit(), square.fit()
 	var szz, szy float64
 	for i, x := range b.xs {
-		offs[i], bent[i] = b.line.off(x, b.ys[i]), square.off(x, float64(x*x))
+		offs[i], bent[i] = line.off(x, b.ys[i]), squares.off(x, float64(x*x))
 		szz, szy = szz+float64(bent[i]*bent[i]), szy+float64(bent[i]*offs[i])
 	}
 	if szz <= 1e-9 {
@@ -343,10 +354,11 @@ func bentAt(ss []sample, bend time.Duration) float64 {
 	for _, s := range ss {
 		over.add((s.t - bend).Seconds(), max(0, (s.t-bend).Seconds()))
 	}
+	first, second := line.fit(), over.fit()
 	for _, s := range ss {
 		x := (s.t - bend).Seconds()
-		z := over.off(x, max(0, x))
-		y := line.off(x, s.v-ss[0].v)
+		z := second.off(x, max(0, x))
+		y := first.off(x, s.v-ss[0].v)
 		szz, szy = szz+float64(z*z), szy+float64(z*y)
 	}
 	about := line.about()
@@ -387,10 +399,13 @@ func (l *lineSums) slope() float64 {
 	return (l.xy - float64(l.x*l.y)/l.n) / wide
 }
 
+// fitLine is the line itself.
+type fitLine struct{ x, y, slope float64 }
+
+func (l *lineSums) fit() fitLine { return fitLine{l.x / l.n, l.y / l.n, l.slope()} }
+
 // off is how far a point lies off the line.
-func (l *lineSums) off(x, y float64) float64 {
-	return y - l.y/l.n - float64(l.slope()*(x-l.x/l.n))
-}
+func (l fitLine) off(x, y float64) float64 { return y - l.y - float64(l.slope*(x-l.x)) }
 
 // about is the sum of squares about the line.
 func (l *lineSums) about() float64 {
@@ -409,7 +424,7 @@ func (l weight) scatter(ss []sample) (kg, rho float64, ok bool) {
 	if len(few) < 8 {
 		return 0, 0, false
 	}
-	var curve bend
+	curve := bendOf(len(few))
 	for _, s := range few {
 		curve.add((s.t - few[0].t).Seconds(), s.v-few[0].v)
 	}
@@ -443,31 +458,44 @@ type noise struct {
 	spread, rho    float64     // of the readings about their level: standard deviation, and correlation of two on end
 	scatters, rhos [31]float64 // by the newest levels
 	levels, still  int         // how many; of these, of what stood still
-	row            [6]sample   // the newest readings on end, the newest last
+	row            [6]point    // the newest readings on end, the newest last
 	rows           int         // how many
 	curved, waved  sizes       // what of four of them no parabola explains; of six, no polynomial of the fourth order
 	white          float64
 	risen          sizes // by how much a reading lies above the one before, or as high: nothing flows back
+
+	sd, wider float64 // sigma and inflation, until what they depend on changes; nought: to be found anew
 }
 
 // sizes are the newest sizes of what should be noise, in standard deviations of
 // one reading.
 type sizes struct {
-	of   [31]float64
-	seen int
+	of     [31]float64
+	sorted [31]float64 // the same
+	seen   int
 }
 
 func (z *sizes) add(size float64) {
-	z.of[z.seen%len(z.of)] = math.Abs(size)
+	size = math.Abs(size)
+	i, n, k := z.seen%len(z.of), min(z.seen+1, len(z.of)), min(z.seen, len(z.of))
+	if k == len(z.of) { // it takes the oldest's place
+		for k = 0; k < n-1 && z.sorted[k] != z.of[i]; k++ {
+		}
+	}
+	for ; k > 0 && z.sorted[k-1] > size; k-- {
+		z.sorted[k] = z.sorted[k-1]
+	}
+	for ; k < n-1 && z.sorted[k+1] < size; k++ {
+		z.sorted[k] = z.sorted[k+1]
+	}
+	z.of[i], z.sorted[k] = size, size
 	z.seen++
 }
 
 // sigma is their standard deviation, by what a third of them lies under: a flow
 // that changes now and then moves that little.
 func (z *sizes) sigma() float64 {
-	few := append([]float64(nil), z.of[:min(z.seen, len(z.of))]...)
-	sort.Float64s(few)
-	return few[len(few)/3] / normalThird
+	return z.sorted[min(z.seen, len(z.of))/3] / normalThird
 }
 
 // rms is their root mean square.
@@ -481,14 +509,17 @@ func (z *sizes) rms() float64 {
 
 // see takes a reading that is believed.
 func (n *noise) see(s sample) {
-	if s.t <= n.row[len(n.row)-1].t {
+	last := len(n.row) - 1
+	now := point{s.t.Seconds(), s.v}
+	if now.x <= n.row[last].x {
 		n.rows = 0
 	}
-	if rise := s.v - n.row[len(n.row)-1].v; n.rows > 0 && rise >= 0 {
+	if rise := s.v - n.row[last].y; n.rows > 0 && rise >= 0 {
 		n.risen.add(rise / math.Sqrt2)
+		n.changed()
 	}
 	copy(n.row[:], n.row[1:])
-	n.row[len(n.row)-1] = s
+	n.row[last] = now
 	n.rows++
 	if n.rows < 4 {
 		return
@@ -503,27 +534,35 @@ func (n *noise) see(s sample) {
 		if n.waved.seen >= 4 {
 			n.white = min(n.white, n.waved.sigma())
 		}
+		n.changed()
+	}
+}
+
+// changed tells that what is known of the noise is another.
+func (n *noise) changed() { n.sd, n.wider = 0, 0 }
+
+// rounded takes the digit to which the readings are rounded.
+func (n *noise) rounded(digit float64) {
+	if digit != n.digit {
+		n.digit = digit
+		n.changed()
 	}
 }
 
 // unexplained is what of readings no polynomial of an order two below their
 // number explains: their divided difference, in standard deviations of one
 // reading's noise.
-func unexplained(ss []sample) float64 {
-	var at [6]float64
-	for i, s := range ss {
-		at[i] = (s.t - ss[0].t).Seconds()
-	}
+func unexplained(few []point) float64 {
 	var sum, norm float64
-	for i, s := range ss {
+	for i, p := range few {
 		w := 1.0
-		for j := range ss {
+		for j, q := range few {
 			if j != i {
-				w *= at[i] - at[j]
+				w *= p.x - q.x
 			}
 		}
 		w = 1 / w
-		sum += float64(w * (s.v - ss[0].v))
+		sum += float64(w * (p.y - few[0].y))
 		norm += float64(w * w)
 	}
 	return sum / math.Sqrt(norm)
@@ -560,6 +599,7 @@ func (n *noise) learn(l weight, ss []sample) {
 	if n.levels < 8 || n.levels%4 == 0 {
 		m := min(n.levels, len(n.scatters))
 		n.spread, n.rho = middleOf(n.scatters[:m]), middleOf(n.rhos[:m])
+		n.changed()
 	}
 }
 
@@ -572,6 +612,13 @@ func middleOf(vs []float64) float64 {
 // sigma is the standard deviation of one reading: never less than rounding to
 // the display digit leaves.
 func (n *noise) sigma() float64 {
+	if n.sd == 0 {
+		n.sd = n.deviation()
+	}
+	return n.sd
+}
+
+func (n *noise) deviation() float64 {
 	rounding := n.digit / math.Sqrt(12)
 	// Few readings of a fast flow that dies away bend more than any wind blows.
 	least := min(max(n.white, rounding), max(windMost, rounding))
@@ -616,6 +663,13 @@ func (n *noise) dither() float64 {
 // inflation is by how much correlation from reading to reading widens a mean's
 // standard error.
 func (n *noise) inflation() float64 {
+	if n.wider == 0 {
+		n.wider = n.widening()
+	}
+	return n.wider
+}
+
+func (n *noise) widening() float64 {
 	// Readings that are rounded follow each other without being noise.
 	share := n.beyondDigit() / n.sigma()
 	rho := float64(n.rho * share * share)
