@@ -51,6 +51,7 @@ const (
 )
 
 type vacuumHold struct {
+	begun Start // so that it can begin anew
 	clock watch
 	gauge sensors.Point
 	limit Setting // Pa
@@ -126,7 +127,7 @@ func beginVacuumHold(s Start) Judge {
 	if s.Entry.At.Since-s.Began.Since > bridged {
 		s.Began = s.Entry.At // what the gauge said before a mark that came so late was never heard here
 	}
-	j := &vacuumHold{clock: startWatch(s), width: bucketFirst, rough: noiseLeast, startPa: math.NaN(), pipeM3: s.PipeM3}
+	j := &vacuumHold{begun: s, clock: startWatch(s), width: bucketFirst, rough: noiseLeast, startPa: math.NaN(), pipeM3: s.PipeM3}
 	j.limit, _ = limit(s.Step, "limit")
 	j.start, _ = limit(s.Step, "start")
 	lasts, _ := limit(s.Step, "lasts")
@@ -181,6 +182,8 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 			return j.over()
 		case b.Kind == "begin" && isWeighing(b.Name):
 			j.charging = true
+		case b.Kind == "mark" && b.Name == "isolated":
+			return j.valvedOff(e, b)
 		}
 	}
 	return out

@@ -61,8 +61,12 @@ func vacuumPassed(nowPa float64, limit Setting, slope float64, cause string, sur
 }
 
 func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string, sure float64) string {
-	return fmt.Sprintf("Vacuum at %s and rising %s: %s expected after %s, surely past the limit of %s. %s %s",
-		micronSI(v.nowPa), perMinute(v.slopePaPerS), micron(v.endPa), span(ends), micron(limit.Value), causeSaid(cause, sure), causeAdvice[cause])
+	rises := ""
+	if v.slopePaPerS > steadyRise {
+		rises = " and rising " + perMinute(v.slopePaPerS)
+	}
+	return fmt.Sprintf("Vacuum at %s%s: %s expected after %s, surely past the limit of %s. %s %s",
+		micronSI(v.nowPa), rises, micron(v.endPa), span(ends), micron(limit.Value), causeSaid(cause, sure), causeAdvice[cause])
 }
 
 func holdFell(firstPa, endPa float64) string {
@@ -109,6 +113,10 @@ func gaugeLeftBehind(quiet time.Duration, reason string, lastPa float64) string 
 
 func vacuumNoLonger(limit Setting) string {
 	return fmt.Sprintf("The vacuum is no longer sure to pass %s.", micron(limit.Value))
+}
+
+func holdValvedOff() string {
+	return "The pump is valved off only now: the hold counts from here, and what the gauge showed before is no part of it."
 }
 
 func holdNotStarted(startPa float64, limit Setting) string {

@@ -1,0 +1,30 @@
+package rules
+
+import "time"
+
+// sameAct is how long after the begin a mark that the pump is valved off tells
+// of the begin itself (our choice: two taps of one thumb).
+const sameAct = time.Minute
+
+// valvedOff moves the hold's beginning to where somebody says that the pump was
+// valved off: until then it pulled, and what it holds down proves nothing. A
+// verdict of a hold that passed or failed stands.
+func (j *vacuumHold) valvedOff(e Entry, b *Told) []Finding {
+	late := j.clock.newest
+	if b.System != j.begun.System || late < sameAct || j.charging || j.badUnit || j.result == Passed || j.result == NotPassed {
+		return nil
+	}
+	var out []Finding
+	if j.raised {
+		out = append(out, Finding{Edge: Cleared, Flag: "vacuum-rising", Text: holdValvedOff()})
+	}
+	s := j.begun
+	s.Entry, s.Began = e, e.At
+	anew := beginVacuumHold(s).(*vacuumHold)
+	anew.power, anew.powered = j.power, j.powered // a valve that power shut stays so
+	for i := range anew.power {
+		anew.power[i].since -= late
+	}
+	*j = *anew
+	return out
+}
