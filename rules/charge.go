@@ -339,6 +339,21 @@ func (c charge) weighed(step string) (result, cause string) {
 // Due is nothing: the scale's silence is scale-silent's matter.
 func (j *chargeTarget) Due() (time.Duration, bool) { return 0, false }
 
+// trend is the charge from now on to its target, at the present
+// flow: its band is the ledger's, and widens by twice the flow's standard error.
+func (j *chargeTarget) trend(c charge, from, left time.Duration) (ps []TrendPoint) {
+	rate := j.ledger.flow()
+	_, doubt := j.ledger.rate()
+	const steps = 8
+	for i := range steps + 1 {
+		s := left.Seconds() * float64(i) / steps
+		more := float64(rate * s)
+		wide := min(float64(2*doubt*s), more) // nothing flows back
+		ps = append(ps, TrendPoint{from + asTime(s), Num(c.lowKg + more - wide), Num(c.bestKg + more), Num(c.highKg + more + wide)})
+	}
+	return ps
+}
+
 // Outlook says how the charge stands.
 func (j *chargeTarget) Outlook(at Instant) Outlook {
 	clock := j.ledger.clock
@@ -363,6 +378,9 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 		quiet = 0
 	} else {
 		o.Left, o.Sure = -1, "too early to say"
+	}
+	if o.Left >= 0 {
+		o.Trend = j.trend(c, at.Since, left)
 	}
 	o.Sentence = chargeStands(j.step.Name, c, j.ledger.flow(), o.Left, quiet, j.overUp)
 	return o

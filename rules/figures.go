@@ -205,6 +205,10 @@ var figuresByKey = []struct {
 	{"_kg_per_s", func(v float64) (string, string) {
 		return hundredths(float64(v*60)) + " kg/min", hundredths(float64(v*60/poundKg)) + " lb/min"
 	}},
+	{"sure_ratio", func(v float64) (string, string) { return surely(v), "" }},
+	{"_ratio", func(v float64) (string, string) { return percent(v), "" }},
+	{"_ratio_low", func(v float64) (string, string) { return percent(v), "" }},
+	{"_ratio_high", func(v float64) (string, string) { return percent(v), "" }},
 	{"_length_m", func(v float64) (string, string) { return Metres(v), Feet(v) }},
 	{"_doubt_k", func(v float64) (string, string) { return Kelvin.Doubt(v), Rankine.Doubt(v) }},
 	{"_pa", nil}, // by the step
@@ -241,6 +245,8 @@ func Figure(step, key string, v float64) (name, si, us string) {
 			name += "_doubt"
 		}
 		switch {
+		case step == "pressure-test" && x.end == "_pa_per_s": // as its sentences say it
+			si, us = Kilopascal.Text(float64(v*3600))+" an hour", PSI.Text(float64(v*3600))+" an hour"
 		case x.show != nil:
 			si, us = x.show(v)
 		case step != "pressure-test" && math.Abs(v) < 2e4:

@@ -138,6 +138,9 @@ func TestAFigureIsWrittenTheSameWayEverywhere(t *testing.T) {
 		{"weigh-in", "rate_kg_per_s", 0.0125, "0.75 kg/min", "1.65 lb/min"}, {"weigh-in", "elapsed_s", 3599.6, "1 h", ""}, {"weigh-in", "elapsed_s", 1390, "23 min 10 s", ""},
 		{"take-off", "total_length_m", 41.25, "41.25 m", "135.3 ft"}, {"take-off", "pipe_volume_m3", 0.01, "10.0 l", "0.353 ft³"},
 		{"branch-check", "pairs", 3, "3", ""},
+		{"pressure-test", "detectable_pa_per_s", 1.9152, "6.9 kPa an hour", "1.0 psi an hour"},
+		{"evacuation", "volume_ratio", 0.598, "60 %", ""}, {"evacuation", "volume_ratio_low", 0.449, "45 %", ""}, {"evacuation", "volume_ratio_high", 0.797, "80 %", ""},
+		{"evacuation", "sure_ratio", 1, "99 %", ""}, {"", "free_ratio", 0.08, "8 %", ""},
 	} {
 		if _, si, us := Figure(x.step, x.key, x.v); si != x.si || us != x.us {
 			t.Errorf("%s %s %g: %q and %q, want %q and %q", x.step, x.key, x.v, si, us, x.si, x.us)

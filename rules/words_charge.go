@@ -142,7 +142,11 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 	case kgPerS <= 0:
 		return s + " Nothing flows now."
 	case left >= 0:
-		return fmt.Sprintf("%s %s: about %s to go.", s, perMin(kgPerS), span(left))
+		s = fmt.Sprintf("%s %s: about %s to go", s, perMin(kgPerS), span(left))
+		if step == "draw-in" {
+			return s + " if it kept flowing so; a draw-in slows down."
+		}
+		return s + "."
 	}
 	return fmt.Sprintf("%s %s.", s, perMin(kgPerS))
 }

@@ -171,15 +171,23 @@ func differenceText(step, key string, then, now float64) string {
 	}
 	key, step = DifferenceKey(step, key)
 	_, text := figureText(step, key, d)
+	return WithSign(text, now < then)
+}
+
+// WithSign puts the sign of a difference before both units' figures; nought has none.
+func WithSign(text string, less bool) string {
 	sign := "+"
-	if now < then {
+	if less {
 		sign = "-"
 	}
-	first, rest, _ := strings.Cut(text, " (")
-	if rest != "" && strings.ContainsAny(rest, "123456789") {
+	first, rest, two := strings.Cut(text, " (")
+	if !two {
+		return sign + first
+	}
+	if strings.ContainsAny(rest, "123456789") {
 		rest = sign + rest
 	}
-	return strings.TrimSuffix(sign+first+" ("+rest, " (")
+	return sign + first + " (" + rest
 }
 
 // DifferenceKey is as which figure a difference is written: of two temperatures

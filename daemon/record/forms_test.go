@@ -2,6 +2,9 @@ package record
 
 import (
 	"math"
+	"os"
+	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -44,5 +47,32 @@ func TestTheClockOfAStepOverManyStarts(t *testing.T) {
 		if g.clock(&s); s.Clock != c.want {
 			t.Errorf("to start %d: %q, want %q", c.until, s.Clock, c.want)
 		}
+	}
+}
+
+// Whatever figure a rule gives, page and paper call it by a name: the keys are
+// those of all findings that the rules' scripts expect.
+func TestEveryFigureOfTheScriptsHasAName(t *testing.T) {
+	scripts, err := filepath.Glob("../../testdata/rules/*/*.txt")
+	if err != nil || len(scripts) < 100 {
+		t.Fatalf("%d scripts, %v", len(scripts), err)
+	}
+	key, pull := regexp.MustCompile(` ([a-z][a-z0-9_]*)=-?[0-9]`), regexp.MustCompile(`^pull_\d+_pa$`)
+	seen := map[string]bool{}
+	for _, name := range scripts {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, found, _ := strings.Cut(string(text), "-- found")
+		for _, m := range key.FindAllStringSubmatch(found, -1) {
+			if _, known := labels["value."+m[1]]; !known && !seen[m[1]] && !pull.MatchString(m[1]) {
+				t.Errorf("%s: the figure %s has no name in words_figures.go", filepath.Base(name), m[1])
+			}
+			seen[m[1]] = true
+		}
+	}
+	if len(seen) < 50 {
+		t.Errorf("only %d figures were looked at", len(seen))
 	}
 }

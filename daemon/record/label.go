@@ -94,7 +94,6 @@ func sizes(all []pipeSize) (sums []pipeSize) {
 const (
 	kgInPound  = 0.45359237 // by definition
 	mInInch    = 0.0254
-	mInFoot    = 0.3048
 	sixteenths = 16
 )
 
@@ -123,10 +122,6 @@ func millimetres(m float64) string {
 	s := fmt.Sprintf("%.2f", m*1e3)
 	return strings.TrimSuffix(strings.TrimRight(s, "0"), ".")
 }
-
-func metres(m float64) string { return fmt.Sprintf("%.1f m", m) }
-
-func feet(m float64) string { return fmt.Sprintf("%.0f ft", m/mInFoot) }
 
 // labelDay is a date that nobody reads the wrong way round.
 func labelDay(t time.Time) string { return t.Format("2006-01-02") }

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	"standwatch/rules"
 )
@@ -169,7 +168,7 @@ func testedAt(_ Step, v Verdict) string {
 	if !ok {
 		return ""
 	}
-	return fmt.Sprintf("%.0f kPa (%.0f psi)", pa/1e3, pa/paInPsi) + lasted(v)
+	return rules.Kilopascal.Beside(rules.PSI, pa) + lasted(v)
 }
 
 // heldAt is what the vacuum stood at in the end, and its limit.
@@ -178,25 +177,17 @@ func heldAt(s Step, v Verdict) string {
 	if !ok {
 		return ""
 	}
-	text := fmt.Sprintf("%.0f Pa (%.0f micron)", pa, pa/paInMicron) + lasted(v)
+	text := rules.Pascal.Beside(rules.Micron, pa) + lasted(v)
 	if limit, ok := v.Figures.Of("limit_pa"); ok {
-		text += fmt.Sprintf(", limit %.0f micron", limit/paInMicron)
+		text += ", limit " + rules.Micron.Text(limit)
 	}
 	return text
 }
-
-const (
-	paInPsi    = 6894.757293168361  // by definition
-	paInMicron = 101325.0 / 760_000 // of mercury, by the torr's definition
-)
 
 func lasted(v Verdict) string {
 	s, ok := v.Figures.Of("elapsed_s")
 	if !ok {
 		return ""
 	}
-	if d := time.Duration(s) * time.Second; d >= 2*time.Hour {
-		return fmt.Sprintf(" for %.1f h", d.Hours())
-	}
-	return fmt.Sprintf(" for %.0f min", s/60)
+	return " for " + rules.Span(s)
 }

@@ -33,13 +33,13 @@ func TestLabelOfARecord(t *testing.T) {
 	l := labelOf(charged(), "0123 4567")
 	for _, want := range []string{
 		"Factory: 19.60 kg (43 lb 3 oz)\n", "Added: 14.98 kg (33 lb 0 oz)\n  weighed\n", "TOTAL: 34.58 kg (76 lb 4 oz)\n", "GWP 2088 (IPCC AR4): 72.2 t CO2e\n",
-		"12.7 mm 1/2 in     72.0 m", "3792 kPa (550 psi)", "53 Pa (400 micron) for 60 min", "500", "Charged on: 2026-03-02", "Signed: Ana Quay, technician",
+		"12.7 mm 1/2 in       72 m", "3792 kPa (550.0 psi)", "53.3 Pa (400 micron) for 1 h", "500", "Charged on: 2026-03-02", "Signed: Ana Quay, technician",
 	} {
 		if got := l.text(); !strings.Contains(got, want) {
 			t.Errorf("the label lacks %q:\n%s", want, got)
 		}
 	}
-	if got := l.Pressure.Text; got != "3792 kPa (550 psi) for 24.0 h: passed, 2026-02-28" {
+	if got := l.Pressure.Text; got != "3792 kPa (550.0 psi) for 24 h: passed, 2026-02-28" {
 		t.Errorf("pressure test: %s", got)
 	}
 	if len(l.Notes) > 0 {

@@ -359,15 +359,15 @@ func (s *labelSheet) pipes(x, y, wide float64, label string, all []pipeSize, mos
 			for _, p := range all[i:] {
 				rest += p.LengthM
 			}
-			s.fit(x, y, wide, false, 8, fmt.Sprintf("%d more sizes: %s", len(all)-i, metres(rest)))
+			s.fit(x, y, wide, false, 8, fmt.Sprintf("%d more sizes: %s", len(all)-i, rules.Metres(rest)))
 			return y + pipesStep
 		}
-		s.fit(x, y, wide*0.55, false, 8, strings.TrimSpace(millimetres(p.OutsideM)+" mm  "+inches(p.OutsideM)))
+		s.fit(x, y, wide*0.52, false, 8, strings.TrimSpace(millimetres(p.OutsideM)+" mm  "+inches(p.OutsideM)))
 		s.font(true, 8)
-		m := metres(p.LengthM)
-		s.put(x+wide*0.78-s.width(m), y, m)
+		m := rules.Metres(p.LengthM)
+		s.put(x+wide*0.74-s.width(m), y, m)
 		s.font(false, 7)
-		f := feet(p.LengthM)
+		f := rules.Feet(p.LengthM)
 		s.put(x+wide-s.width(f), y, f)
 		y += pipesStep
 	}

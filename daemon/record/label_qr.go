@@ -38,7 +38,7 @@ func (l chargeLabel) codeText() string {
 		}
 		parts := make([]string, len(all))
 		for i, s := range all {
-			parts[i] = fmt.Sprintf("%s mm %s", millimetres(s.OutsideM), metres(s.LengthM))
+			parts[i] = fmt.Sprintf("%s mm %s", millimetres(s.OutsideM), rules.Metres(s.LengthM))
 		}
 		return label + " " + strings.Join(parts, ", ")
 	}

@@ -208,7 +208,7 @@ func TestRealTextOfTheLabelHasEachFigure(t *testing.T) {
 		got := wordsOf(t, labelFile(t, libraryLabel(), paper))
 		for _, want := range []string{
 			"Quayside Library / north / first job", "R-410A", "19.60 kg", "43 lb 3 oz", "14.98 kg", "33 lb 0 oz", "weighed", "34.58 kg", "76 lb 4 oz",
-			"GWP 2088 (IPCC AR4): 72.2 t CO2e", "6.35 mm 1/4 in", "62.0 m 203 ft", "28.58 mm 1 1/8 in", "15.5 m 51 ft",
+			"GWP 2088 (IPCC AR4): 72.2 t CO2e", "6.35 mm 1/4 in", "62 m 203.4 ft", "28.58 mm 1 1/8 in", "15.5 m 50.9 ft",
 			"3792 kPa (550 psi)", "53 Pa (400 micron)", "2026-03-02", "Ana Quay, technician", "4F2A",
 		} {
 			if !strings.Contains(got, want) {
@@ -281,7 +281,7 @@ func TestLabelInLetters(t *testing.T) {
 	for _, want := range []string{
 		"Site: Biblioth[?]que du Quai\n", "Factory: 19.60 kg (43 lb 3 oz)\n",
 		"Added: 13.40 to 15.20 kg\n  (29 lb 9 oz to 33 lb 8 oz)\n  best estimate 14.98 kg\n  1.20 kg of it seen by no scale:\n    estimated\n",
-		"TOTAL: 33.00 to 34.80 kg\n", "    6.35 mm 1/4 in     62.0 m  203 ft\n", "U+00E8",
+		"TOTAL: 33.00 to 34.80 kg\n", "    6.35 mm 1/4 in       62 m 203.4 ft\n", "U+00E8",
 	} {
 		if !strings.Contains(got, want) {
 			t.Errorf("the label lacks %q:\n%s", want, got)

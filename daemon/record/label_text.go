@@ -117,7 +117,7 @@ func (p *labelLetters) pipes(label string, all []pipeSize) {
 	}
 	p.line(label + ":")
 	for _, s := range all {
-		p.line(fmt.Sprintf("  %6s mm %-8s %8s %7s", millimetres(s.OutsideM), inches(s.OutsideM), metres(s.LengthM), feet(s.LengthM)))
+		p.line(fmt.Sprintf("  %6s mm %-8s %8s %8s", millimetres(s.OutsideM), inches(s.OutsideM), rules.Metres(s.LengthM), rules.Feet(s.LengthM)))
 	}
 }
 

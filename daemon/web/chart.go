@@ -387,7 +387,7 @@ func (s *screens) stepChart(ctx context.Context, snap Snapshot, c choice, st Ste
 			return nil, err
 		}
 		ch = newChart(snap, c, p.Point, from, to, samples, most)
-		line, side, trend = chargeTarget(st), "above", carried(snap, st, samples)
+		line, side, trend = chargeTarget(st), "above", carried(st, samples)
 	} else if ch, err = s.pointChart(ctx, snap, c, p.Point, from, to, most); err != nil {
 		return nil, err
 	}

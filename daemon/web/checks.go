@@ -170,11 +170,11 @@ func (s *screens) checkCount(snap Snapshot, system, step string) string {
 	case all == 0:
 		return ""
 	case wrong > 0:
-		return s.words.say("check.count-wrong", wrong, open, all)
+		return s.words.count("check.count-wrong", all, wrong, open)
 	case open > 0:
-		return s.words.say("check.count", open, all)
+		return s.words.count("check.count", all, open)
 	}
-	return s.words.say("check.count-none", all)
+	return s.words.count("check.count-none", all)
 }
 
 // checksPage lists all checks of a system, with the steps they stand with.

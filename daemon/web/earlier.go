@@ -294,7 +294,7 @@ func (s *screens) besideRow(c choice, x record.Beside) besideRow {
 			return ""
 		}
 		if name, ok := strings.CutSuffix(x.Key, "_s"); ok && !strings.HasSuffix(name, "_per") {
-			return s.words.span(time.Duration(*v * float64(time.Second)))
+			return s.words.measured(*v)
 		}
 		_, text := c.keyed(x.Step, x.Key, *v)
 		return text
@@ -317,12 +317,9 @@ func (s *screens) difference(c choice, step, key string, then, now float64) stri
 	key, step = record.DifferenceKey(step, key)
 	_, text := c.keyed(step, key, d)
 	if name, ok := strings.CutSuffix(key, "_s"); ok && !strings.HasSuffix(name, "_per") {
-		text = s.words.span(time.Duration(d * float64(time.Second)))
+		text = s.words.measured(d)
 	}
-	if now < then {
-		return "−" + text
-	}
-	return "+" + text
+	return record.WithSign(text, now < then)
 }
 
 func (s *screens) keyWord(known, key string) string {

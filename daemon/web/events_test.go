@@ -182,7 +182,7 @@ func TestAPastStepShowsItsCurveAndItsNumbers(t *testing.T) {
 	box.snap.Past = append([]Step{over, first}, box.snap.Past...)
 	h := box.screens().handler()
 	_, text := visit(t, h, "GET", "/steps/vacuum-hold", nil)
-	for _, want := range []string{`class="curve"`, `class="model"`, "cause: a leak and moisture", "<dt>Highest</dt><dd>600 micron (80.0\u00a0Pa)</dd>", "<dt>odd</dt>",
+	for _, want := range []string{`class="curve"`, `class="model"`, "cause: a leak and moisture", "<dt>Highest</dt><dd>600 micron (80.0\u00a0Pa)</dd>", "<dt>Odd</dt>",
 		"Source: site file", "03:02 to 03:21, 19 min", "entries 9 to 12,345", `href="/points/gauge"`, `href="/steps/vacuum-hold?begin=3&amp;system="`} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)

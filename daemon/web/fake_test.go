@@ -465,6 +465,6 @@ func weighing(s Snapshot, now time.Time) Step {
 		Ledger: []Segment{{Segment: rules.Segment{LowKg: 3.17, BestKg: 3.19, HighKg: 3.21, Ended: rules.EndedStep}, Begun: weighBegun, Ended: weighBegun},
 			{first, weighBegun, weighBegun.Add(20 * time.Minute)}, {lifted, weighBegun.Add(20 * time.Minute), weighBegun.Add(22 * time.Minute)},
 			{second, weighBegun.Add(22 * time.Minute), now.Add(-72 * time.Second)}, {silent, now.Add(-72 * time.Second), now}},
-		Outlook: rules.Outlook{Sentence: "Weigh-in, 9.40 of 14.20 kg. Scale silent for 72 s: what flows now is not weighed.",
-			Point: "scale", Figure: 9.4, Quantity: sensors.Mass, HasFig: true, Limit: &target, Left: -1, Elapsed: 42 * time.Minute}}
+		Outlook: rules.Outlook{Sentence: "Weigh-in, 9.59 of 14.20 kg (21 lb 2 oz of 31 lb 5 oz). The scale was last heard 72 s ago: what flows now is not weighed.",
+			Point: "scale", Figure: 9.59, Quantity: sensors.Mass, HasFig: true, Limit: &target, Left: -1, Elapsed: 42 * time.Minute}}
 }

@@ -18,6 +18,7 @@ type ledgerView struct {
 	Best   string // of all of them
 	Other  string
 	Band   string
+	Unseen string   // what of it no scale saw flow
 	Target []titled // target, remaining, arrival
 }
 
@@ -53,7 +54,7 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 		return s.words.say("ledger.between", scale.Number(from), scale.Text(to))
 	}
 	band := func(low, best, high float64) string {
-		if best-low < bandShown && high-best < bandShown {
+		if best-low < bandShown && high-best < bandShown || scale.Text(low) == scale.Text(high) {
 			return ""
 		}
 		return between(low, high)
@@ -65,8 +66,12 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 	delete(scales, "")
 	l := &ledgerView{}
 	var low, best, high float64
+	var unseen rules.Segment // of it
 	for _, x := range st.Ledger {
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
+		if x.Unseen {
+			unseen.LowKg, unseen.BestKg, unseen.HighKg = unseen.LowKg+x.LowKg, unseen.BestKg+x.BestKg, unseen.HighKg+x.HighKg
+		}
 		r := segmentRow{Unweighed: x.Unseen, Band: band(x.LowKg, x.BestKg, x.HighKg)}
 		r.In, r.Other = say(x.BestKg)
 		if x.Scale == "" {
@@ -88,6 +93,12 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 	}
 	l.Best, l.Other = say(best)
 	l.Band = band(low, best, high)
+	if scale.Text(unseen.HighKg) != scale.Text(0) {
+		l.Unseen = s.words.say("ledger.of-it", scale.Text(unseen.BestKg))
+		if b := band(unseen.LowKg, unseen.BestKg, unseen.HighKg); b != "" {
+			l.Unseen = s.words.say("ledger.of-it-band", scale.Text(unseen.BestKg), b)
+		}
+	}
 	target := chargeTarget(st)
 	if target == nil {
 		return l
@@ -153,7 +164,7 @@ const carriedPlaces = 40
 // carried is the charge with its bounds: along the samples where a scale saw
 // it flow, straight where none did, and on to where the target is expected to
 // be reached.
-func carried(snap Snapshot, st Step, samples []journal.Sample) (ts []TrendPoint) {
+func carried(st Step, samples []journal.Sample) (ts []TrendPoint) {
 	var low, best, high float64
 	add := func(at, low, best, high float64) { ts = append(ts, TrendPoint{int64(at), low, best, high}) }
 	for _, x := range st.Ledger {
@@ -180,9 +191,8 @@ func carried(snap Snapshot, st Step, samples []journal.Sample) (ts []TrendPoint)
 			add(to, low, best, high)
 		}
 	}
-	if target := chargeTarget(st); target != nil && st.Outlook.Left > 0 && st.Ended.IsZero() {
-		rest := target.Value - best
-		add(float64(snap.Wall.Add(st.Outlook.Left).UnixMilli()), low+rest, target.Value, high+rest)
+	if st.Ended.IsZero() {
+		ts = append(ts, st.Trend...)
 	}
 	return ts
 }

@@ -450,6 +450,8 @@ type stepView struct {
 	Points               []linkRow // whose readings it rests on
 	Verdicts             []verdictView
 	URL, EndURL          string
+	NoFig                string    // why there is no figure yet
+	Ways                 []linkRow // of a step that no reading draws: where its work is entered
 	CurveURL             string
 	Events               []event
 	Wide, Narrow         template.HTML
@@ -556,6 +558,15 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
 	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, c, st)
+	switch st.Name {
+	case "take-off":
+		sv.Ways = []linkRow{{takeoffURL(st.System), s.words.say("ledger.to-take-off")}}
+	case "unit-count":
+		sv.Ways = []linkRow{{sheetURL(st.System), s.words.say("sheet.go")}}
+	case "hand-over":
+	default:
+		sv.NoFig = s.words.say("now.no-figure")
+	}
 	if sv.Answers != nil { // which says the same of each
 		sv.Units = nil
 	}
@@ -1217,7 +1228,7 @@ func (s *screens) limitRows(c choice, step string, settings map[string]rules.Set
 func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
 	switch l.Dimension {
 	case sensors.Times:
-		return s.words.span(time.Duration(set.Value * float64(time.Second)))
+		return s.words.measured(set.Value)
 	case sensors.Masses:
 		return pair(c.both(sensors.Mass, "kg", set.Value))
 	case sensors.Temperatures:

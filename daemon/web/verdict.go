@@ -59,7 +59,7 @@ func (s *screens) verdict(snap Snapshot, c choice, st Step, f Finding) verdictVi
 	}
 	if !st.Begun.IsZero() && f.Wall.After(st.Begun) {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.span"), Text: s.words.say("basis.from-to",
-			s.words.clock(st.Begun, snap.Wall, snap.zone()), s.words.clock(f.Wall, snap.Wall, snap.zone()), s.words.span(f.Wall.Sub(st.Begun)))})
+			s.words.clock(st.Begun, snap.Wall, snap.zone()), s.words.clock(f.Wall, snap.Wall, snap.zone()), s.words.measured(f.Wall.Sub(st.Begun).Seconds()))})
 	}
 	if f.Seq > 0 && st.Begin > 0 {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.journal"),
@@ -88,7 +88,7 @@ func (s *screens) values(c choice, f rules.Finding) []titled {
 	for _, v := range f.Values {
 		label, text := c.keyed(step, v.Key, v.Number)
 		if name, ok := strings.CutSuffix(v.Key, "_s"); ok && !strings.HasSuffix(name, "_per") {
-			text = s.words.span(time.Duration(v.Number * float64(time.Second)))
+			text = s.words.measured(v.Number)
 		}
 		if said, ok := s.words["value."+v.Key]; ok {
 			label = said
@@ -96,6 +96,18 @@ func (s *screens) values(c choice, f rules.Finding) []titled {
 		ts = append(ts, titled{Title: label, Text: text})
 	}
 	return ts
+}
+
+// lineWord is what a step's line is called: the one that must not be passed, the
+// one to be reached, or the weight at which a scale shows that it is.
+func lineWord(st Step) string {
+	switch {
+	case len(st.Ledger) > 0:
+		return "behind.scale"
+	case forbidden[st.Name] != "":
+		return "behind.limit"
+	}
+	return "behind.target"
 }
 
 // behind are the numbers behind the sentence of a step under way.
@@ -115,13 +127,20 @@ func (s *screens) behind(snap Snapshot, c choice, st Step) (ts []titled) {
 		m := s.words.moment(st.FigureAt, snap.Wall, snap.zone())
 		add("behind.figure", say(o.Figure), s.words.say("behind.at", m.Clock, m.Ago))
 	}
+	if t := chargeTarget(st); t != nil && len(st.Ledger) > 0 {
+		add("behind.target", say(t.Value), s.words.say("step.source", t.Source))
+	}
 	if o.Limit != nil {
-		add("behind.line", say(o.Limit.Value), s.words.say("step.source", o.Limit.Source))
+		add(lineWord(st), say(o.Limit.Value), s.words.say("step.source", o.Limit.Source))
 	}
 	if o.Elapsed > 0 {
-		text := s.words.span(o.Elapsed)
+		so := o.Elapsed
+		if so > time.Minute {
+			so = so.Truncate(time.Minute) // as the sentence counts them
+		}
+		text := s.words.measured(so.Seconds())
 		if o.Lasts > 0 {
-			text = s.words.say("behind.of", text, s.words.span(o.Lasts))
+			text = s.words.say("behind.of", text, s.words.measured(o.Lasts.Seconds()))
 		}
 		add("behind.elapsed", text, "")
 	}

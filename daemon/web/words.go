@@ -12,6 +12,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"standwatch/daemon/record"
+	"standwatch/rules"
 )
 
 // words/en.yaml holds every string of the screens; a second language is a
@@ -90,6 +91,29 @@ func (w words) span(d time.Duration) string {
 		return w.say("time.days", days)
 	}
 	return w.say("time.days-hours", days, h)
+}
+
+// measured is a length of time as a figure, written as rules.Span writes it on
+// paper: with what it took, not how long ago it was.
+func (w words) measured(seconds float64) string {
+	if math.IsNaN(seconds) || math.Abs(seconds) > 1e9 || seconds > 0 && seconds < 1 {
+		return rules.Span(seconds)
+	}
+	if seconds < 0 {
+		return "-" + w.measured(-seconds)
+	}
+	d := time.Duration(math.Round(seconds)) * time.Second
+	if d >= time.Hour {
+		d = d.Round(time.Minute)
+		if h, m := int(d/time.Hour), int(d%time.Hour/time.Minute); m != 0 {
+			return w.say("time.hours-minutes", h, m)
+		}
+		return w.say("time.hours", int(d/time.Hour))
+	}
+	if m, s := int(d/time.Minute), int(d%time.Minute/time.Second); m > 0 && s > 0 {
+		return w.say("time.minutes-seconds", m, s)
+	}
+	return w.span(d)
 }
 
 // aboutSpan is a predicted length of time, to the nearest minute; in its last

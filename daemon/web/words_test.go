@@ -3,6 +3,7 @@ package web
 import (
 	"io/fs"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -253,5 +254,18 @@ func TestAPredictedTimeIsSaidOnceInOneWording(t *testing.T) {
 	sv := s.stepView(s.box.Now(), asMeasured, Step{Outlook: rules.Outlook{Left: 36*time.Minute + time.Second, Lasts: time.Hour}})
 	if sv.Left != "37 min left" {
 		t.Errorf("of a set length: %q", sv.Left)
+	}
+}
+
+// A length of time that was measured is written on a page as on paper.
+func TestAMeasuredTimeIsWrittenAsOnPaper(t *testing.T) {
+	w := english(t)
+	for s := -200.0; s < 400_000; s += 0.25 + math.Abs(s)/400 {
+		if got, want := w.measured(s), rules.Span(s); got != want {
+			t.Fatalf("%g s: %q on a page, %q on paper", s, got, want)
+		}
+	}
+	if got := w.measured(math.NaN()); got != "?" {
+		t.Errorf("no number is %q", got)
 	}
 }
