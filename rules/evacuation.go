@@ -30,6 +30,8 @@ const (
 	levelOver     = 5 * time.Minute
 	levelRise     = 0.05             // a rise by more in these minutes is one, at the step's end
 	breakRise     = 5.0              // a break lifts the floor so many times,
+	nearTop       = 0.9              // of the most that the gauge showed; or to there, where that is
+	breakTop      = 1.5              // so many times the floor: no water's pressure rises by as much within minutes
 	breakLeastPa  = 600.0            // and at least to here (4,500 micron; 1 to 3 psi of nitrogen is far above),
 	breakWithin   = 3 * time.Minute  // and from half of that in no longer: a leak or water takes longer
 	openLate      = 30 * time.Minute // a gauge valved off for the break shows the pull by then
@@ -58,6 +60,7 @@ const (
 	absLeastPa    = 3000.0       // an absolute transducer shows no less by its zero and noise alone
 	oddMost       = 3.0          // times: what a gauge and a transducer may differ by
 	oddFor        = 5            // readings
+	nearTarget    = 2.0          // times the target: there a gauge has the steps that it has in the hold
 )
 
 type evacuation struct {
@@ -80,7 +83,11 @@ type evacuation struct {
 	pulledAt  time.Duration
 	dilutedBy float64 // what the breaks so far left of each part of the air; 0: a break's pressure is not known
 	saidPa    float64 // absolute, that this break was marked with
+	saidAt    time.Duration
 	peakPa    float64 // since the break
+	pairPa    float64 // of two readings one after the other
+	beforePa  float64 // the reading before
+	wasShut   bool    // and the gauge's valve was shut in it: it never showed the nitrogen
 	absPeakPa float64
 	absDown   bool    // this pull was seen by the transducer
 	startedPa float64 // of the transducer before the first pull; 0: not heard
@@ -106,22 +113,29 @@ type evacuation struct {
 	coldSince time.Duration // since when it is colder, or no longer
 	unit      string        // why the gauge's unit cannot be right
 	unitTold  bool
-	small     int // readings below what a pump can reach
-	flat      int // readings at what another unit's top would be, from the first on; -1: it left it
-	odd       int // readings that the transducer contradicts, all by about one factor
+	small     int     // readings below what a pump can reach
+	flat      int     // readings at what another unit's top would be, from the first on; -1: it left it
+	still     still   // of the gauge, once it is near its target
+	highPa    float64 // the most that it showed,
+	agreed    int     // readings that the transducer bears out, and whether it
+	atAtm     bool    // stood at the atmosphere
+	firstPa   float64 // its first reading
+	odd       int     // readings that the transducer contradicts, all by about one factor
 	oddRatio  float64
-	oddFrom   float64
+	oddFrom   float64 // what both showed at the first of them
+	oddGauge  float64
 	oddPa     float64
 
-	stalled  bool
-	stillFor int
-	movesFor int
-	cause    string
-	dwell    int // minutes on water's level in this pull
-	dweltPa  float64
-	dweltAt  time.Duration
-	dwelt    bool
-	frozen   bool
+	stalled   bool
+	stillFor  int
+	stallFrom int64 // the minute from which it did not fall
+	movesFor  int
+	cause     string
+	dwell     int // minutes on water's level in this pull
+	dweltPa   float64
+	dweltAt   time.Duration
+	dwelt     bool
+	frozen    bool
 
 	volume volume
 }
@@ -242,16 +256,18 @@ func (j *evacuation) toldBreak(t time.Duration) (out []Finding) {
 	default:
 		out = append(out, j.broke()...)
 	}
-	j.saidBreak = true
+	j.saidBreak, j.saidAt = true, t
 	return out
 }
 
 // broke ends a pull.
 func (j *evacuation) broke() (out []Finding) {
+	j.lastMinute()
 	if j.floorPa > 0 && len(j.floors) < 32 {
 		j.floors = append(j.floors, j.floorPa)
 	}
 	j.breaks++
+	j.pairPa, j.beforePa = 0, 0
 	j.broken, j.saidBreak, j.absSaw, j.peakPa, j.absPeakPa, j.saidPa, j.floorPa, j.isUp = true, false, false, 0, 0, 0, 0, false
 	if j.stalled {
 		out = append(out, j.cleared("vacuum-stalled", evacBroken()))
@@ -266,6 +282,13 @@ func (j *evacuation) broke() (out []Finding) {
 	j.volume.next()
 	j.forget()
 	return out
+}
+
+// lastMinute counts the minute that a break or the end cuts short.
+func (j *evacuation) lastMinute() {
+	if n := len(j.past); n > 0 && j.floorPa > 0 && 2*j.open.n >= j.past[n-1].n { // with less of it noise would count
+		j.floorPa = min(j.floorPa, j.open.pa())
+	}
 }
 
 // pull begins the next pull. Where a break was marked, and the transducer went
@@ -300,6 +323,9 @@ func (j *evacuation) read(s sample) (out []Finding) {
 	if j.heard && s.t < j.last.t {
 		return nil // late: the minutes before are closed
 	}
+	if j.highPa = max(j.highPa, s.v); s.v <= nearTarget*j.target.Value {
+		j.still.hear(s)
+	}
 	j.last, j.heard, j.offScale = s, true, false
 	if j.unit == "" {
 		if j.lookAtUnit(s); j.unit != "" { // said at once: the hours until the end mark would be lost
@@ -315,8 +341,7 @@ func (j *evacuation) read(s sample) (out []Finding) {
 // follow takes what the gauge shows into the pull, or the break.
 func (j *evacuation) follow(s sample) (out []Finding) {
 	if j.broken {
-		j.peakPa = max(j.peakPa, s.v)
-		if j.peakPa >= breakLeastPa && s.v < fallsAgain*j.peakPa && !j.isAbsUp(s.t) {
+		if j.isPulledAgain(s) {
 			out = j.pull(s.t)
 		}
 		j.volume.gaugeOver() // opened late it falls as fast as its own stub empties
@@ -338,6 +363,20 @@ func (j *evacuation) follow(s sample) (out []Finding) {
 	return out
 }
 
+// isPulledAgain reports whether a break is over, as the gauge shows it. One that
+// was valved off for a break that somebody marked is opened at any pressure: what
+// it shows may be far below nitrogen's, but nothing else than a pump lowers it.
+func (j *evacuation) isPulledAgain(s sample) bool {
+	low := max(s.v, j.beforePa) // of two, for a stray one says nothing
+	j.peakPa, j.pairPa = max(j.peakPa, s.v), max(j.pairPa, min(s.v, j.beforePa))
+	j.beforePa = s.v
+	if j.isAbsUp(s.t) {
+		return false
+	}
+	j.wasShut = j.peakPa < breakLeastPa && j.saidBreak && low < fallsAgain*j.pairPa
+	return j.wasShut || j.peakPa >= breakLeastPa && s.v < fallsAgain*j.peakPa
+}
+
 // over is a gauge without a value; above its range as at the beginning of a pull.
 func (j *evacuation) over(t time.Duration, reason string) []Finding {
 	if !j.offScale {
@@ -356,8 +395,9 @@ func (j *evacuation) over(t time.Duration, reason string) []Finding {
 
 // rises sees gas let in that nobody marked: the floor lifted for a minute.
 func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
-	if j.floorPa == 0 || s.v < breakLeastPa || s.v < breakRise*j.floorPa {
-		if j.isUp = false; s.v < breakRise*j.floorPa/2 {
+	lift, half := j.lifted()
+	if j.floorPa == 0 || s.v < breakLeastPa || s.v < lift {
+		if j.isUp = false; s.v < half {
 			j.isMid = false
 		} else if !j.isMid {
 			j.isMid, j.midAt = true, s.t
@@ -378,12 +418,25 @@ func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 		return nil, true // a leak, or water: no nitrogen comes in like that
 	}
 	stopped := !j.pumping && !j.isolated
+	if n := len(j.floors); j.wasShut && j.breaks > 0 && n > 0 && s.t-j.saidAt <= markLate { // marked early, and pulled on until now
+		j.wasShut, j.breaks, j.floors = false, j.breaks-1, j.floors[:n-1]
+	}
 	out = j.broke()
 	j.peakPa = s.v
 	if stopped && !j.absHeard(s.t) {
 		out = append(out, j.airIn(s.v))
 	}
 	return out, true
+}
+
+// lifted is how far a break lifts this pull's floor, and where it is half way. A
+// gauge that ends before that, over a wet pipe, shows no more than its end.
+func (j *evacuation) lifted() (pa, halfPa float64) {
+	pa = breakRise * j.floorPa
+	if top := nearTop * j.highPa; pa > top && top > breakTop*j.floorPa {
+		return top, math.Sqrt(j.floorPa * top)
+	}
+	return pa, pa / 2
 }
 
 // airIn is air through a pump that stands with its valve open.
@@ -482,25 +535,64 @@ func (j *evacuation) lookAtUnit(s sample) {
 		j.small = 0
 	}
 	j.lookAtBoth(s)
-	if j.flat >= 0 { // only how it begins
-		top := gaugeTopPa * micronPa // in Pa, taken for micron
-		if p.Unit == "Pa" {
-			top = 25000 // in micron, taken for Pa
-		}
-		if math.Abs(s.v/top-1) < 0.002 {
-			j.flat++
-		} else {
-			j.flat = -1
-		}
+	if j.firstPa == 0 {
+		j.firstPa = s.v
+	}
+	if j.flat >= 0 && math.Abs(s.v-j.firstPa) < 0.002*j.firstPa { // only how it begins
+		j.flat++
+	} else {
+		j.flat = -1
+	}
+	if j.flat == oddFor || j.broken {
+		j.atAtm = j.atAtm || s.v > upPa && s.v < 2*upPa+2*nitrogenPa
 	}
 	switch {
 	case j.small >= oddFor:
 		j.unit = evacUnitSmall(p.Name, p.Unit, s.v)
 	case j.odd >= oddFor:
 		j.unit = evacUnitOdd(p.Name, p.Unit, s.v, j.oddPa)
-	case j.flat >= 2*oddFor:
+	case j.flat >= 2*oddFor && isOtherTop(p.Unit, s.v):
 		j.unit = evacUnitTop(p.Name, p.Unit, s.v)
+	case j.flat >= 2*oddFor && isOtherAir(p.Unit, s.v):
+		j.unit = evacUnitAir(p.Name, p.Unit, s.v)
 	}
+}
+
+// isOtherTop reports whether a number is where a gauge ends that speaks the other of
+// micron and Pa: at 25,000, 20,000 or 19,000 micron (from memory).
+func isOtherTop(unit string, pa float64) bool {
+	n := pa / unitPa(unit)
+	for _, top := range []float64{25000, 20000, 19000} {
+		if unit == "micron" && math.Abs(n/(top*micronPa)-1) < 0.002 || unit == "Pa" && top != 20000 && math.Abs(n/top-1) < 0.002 { // 20 kPa is a range that gauges have
+			return true
+		}
+	}
+	return false
+}
+
+// isOtherAir reports whether a number is the atmosphere in the other of micron and
+// Pa, from a high mountain down to the sea, or in any unit more than there is.
+func isOtherAir(unit string, pa float64) bool {
+	const low, high = 70e3, 108e3
+	return unit == "micron" && pa > low*micronPa && pa < high*micronPa || pa > 3*high
+}
+
+// unitChecks counts what showed that the gauge's unit is right: that it stood at
+// the atmosphere, that an absolute transducer bore it out, or that it ends where a
+// gauge of its unit does and one of the other of micron and Pa does not.
+func (j *evacuation) unitChecks() (n float64) {
+	if j.gauge < 0 {
+		return 0
+	}
+	const ends = 1.05 * gaugeTopPa // and in Pa no thermal gauge's numbers are higher
+	unit := j.points[j.gauge].Unit
+	top := j.highPa / unitPa(unit)
+	for _, shown := range []bool{j.atAtm, j.agreed >= oddFor, unit == "micron" && top > ends && j.highPa < ends} {
+		if shown {
+			n++
+		}
+	}
+	return n
 }
 
 // lookAtBoth holds the gauge against the absolute transducer, where both can
@@ -515,11 +607,12 @@ func (j *evacuation) lookAtBoth(s sample) {
 	switch {
 	case r < oddMost && r > 1/oddMost:
 		j.odd = 0
+		j.agreed++
 		return
 	case j.odd == 0 || math.Abs(math.Log(r/j.oddRatio)) > 0.3:
-		j.odd, j.oddRatio, j.oddFrom = 0, r, abs
+		j.odd, j.oddRatio, j.oddFrom, j.oddGauge = 0, r, abs, s.v
 	}
-	if j.odd < oddFor-1 || abs < 0.8*j.oddFrom {
+	if j.odd < oddFor-1 || abs < 0.8*j.oddFrom && s.v < 0.9*j.oddGauge {
 		j.odd++
 		j.oddPa = abs
 	}
@@ -589,10 +682,13 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 		return []Finding{j.cleared("vacuum-stalled", evacReached(l.pa(), j.target))}
 	}
 	past, over := j.past, stallOver
+	for j.stalled && past[0].minute < j.stallFrom { // what fell before it stalled is not falling again
+		past = past[1:]
+	}
 	if water := lately(past, stallWater); water != nil && !j.stalled && j.why(water) == "moisture" {
 		past, over = water, stallWater
 	}
-	if l.minute-past[0].minute < int64(over/minute) || len(past) < int(float64(stallLeast)*float64(over)/float64(stallOver)) {
+	if !j.stalled && l.minute-past[0].minute < int64(over/minute) || len(past) < int(float64(stallLeast)*float64(over)/float64(stallOver)) {
 		return nil
 	}
 	fall := fallen(past)
@@ -608,7 +704,7 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 	}
 	switch {
 	case !j.stalled && j.stillFor >= stallLasts:
-		j.stalled, j.cause = true, j.why(past)
+		j.stalled, j.cause, j.stallFrom = true, j.why(past), past[0].minute
 		return []Finding{{Edge: Raised, Flag: "vacuum-stalled", Urgency: Tell, Points: []string{j.points[j.gauge].Name},
 			Text: evacStalled(l.pa(), j.target, j.pullTarget(), j.cause, l.tempC, over) + evacWater(j.cause, j.drawn(l), j.volume.wholeM3, l.tempC),
 			Values: []Value{{"pressure_pa", l.pa()}, {"target_pa", j.target.Value}, {"coldest_c", l.tempC}, {"water_pa", vapourPa(l.tempC)},
@@ -792,6 +888,7 @@ func (j *evacuation) ended() []Finding {
 		return nil
 	}
 	j.unitTold = j.unit != ""
+	j.lastMinute()
 	pa, fall, ok := j.levelNow()
 	now := j.clock.newest
 	quiet := max(bridged, 3*j.every())
@@ -832,6 +929,12 @@ func (j *evacuation) ended() []Finding {
 			values = append(values, Value{"air_pa", w.airPa})
 		}
 		values = append(values, j.volume.values()...)
+		if j.heard {
+			values = append(values, Value{"unit_checks", j.unitChecks()})
+		}
+		if j.still.step > 0 {
+			values = append(values, Value{"gauge_step_pa", j.still.step})
+		}
 	}
 	f := Finding{Edge: Given, Result: result, Cause: cause, Text: evacVerdict(w), Values: values}
 	if j.gauge >= 0 {

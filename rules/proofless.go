@@ -16,9 +16,6 @@ const (
 	fallLeast   = 20 * micronPa    // no gauge's drift (common practice)
 	fallFrom    = 10 * time.Minute // of the hold, before it is said
 	fallOver    = 90 * time.Second // at both ends
-	stuckLeast  = 100              // readings, not one of which differs
-	movedLeast  = 20               // readings before, and the share of them at which it
-	movedShare  = 0.2              // turned: so often it moves, and 100 the same come once in 10^9
 	finerThan   = 0.01             // of the level: a gauge that shows so little moves in an hour
 	jumpOver    = 20 * time.Second // at least, of a level that is compared
 	jumpShare   = 0.1              // of the level within a minute, and
@@ -100,61 +97,38 @@ func (j *vacuumHold) lookAtPower(now time.Duration) {
 	}
 }
 
-// frozen is how many of the newest readings are the very same, and since when,
-// on a gauge that went up and down from reading to reading before; none where it
-// did not: a level that rises and evens out may well stand on one digit.
-func (j *vacuumHold) frozen() (n int, from time.Duration) {
-	first := len(j.ss) - 1
-	for first > 0 && j.ss[first-1].v == j.ss[first].v {
-		first--
+// froze is the run in which the gauge did no longer measure, where it was longer
+// than a gap that is bridged, or at any time longer than one that extends the hold.
+func (j *vacuumHold) froze() (run still, froze bool) {
+	if j.wasFrozen.run > 0 {
+		return j.wasFrozen, true
 	}
-	moved, before := 0, 0.0
-	for i := 1; i < first; i++ {
-		by := j.ss[i].v - j.ss[i-1].v
-		if by > 0 && before < 0 || by < 0 && before > 0 {
-			moved++
-		}
-		if by != 0 {
-			before = by
-		}
-	}
-	n = len(j.ss) - first
-	if n < stuckLeast || first < movedLeast || float64(moved) < movedShare*float64(first) {
-		return 0, 0
-	}
-	return n, j.ss[first].t
+	return j.still, j.still.at-j.still.from > j.bridge() && j.still.frozen()
 }
 
 // stuck reports whether not one reading of the hold differs from the others, on
-// a gauge whose digits are fine enough to move.
+// a gauge whose digits are fine enough to move, or of which nothing else was ever seen.
 func (j *vacuumHold) stuck() bool {
-	if len(j.ss) < stuckLeast {
+	if j.still.step > 0 {
 		return false
 	}
-	for _, s := range j.ss {
-		if s.v != j.ss[0].v {
-			return false
-		}
+	if j.sawStepPa == 0 {
+		return true
 	}
-	one, err := j.gauge.Quantity.ToSI(1, j.gauge.Unit)
-	if j.gauge.Unit == "" || err != nil {
-		one = 1
-	}
-	return digit(j.ss[0].v/one) < finerThan*j.ss[0].v/one
+	return j.still.heard >= stillLeast && j.sawStepPa < finerThan*j.still.value
 }
 
-// digit is the coarsest step that a shown number may be a multiple of: 1 for
-// 312, 5 for 305, 100 for 300.
-func digit(shown float64) float64 {
-	for e := 6; e >= -3; e-- {
-		for _, s := range []float64{5, 2, 1} {
-			step := s * math.Pow10(e)
-			if times := shown / step; times >= 0.5 && math.Abs(times-math.Round(times)) < 1e-3 {
-				return step
-			}
-		}
+// restsOn is the step on which a coarse gauge has come to rest, so that its level
+// is known to half of that at the best; 0 where it goes on moving, or is fine.
+func (j *vacuumHold) restsOn() (stepPa float64) {
+	stepPa = j.still.step
+	if stepPa == 0 || j.sawStepPa > 0 && j.sawStepPa < stepPa {
+		stepPa = j.sawStepPa
 	}
-	return 0
+	if j.still.run < stillLeast || stepPa < finerThan*j.still.value {
+		return 0
+	}
+	return stepPa
 }
 
 // jumped finds a step in a level that is otherwise calm: by how much, and when.
@@ -201,10 +175,10 @@ func (j *vacuumHold) provesNothing() (cause, text string) {
 		return "unknown", holdFell(f.firstPa, f.nowPa)
 	}
 	if j.stuck() {
-		return "gauge", holdStuck(j.ss[0].v, len(j.ss))
+		return "gauge", holdStuck(j.still.value, j.still.heard, j.sawStepPa == 0)
 	}
-	if n, from := j.frozen(); n > 0 {
-		return "gauge", holdFroze(j.ss[len(j.ss)-1].v, n, from)
+	if s, froze := j.froze(); froze {
+		return "gauge", holdFroze(s.value, s.run, s.from, j.wasFrozen.run > 0)
 	}
 	if j.lookAtPower(j.clock.newest); j.powered != "" {
 		return "unknown", holdPowered(j.powered)

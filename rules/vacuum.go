@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -60,6 +61,11 @@ type vacuumHold struct {
 	sett  time.Duration
 
 	walls []wall // the pipes' temperatures
+
+	still     still
+	wasFrozen still   // the run in which it was, where it has moved since
+	sawStepPa float64 // the gauge's least step in the evacuation before; 0: none was seen
+	checks    float64 // what showed there that its unit is right
 
 	air      airIn
 	charging bool // a draw-in or weigh-in has begun: what the gauge shows now is refrigerant
@@ -146,6 +152,11 @@ func beginVacuumHold(s Start) Judge {
 			if !s.Step.powered() {
 				j.power = append(j.power, powered{name: p.Name})
 			}
+		}
+	}
+	for _, f := range s.Earlier { // where it was seen to move
+		if f.Step == "evacuation" && slices.Contains(f.Points, j.gauge.Name) {
+			j.sawStepPa, j.checks = max(0, valueOf(f, "gauge_step_pa")), max(0, valueOf(f, "unit_checks"))
 		}
 	}
 	return j
@@ -249,6 +260,10 @@ func (j *vacuumHold) append(s sample) {
 		was = j.ss[n-1].t
 	}
 	j.gap(s.t - was)
+	if s.v != j.still.value && j.still.at-j.still.from > j.gapMost() && j.still.frozen() {
+		j.wasFrozen = j.still
+	}
+	j.still.hear(s)
 	j.ss = append(j.ss, s)
 	if n := len(j.ss); n >= 5 {
 		j.unlessSpike(j.ss[n-3], median(j.ss[n-5:]))
@@ -321,6 +336,7 @@ func (j *vacuumHold) sortOut() {
 	ss := j.ss
 	j.ss, j.buckets, j.extend, j.broken, j.stale = nil, nil, 0, j.clock.unknown, false
 	j.rough = noiseLeast
+	j.still, j.wasFrozen = still{}, still{}
 	for _, s := range ss {
 		j.append(s)
 	}
@@ -770,11 +786,19 @@ func (j *vacuumHold) final() []Finding {
 	if doubt < 0.25*micronPa { // less than a gauge shows
 		doubt = 0
 	}
+	step := j.restsOn()
+	if doubt < step/2 {
+		doubt = step / 2
+	}
 	result, cause, text := NotProven, "unknown", holdTooClose(end, doubt, j.limit)
 	switch {
-	case doubt == 0 && end <= j.limit.Value*(1+1e-6) || doubt > 0 && v.isOver < 0.5-tooClose:
+	case step > 0 && math.Abs(end-j.limit.Value) < step/2*(1-1e-6): // somewhere on that step
+	case (doubt == 0 || step > 0) && end <= j.limit.Value*(1+1e-6) || doubt > 0 && v.isOver < 0.5-tooClose:
 		result, cause = Passed, "none"
 		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start, j.leakRise())
+		if step > 0 {
+			text += holdReadTo(step)
+		}
 		if by, at, ok := j.jumped(); ok {
 			text += holdJumped(by, at)
 		}
@@ -786,7 +810,7 @@ func (j *vacuumHold) final() []Finding {
 		}
 	case j.startedHi:
 		text = holdNotStarted(j.startPa, j.limit)
-	case doubt == 0 || v.isOver > 0.5+tooClose:
+	case doubt == 0 || step > 0 || v.isOver > 0.5+tooClose:
 		return j.passLimit(nil)
 	}
 	if result == j.result {
@@ -867,6 +891,9 @@ func (j *vacuumHold) verdict(result, cause, text string) Finding {
 		if j.pipeM3 > 0 { // as if all of the rise were a leak: more does not come in
 			values = append(values, Value{"leak_pa_m3_per_s", physics.LeakPaM3PerS(j.pipeM3, max(0, v.meanPaPerS))})
 		}
+	}
+	if result == Passed {
+		values = append(values, Value{"unit_checks", j.checks})
 	}
 	return Finding{Edge: Given, Result: result, Cause: cause, Text: text, Points: []string{j.gauge.Name}, Values: values}
 }

@@ -192,6 +192,10 @@ func evacUnitTop(point, unit string, pa float64) string {
 	return evacUnit(point, unit, fmt.Sprintf("they begin flat at %s, where a gauge that ends at 25,000 micron stands if it speaks the other of micron and Pa", Decimals(pa/unitPa(unit), 0)))
 }
 
+func evacUnitAir(point, unit string, pa float64) string {
+	return evacUnit(point, unit, fmt.Sprintf("they stand at %s from the first on, which is the atmosphere in another unit", Decimals(pa/unitPa(unit), 0)))
+}
+
 func unitPa(unit string) float64 {
 	if unit == "micron" {
 		return micronPa

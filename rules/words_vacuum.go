@@ -77,12 +77,28 @@ func holdCooled(firstPa, endPa, byK float64) string {
 	return fmt.Sprintf(" It fell from %s to %s while the pipes cooled by %s, as water on their walls does.", micron(firstPa), micron(endPa), Kelvin.Text(byK))
 }
 
-func holdStuck(pa float64, readings int) string {
-	return fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s. Does the gauge still measure? Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again.", readings, micronSI(pa))
+// gaugeTried is how to see whether a gauge still measures.
+const gaugeTried = "Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again."
+
+func holdStuck(pa float64, readings int, never bool) string {
+	s := fmt.Sprintf("Vacuum hold not proven: not one of %d readings differs from %s", readings, micronSI(pa))
+	if never {
+		s += ", and nothing else was ever seen of this gauge"
+	}
+	return s + ". Does the gauge still measure? " + gaugeTried
 }
 
-func holdFroze(pa float64, readings int, from time.Duration) string {
-	return fmt.Sprintf("Vacuum hold not proven: the gauge moved until %s after the begin, and the %d readings since are all %s. Does it still measure? Valve it off from the pipe and let a little air in at it, or change it, and begin the hold again.", span(from), readings, micronSI(pa))
+func holdFroze(pa float64, readings int, from time.Duration, moves bool) string {
+	after, does := " since", "Does it still measure?"
+	if moves {
+		after, does = " after that", "It moves again, but for so long nobody knows what the vacuum did."
+	}
+	return fmt.Sprintf("Vacuum hold not proven: the gauge moved until %s after the begin, and the %d readings%s are all %s. %s %s", span(from), readings, after, micronSI(pa), does, gaugeTried)
+}
+
+// holdReadTo says how well a gauge with coarse steps knows a level.
+func holdReadTo(stepPa float64) string {
+	return fmt.Sprintf(" Read to %s, the gauge's step, on which it has come to rest.", micron(stepPa))
 }
 
 func holdPowered(point string) string {
