@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -63,8 +64,8 @@ func Load(file string) (*Site, []error) {
 				s.Brokers[b.Key] = broker.Read(f.Value, &faults)
 			}
 		}
-		if config.OutwardOnly(b.Value) { // no point's source looks at it
-			faults = append(faults, mqtt.CheckBroker(b.Value))
+		if !slices.ContainsFunc(read.Devices, func(d config.Device) bool { return d.Driver.Device == "broker" && d.Config.Name == b.Key }) {
+			faults = append(faults, mqtt.CheckBroker(b.Value)) // no point's source looks at it
 		}
 	}
 	s.Uplinks = uplink.Read(read.Uplink, &faults)

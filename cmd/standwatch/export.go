@@ -35,6 +35,9 @@ func (c exportCommand) Run(ctx context.Context, o output) (err error) {
 	if err != nil {
 		return err
 	}
+	if !from.IsZero() && !to.IsZero() && !from.Before(to) {
+		return usagef("--from: %s is not before --to, %s: nothing could be written", c.From, c.To)
+	}
 	r, err := journal.OpenReader(ctx, c.Data)
 	if err != nil {
 		return err

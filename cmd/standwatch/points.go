@@ -39,12 +39,12 @@ func (c pointsCommand) Run(ctx context.Context, o output) error {
 				health += " (" + n.Health.Reason + ")"
 			}
 			if n.Health.Grade != sensors.Failed {
-				value = fmt.Sprintf("%v %s", n.Value, p.Quantity.SI())
-				if shown, ok := asMeasured(p, n.Value); ok {
+				value = asSI(p.Quantity, n.Value)
+				if shown, ok := asMeasured(p, n.Value); ok && shown != value {
 					value = shown + " (" + value + ")"
 				}
 				if n.Value != n.shown {
-					value += fmt.Sprintf(", the instrument shows %v %s", n.shown, p.Quantity.SI())
+					value += ", the instrument shows " + asSI(p.Quantity, n.shown)
 				}
 			}
 			taken = n.taken.In(site.Zone).Format("2006-01-02 15:04:05")
@@ -52,6 +52,19 @@ func (c pointsCommand) Run(ctx context.Context, o output) error {
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Name, p.Quantity, or(p.Role, "-"), p.Every, or(p.Source, "replay only"), value, taken, health)
 	}
 	return w.Flush()
+}
+
+// asSI writes a value in SI: in full, and a ratio in percent.
+func asSI(q sensors.Quantity, si float64) string {
+	switch {
+	case q == sensors.Contact && si >= 0.5:
+		return "on"
+	case q == sensors.Contact:
+		return "off"
+	case q == sensors.Humidity:
+		return rules.Percent.Text(si)
+	}
+	return strconv.FormatFloat(si, 'f', -1, 64) + " " + q.SI()
 }
 
 // asMeasured writes an SI value in the unit that the instrument speaks; ok is

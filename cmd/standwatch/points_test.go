@@ -29,3 +29,22 @@ func TestPointsAreShownAsTheirInstrumentsSpeak(t *testing.T) {
 		}
 	}
 }
+
+func TestPointsAreShownInSIInFull(t *testing.T) {
+	for _, c := range []struct {
+		q    sensors.Quantity
+		si   float64
+		want string
+	}{
+		{sensors.Pressure, 3792116.511, "3792116.511 Pa"},
+		{sensors.Vacuum, 0.00004, "0.00004 Pa"},
+		{sensors.Mass, 9.4, "9.4 kg"},
+		{sensors.Humidity, 0.45, "45 %"},
+		{sensors.Contact, 1, "on"},
+		{sensors.Contact, 0, "off"},
+	} {
+		if got := asSI(c.q, c.si); got != c.want {
+			t.Errorf("%g of %s: %q, want %q", c.si, c.q, got, c.want)
+		}
+	}
+}

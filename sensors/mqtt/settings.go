@@ -66,8 +66,8 @@ func readBroker(n sensors.Node, faults *[]error) settings {
 	return s
 }
 
-// CheckBroker says what is wrong with a broker's entry. No point's source looks
-// at one that is for outward only.
+// CheckBroker says what is wrong with a broker's entry, for one that no point
+// is read from.
 func CheckBroker(n sensors.Node) error {
 	var faults []error
 	readBroker(n, &faults)
