@@ -84,11 +84,19 @@ func CutBy(said string) (by, text string) {
 }
 
 // Answers reports whether a mark reported or accepted says for which step
-// somebody answers, and who or why: without, nobody has taken anything on.
+// somebody answers, and who or why: without, nobody has taken anything on. A
+// result that is not passed is accepted by a name and a reason, both.
 func Answers(b *Told) bool {
 	_, _, rest, ok := CutStep(b.Note)
-	_, text := CutBy(rest)
-	return ok && text != "" && !strings.HasSuffix(text, ":") || ok && b.Name == "reported" && b.By != ""
+	by, text := CutBy(rest)
+	if b.Name == "accepted" {
+		if said, named := strings.CutPrefix(text, "by "); by == "" && named { // by Ines, the owner agrees
+			by, text, _ = strings.Cut(said, ",")
+		}
+		text = strings.TrimSpace(text)
+		return ok && (strings.TrimSpace(by) != "" || b.By != "") && text != "" && !strings.HasSuffix(text, ":")
+	}
+	return ok && text != "" && !strings.HasSuffix(text, ":") || ok && b.By != ""
 }
 
 // answerDoubt says what such a mark lacks.

@@ -262,6 +262,7 @@ func (p Pipework) Doubts() (found []Doubt) {
 		}
 	}
 	add("factor", factors, factorOffDo)
+	add("factor", p.twoFactors(), "")
 	add("lengths", units, "")
 	feet, far := p.tooLong()
 	add("units", feet, "")
@@ -270,6 +271,27 @@ func (p Pipework) Doubts() (found []Doubt) {
 	add("contradiction", contrary, "")
 	add("missing", p.missing(s), "")
 	return found
+}
+
+// twoFactors names each size of liquid line that has several factors: a maker's
+// table has one for a diameter. The same one in kg/m and in lb/ft, rounded, is
+// less apart than two that were meant to differ.
+func (p Pipework) twoFactors() (texts []string) {
+	for i, a := range p.Runs {
+		ofSize := func(b Run) bool {
+			return b.Line == "liquid" && b.FactorKgM > 0 && math.Abs(a.OutsideDiameterM-b.OutsideDiameterM) <= sameM && a.WallM == b.WallM
+		}
+		if !ofSize(a) || slices.ContainsFunc(p.Runs[:i], ofSize) { // the first row of a size stands for it
+			continue
+		}
+		for _, b := range p.Runs[i+1:] {
+			if ofSize(b) && math.Abs(b.FactorKgM-a.FactorKgM) > float64(takeOffApart*a.FactorKgM) {
+				texts = append(texts, factorsApart(a, b))
+				break
+			}
+		}
+	}
+	return texts
 }
 
 // tooLong names the longest row where feet are likely to stand as metres: it is

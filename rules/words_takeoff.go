@@ -53,6 +53,11 @@ func factorOnGas(r Run) string {
 	return fmt.Sprintf("%s has a factor of %s kg/m, which is counted: as a rule makers give factors for liquid lines.", r.named(), AsGiven(r.FactorKgM))
 }
 
+func factorsApart(a, b Run) string {
+	return fmt.Sprintf("%s has a factor of %s kg/m and %s one of %s kg/m, both for %s. A maker's table has one factor for a diameter: look which of the rows slipped before charging.",
+		a.named(), AsGiven(a.FactorKgM), b.named(), AsGiven(b.FactorKgM), TubeSize(a.OutsideDiameterM))
+}
+
 const factorOffDo = " A maker's factor lies between 0.7 and 1.6 times what its line holds of liquid: look whether the row, the diameter or the unit slipped (lb/ft written as kg/m is 0.67 of what it should be)."
 
 func linesApart(a, b Run) string {

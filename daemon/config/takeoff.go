@@ -70,6 +70,9 @@ func ReadTakeoff(in io.Reader, file string) ([]rules.Run, []error) {
 		if !slices.Contains(rules.RunColumns, h) {
 			r.fault(i, fmt.Sprintf("there is no column %q", h), sensors.Known(h, rules.RunColumns, ""))
 		}
+		if _, twice := r.columns[h]; twice {
+			r.fault(i, fmt.Sprintf("the column %q stands there twice", h), "keep one: nobody knows which of the two counts")
+		}
 		r.columns[h] = i
 	}
 	for _, h := range rules.RunColumns[:rules.RunNeeds] {

@@ -40,6 +40,7 @@ func TestTakeoffFaults(t *testing.T) {
 		expected []string
 	}{
 		{"", []string{"1:1 the take-off is empty"}},
+		{"run,line,outside_diameter,length,length\na,liquid,3/8 in,10 m,12 m\n", []string{`1:34 the column "length" stands there twice`}},
 		{"run,line,diameter,length\n", []string{`1:10 there is no column "diameter"`, "1:1 the column outside_diameter is missing"}},
 		{head + "a,liquit,3/8 in,5 m\n", []string{"2:3 did you mean liquid?"}},
 		{head + "é,liquid,3/8,5 m\né,liquid,3/8 in,0 m\n", []string{`2:10 "3/8" has no unit`, `3:17 "0 m" is no length of pipe`}},
