@@ -171,6 +171,8 @@ func TestFaultsNameThePlaceAndWhatIsRight(t *testing.T) {
 		{"\n\n", site(), "1:1", []string{"empty"}},
 		{"time;kind;name\n", site(), "1:1", []string{"header", "time,kind,name,value,unit,note"}},
 		{"time,name,kind,value,unit,note\n", site(), "1:1", []string{"header"}},
+		{"\x1f\x8b\x08\x00\"", site(), "1:1", []string{"a compressed file", "gzip -d"}},
+		{"PK\x03\x04\x14\x00", site(), "1:1", []string{"spreadsheet", "save the table as CSV"}},
 		{head + "yesterday,reading,gauge,1,,\n", site(), "2:1", []string{"yesterday", "RFC 3339"}},
 		{head + "2026-02-30T00:00:00Z,reading,gauge,1,,\n", site(), "2:1", []string{"not a time"}},
 		{head + "2026-02-28T24:00:00Z,reading,gauge,1,,\n", site(), "2:1", []string{"not a time"}},

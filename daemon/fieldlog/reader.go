@@ -110,6 +110,14 @@ func (r *Reader) last(err error) error {
 type fatal struct{ sensors.Fault }
 
 func (r *Reader) readHeader() error {
+	for _, packed := range []struct{ begins, is, want string }{
+		{"\x1f\x8b", "a compressed file", "unpack it first: gzip -d"}, // RFC 1952
+		{"PK\x03\x04", "a zip archive or a spreadsheet program's own file", "unpack it, or save the table as CSV, UTF-8"},
+	} {
+		if at, _ := r.in.Peek(len(packed.begins)); string(at) == packed.begins {
+			return fatal{sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: "this is " + packed.is + ", and a field log is plain text", Want: packed.want}}
+		}
+	}
 	err := r.next()
 	for err == nil && len(r.record) == 0 {
 		err = r.next()
