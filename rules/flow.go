@@ -15,6 +15,7 @@ type flowWatch struct {
 	fast, slow      lasting
 	stopped, flows  lasting
 	low, full       lasting
+	heavy           lasting
 	flowed          bool // in this step and from this cylinder
 	cylinder        int
 	silent          time.Duration // the newest reading before
@@ -28,6 +29,7 @@ const (
 	slowFor    = time.Minute      // within the limit again for as long; our choice
 	slowShare  = 0.9              // of the limit: hysteresis; our choice
 	lowShare   = 0.08             // of a cylinder's contents: what is left is mostly vapour (the field guide)
+	overFull   = 1.1              // of a full cylinder's weight: hose, valve and a base under it are less (our choice)
 )
 
 func watchFlow(s Step) flowWatch {
@@ -139,6 +141,9 @@ func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 		net = j.ledger.trueKg() - w.tare
 		known = net > -lowShare*w.contents
 	}
+	if w.heavy.by(now, known && w.inPounds(net+w.tare), sureFor) {
+		j.ledger.inPounds()
+	}
 	switch {
 	case w.low.by(now, known && net < lowShare*w.contents, bumpMost) && !w.lowUp:
 		w.lowUp = true
@@ -150,6 +155,13 @@ func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 		return []Finding{{Edge: Cleared, Flag: "cylinder-low", Text: cylinderFull(net)}}
 	}
 	return nil
+}
+
+// inPounds reports whether so much is more than a full cylinder weighs, and what
+// one weighs, were it pounds.
+func (w *flowWatch) inPounds(kg float64) bool {
+	most, pounds := float64(overFull*(w.tare+w.contents)), float64(kg*poundKg)
+	return kg > most && pounds > w.tare/overFull && pounds < most
 }
 
 // rate is what leaves the cylinders a second, and its standard error.

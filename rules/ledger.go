@@ -116,6 +116,8 @@ type platform struct {
 	cut     bool          // the box was off since
 	units   granularity
 	unit    bool // it shows pounds, or did: what it calls kilograms is in doubt
+	byTare  bool // because no cylinder of the job weighs so much
+	agreed  bool // somebody weighed what stands there, and found the same
 	noise   noise
 	unheard time.Duration // the longest time without a reading since the last good one
 	swapped time.Duration // when a cylinder was last lifted off or put on
@@ -309,7 +311,21 @@ func (p *platform) weighed(grossKg float64) {
 		p.unit = true
 		return
 	}
+	if p.zeroedRow == 0 && math.Abs(p.levelKg()/grossKg-1) < weighedShare { // heavier cylinders than the site file says
+		p.unit, p.byTare, p.agreed = p.unit && !p.byTare, false, true
+	}
 	p.regain(grossKg, p.openKg())
+}
+
+// inPounds doubts the unit where the cylinder's known weight does. With several
+// scales nobody knows which of them.
+func (l *ledger) inPounds() {
+	if len(l.platforms) != 1 {
+		return
+	}
+	if p := l.platforms[0]; !p.unit && !p.agreed {
+		p.unit, p.byTare = true, true
+	}
 }
 
 // otherUnit reports whether two weights are the same in pounds and in

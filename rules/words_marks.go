@@ -38,7 +38,8 @@ func answerOfNothing(mark, note string) string {
 }
 
 func answerOfNobody(mark, note string) string {
-	return fmt.Sprintf("A step was told as %s without a name and a reason: %q. It is kept, and nothing was made of it. Tell it again with both: %s by Ines: the reason, or the document.", mark, note, strings.TrimSpace(strings.TrimRight(note, ":,; ")))
+	_, step, _, _ := CutStep(note)
+	return fmt.Sprintf("A step was told as %s without a name and a reason: %q. It is kept, and nothing was made of it. Tell it again with both: %s by Ines: the reason, or the document.", mark, note, step)
 }
 
 func markStands(subject string) string {
