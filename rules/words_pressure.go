@@ -165,11 +165,11 @@ func pressEnded(now, ends time.Duration, v pressView) string {
 }
 
 func pressStands(o Outlook, j *pressureTest) string {
-	s := fmt.Sprintf("Pressure test, %s.", ofSpan(o.Elapsed, j.ends()))
+	head := fmt.Sprintf("Pressure test, %s.", ofSpan(o.Elapsed, j.ends()))
 	if !o.HasFig {
-		return s + " The gauge has not been heard yet."
+		return head + " The gauge has not been heard yet."
 	}
-	s += fmt.Sprintf(" %s, target %s", psi(o.Figure), psi(j.target.Value))
+	s := head + fmt.Sprintf(" %s, target %s", psi(o.Figure), psi(j.target.Value))
 	unit := j.slip(j.level())
 	switch v := j.view; {
 	case o.Elapsed-j.last > bridged:
@@ -191,8 +191,8 @@ func pressStands(o Outlook, j *pressureTest) string {
 	case v.source == noTemperature:
 		return s + ". No thermometer is on the pipe, so nothing will be proved: clamp one on."
 	case math.Abs(v.changePa) <= 2*v.doubtPa:
-		return fmt.Sprintf("%s: %s. Tight so far: a leak of %s an hour would have been seen.", s, pressMoved(v), psiFine(2*v.doubtPa/j.spanS()*3600))
+		return fmt.Sprintf("%s Tight so far: %s. A leak of %s an hour would have been seen.", head, pressMoved(v), psiFine(2*v.doubtPa/j.spanS()*3600))
 	default:
-		return fmt.Sprintf("%s: %s. Too early to say.", s, pressMoved(v))
+		return fmt.Sprintf("%s Too early to say: %s.", head, pressMoved(v))
 	}
 }

@@ -609,111 +609,16 @@ func (p *curvePlot) valueAxis() (low, high float64, ticks []plot.Tick) {
 			low = 0.1
 		}
 	}
+	var at []AxisTick
 	if p.curve.Log {
-		return decades(low, high)
+		low, high, at = Decades(low, high)
+	} else {
+		low, high, at = Rounds(low, high, 5)
 	}
-	return rounds(low, high)
-}
-
-// rounds spans the values by steps of 1, 2 or 5.
-func rounds(low, high float64) (from, to float64, ticks []plot.Tick) {
-	if high-low < 1e-9*max(1, math.Abs(high)) {
-		room := max(math.Abs(high)*0.02, 0.5)
-		low, high = low-room, high+room
+	for _, t := range at {
+		ticks = append(ticks, plot.Tick{Value: t.At, Label: t.Label})
 	}
-	step, digits := roundStep((high - low) / 5)
-	first, last := math.Floor(low/step+1e-9), math.Ceil(high/step-1e-9)
-	for i := first; i <= last; i++ {
-		ticks = append(ticks, plot.Tick{Value: i * step, Label: plain(i*step, digits)})
-	}
-	return first * step, last * step, ticks
-}
-
-// roundStep is the smallest of 1, 2 and 5 times a power of ten that is no less
-// than what is wanted, and the digits behind the point that it needs.
-func roundStep(wanted float64) (step float64, digits int) {
-	for e := -12; e <= 15; e++ {
-		for _, s := range []string{"1", "2", "5"} {
-			// Read as text, a step is the nearest number to what is printed.
-			v, err := strconv.ParseFloat(s+"e"+strconv.Itoa(e), 64)
-			if err == nil && v >= wanted*(1-1e-9) {
-				return v, max(0, -e)
-			}
-		}
-	}
-	return wanted, 0
-}
-
-// decades spans the values by 1, 2, 3 and 5 times powers of ten, the round
-// numbers that gauges of vacuum are read by (50, 100, 200, 300, 500 micron:
-// common practice), and labels fewer of them over many decades.
-func decades(low, high float64) (from, to float64, ticks []plot.Tick) {
-	var all []plot.Tick
-	var firsts []int
-	for e := -6; e <= 9; e++ {
-		for i, s := range []string{"1", "2", "3", "5"} {
-			v, err := strconv.ParseFloat(s+"e"+strconv.Itoa(e), 64)
-			if err == nil {
-				all = append(all, plot.Tick{Value: v, Label: plain(v, max(0, -e))})
-				firsts = append(firsts, i)
-			}
-		}
-	}
-	low, high = max(low, all[0].Value), min(high, all[len(all)-1].Value)
-	begin, end := 0, len(all)-1
-	for begin+1 < len(all) && all[begin+1].Value <= low*(1+1e-9) {
-		begin++
-	}
-	for end > 0 && all[end-1].Value >= high*(1-1e-9) {
-		end--
-	}
-	if end <= begin {
-		begin, end = max(0, begin-1), min(len(all)-1, begin+1)
-	}
-	from, to = all[begin].Value, all[end].Value
-	for _, keep := range [][]int{{0, 1, 2, 3}, {0, 2}, {0}} {
-		n := 0
-		ticks = nil
-		for i := begin; i <= end; i++ {
-			t := all[i]
-			if slices.Contains(keep, firsts[i]) {
-				n++
-			} else {
-				t.Label = ""
-			}
-			ticks = append(ticks, t)
-		}
-		if n <= 8 {
-			break
-		}
-	}
-	return from, to, ticks
-}
-
-// TimeStep is the round step that labels a span with about most times, and how
-// its times are written: on a paper's curves as on a page's.
-func TimeStep(span time.Duration, most int) (step time.Duration, format string) {
-	step, format = 24*time.Hour, "15:04"
-	for _, s := range []time.Duration{
-		time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second, 30 * time.Second,
-		time.Minute, 2 * time.Minute, 5 * time.Minute, 10 * time.Minute, 15 * time.Minute, 30 * time.Minute,
-		time.Hour, 2 * time.Hour, 3 * time.Hour, 6 * time.Hour, 12 * time.Hour,
-	} {
-		if span/s < time.Duration(most) {
-			step = s
-			break
-		}
-	}
-	for span/step >= time.Duration(most) {
-		step *= 2
-	}
-	switch {
-	case step < time.Minute:
-		format = "15:04:05"
-	case step >= 24*time.Hour:
-		format = "2 Jan"
-	}
-	return step, format
+	return low, high, ticks
 }
 
 // timeTicks labels at most most round times of the site's day, in seconds
@@ -811,12 +716,3 @@ func shorten(sty text.Style, s string, width vg.Length) string {
 func unix(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
-// plain writes a number with fixed digits; nought is nought from both sides.
-func plain(v float64, digits int) string {
-	s := strconv.FormatFloat(v, 'f', digits, 64)
-	if z, err := strconv.ParseFloat(s, 64); err == nil && z == 0 {
-		return strconv.FormatFloat(0, 'f', digits, 64)
-	}
-	return s
-}

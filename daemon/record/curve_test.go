@@ -110,7 +110,7 @@ func TestGapIsNotBridged(t *testing.T) {
 func TestCurveSaysWhatItShows(t *testing.T) {
 	d := drawIt(aNight(t))
 	for _, want := range []string{"micron", "times in CET (+01:00)", "gauge on the service port", "fitted rise",
-		"500 micron (site file)", "flag: gauge silent", "verdict: passed", "13 Mar", "300", "1000", "100000"} {
+		"500 micron (site file)", "flag: gauge silent", "verdict: passed", "13 Mar", "300", "1000", "100,000"} {
 		d.where(t, want)
 	}
 	svg := SVG(aNight(t), "curve")

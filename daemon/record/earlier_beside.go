@@ -146,7 +146,7 @@ func compare(v Visit, now Record, site rules.Site) Earlier {
 	for _, l := range lengths {
 		was, had := of(t.ByDiameter, l)
 		is, has := of(u.ByDiameter, l)
-		put("take-off", "", strings.TrimSpace(l.Line+" "+diameterText(l.DiameterM)), "run_length_m", was, is, had, has)
+		put("take-off", "", strings.TrimSpace(l.Line+" "+diameterNamed(l.DiameterM)), "run_length_m", was, is, had, has)
 	}
 	for _, s := range besideSteps {
 		was, had := newestStep(then.Steps, s.step)

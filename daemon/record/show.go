@@ -27,6 +27,15 @@ func diameterText(m float64) string {
 	return millimetres(m)
 }
 
+// diameterNamed is a diameter where no heading says in what it is.
+func diameterNamed(m float64) string {
+	mm, in, inches := strings.Cut(diameterText(m), " ")
+	if !inches {
+		return mm + " mm"
+	}
+	return mm + " mm " + in
+}
+
 // markText is the value that a mark was told with.
 func markText(v float64, unit string) string {
 	switch unit {

@@ -260,12 +260,13 @@ var threePages = []string{"/", "/steps", "/record?system=south", "/record?system
 	"/ledger", "/branches", "/sheet?system=south", "/takeoff?system=north", "/checks?system=tower"}
 
 // ownPage is the page, beside Now, that a scene is there for.
-var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger", "checks": "/checks"}
+var ownPage = map[string]string{"take-off": "/takeoff", "rooms": "/steps/cooling-check", "branches": "/branches", "count": "/sheet", "weigh": "/ledger", "checks": "/checks",
+	"leaking": "/steps/pressure-test", "break": "/steps/evacuation", "drawn-in": "/ledger", "answered": "/steps/vacuum-hold"}
 
 func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 	t.Parallel()
 	b := openBrowser(t)
-	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "three", "idle", "empty", "old"} {
+	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "leaking", "break", "drawn-in", "answered", "three", "idle", "empty", "old"} {
 		h, _ := web.FakeScreens(scene)
 		server := httptest.NewServer(h)
 		t.Cleanup(server.Close)

@@ -232,16 +232,12 @@ func (c *chart) axes(zone *time.Location, most int) {
 			high += max((high-low)/10, math.Abs(high)/100)
 		}
 	}
-	if c.Log {
-		c.Low, c.High, c.Values = logAxis(low, high)
-	} else {
-		// A steady value is a flat line, not its noise blown up.
-		if least := math.Abs(high) / 20; high-low < least {
-			middle := (low + high) / 2
-			low, high = middle-least/2, middle+least/2
-		}
-		c.Low, c.High, c.Values = linearAxis(low, high)
+	// A steady value is a flat line, not its noise blown up.
+	if least := math.Abs(high) / 20; !c.Log && high-low < least {
+		middle := (low + high) / 2
+		low, high = middle-least/2, middle+least/2
 	}
+	c.Low, c.High, c.Values = valueAxis(low, high, c.Log)
 	c.Hours = timeAxis(c.From, c.To, zone, most)
 }
 

@@ -111,7 +111,7 @@ func TestVacuumAxisHasTheTradesNumbers(t *testing.T) {
 		{300, 760_000, "300 1000 3000 10,000 30,000 100,000 300,000 1,000,000"},
 		{0, 0.5, "0.001 0.003 0.01 0.03 0.1 0.3"},
 	} {
-		from, to, ticks := logAxis(c.low, c.high)
+		from, to, ticks := valueAxis(c.low, c.high, true)
 		var labels []string
 		for _, k := range ticks {
 			labels = append(labels, k.Label)
@@ -129,7 +129,7 @@ func TestLinearAxisIsRoundAndHoldsItsData(t *testing.T) {
 		want      string
 	}{{0, 14.2, "0 5 10 15"}, {-3, 4, "-4 -2 0 2 4"}, {20, 20, "19.5 20.0 20.5"}, {549.6, 550.4, "549.6 549.8 550.0 550.2 550.4"},
 		{101.2, 101.9, "101.2 101.4 101.6 101.8 102.0"}} {
-		from, to, ticks := linearAxis(c.low, c.high)
+		from, to, ticks := valueAxis(c.low, c.high, false)
 		var labels []string
 		for _, k := range ticks {
 			labels = append(labels, k.Label)

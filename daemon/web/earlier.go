@@ -283,7 +283,7 @@ func (s *screens) besideRow(c choice, x record.Beside) besideRow {
 	label, _ := c.keyed(x.Step, x.Key, 0)
 	switch said, ok := s.words["value."+x.Key]; {
 	case x.Of != "":
-		label = x.Of
+		label = strings.ToUpper(x.Of[:1]) + x.Of[1:]
 	case x.Step == "" && x.Key == "additional_kg":
 		label = s.words.say("earlier.additional")
 	case ok:

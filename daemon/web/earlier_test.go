@@ -69,7 +69,7 @@ func TestWhoTakesABundleInIsAsked(t *testing.T) {
 func TestThePageSetsVisitsSideBySide(t *testing.T) {
 	resp, text := visit(t, newFakeBox("hold").screens().handler(), "GET", "/earlier", nil)
 	flat := html.UnescapeString(strings.Join(strings.Fields(tags.ReplaceAllString(text, " ")), " "))
-	for _, want := range []string{"Visit of 2025-03-12", "23.47 kg", "+0.54 kg", "iu02", "then iu04", "matched by address 2", "19.0 °C", "27.0 °C", "−0.9 K", "Not there now: iu09 (Workshop)", "holds the mark alone"} {
+	for _, want := range []string{"Visit of 2025-03-12", "23.47 kg", "+0.54 kg", "iu02", "then iu04", "matched by address 2", "19.0 °C", "27.0 °C", "-0.9 K", "Not there now: iu09 (Workshop)", "holds the mark alone"} {
 		if !strings.Contains(strings.ReplaceAll(flat, "\u00a0", " "), want) {
 			t.Errorf("%d: the page does not say %q\n%s", resp.StatusCode, want, flat)
 		}

@@ -69,7 +69,7 @@ func (f *fakeVisits) Beside(_ context.Context, system string, _ int) ([]record.E
 		Steps: []record.StepBeside{{Step: "vacuum-hold", Then: "passed", ThenBegun: v.Record.Made, Now: "open", NowBegun: midnight}, {Step: "cooling-check", Then: "failed"}},
 		Units: []record.Matched{{Unit: "iu01", Earlier: "iu01", By: record.ByName, Room: "Reading room", EarlierRoom: "Reading room"}, {Unit: "iu02", Earlier: "iu04", By: record.ByAddress, Room: "Map store", EarlierRoom: "Map store", Address: "2", EarlierAddress: "2"}},
 		Gone:  []string{"iu09 (Workshop)"}, New: []string{"iu03 (Attic)"},
-		Figures: []record.Beside{{Key: "total_kg", Then: number(23.47), Now: number(24.01), Difference: number(0.54)}, {Step: "take-off", Of: "liquid 12.7 (1/2 in)", Key: "run_length_m", Then: number(35)},
+		Figures: []record.Beside{{Key: "total_kg", Then: number(23.47), Now: number(24.01), Difference: number(0.54)}, {Step: "take-off", Of: "liquid 12.7 mm (1/2 in)", Key: "run_length_m", Then: number(35)},
 			{Step: "vacuum-hold", Key: "end_pa", Then: number(48), Now: number(56), Difference: number(8)}, {Step: "cooling-check", Key: record.OutdoorKey, Then: number(19), Now: number(27), Difference: number(8)}}}
 	for _, unit := range []string{"iu01", "iu02"} {
 		e.Figures = append(e.Figures, record.Beside{Step: "cooling-check", Unit: unit, Key: "return_c", Then: number(25), Now: number(24.6), Difference: number(-0.4)},

@@ -25,7 +25,7 @@ import (
 // invented night, without the rest of the box; -scene chooses which.
 var (
 	serveAt = flag.String("serve", "", "show the pages at this address instead of testing")
-	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, three, idle, empty, old, board")
+	scene   = flag.String("scene", "hold", "which invented night: hold, weigh, leaking, break, drawn-in, answered, three, idle, empty, old, board")
 	viewed  = flag.String("as", "", "who looks: technician, viewer, link, stranger, or unclaimed; empty: a box without people")
 )
 
@@ -426,6 +426,14 @@ func newFakeBox(scene string) *fakeBox {
 	case "branches":
 		s.Site.Systems[0].Units = rooms(16)
 		s.Running = []Step{branching(now, s.Site.Systems[0].Units)}
+	case "leaking":
+		b.leaking(&s, now)
+	case "break":
+		b.breaking(&s, now)
+	case "drawn-in":
+		b.drawnIn(&s, now)
+	case "answered":
+		b.answered(&s, now)
 	case "idle":
 		s.Flags = nil
 	case "checks":

@@ -84,7 +84,7 @@ func wanting(languages string) func(*http.Request) {
 // A second language is a file: the browser's wish picks it, and nothing of a
 // page stays in the first but what a judge or a person wrote.
 func TestASecondLanguageIsAFile(t *testing.T) {
-	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "idle", "empty", "old"} {
+	for _, scene := range []string{"hold", "weigh", "take-off", "rooms", "branches", "count", "checks", "leaking", "break", "drawn-in", "answered", "idle", "empty", "old"} {
 		box := newFakeBox(scene)
 		h := box.speaking(t, catalogues(t, nil))
 		data := writtenElsewhere(box)
