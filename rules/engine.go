@@ -42,6 +42,7 @@ type Engine struct {
 	said     *Calibrations      // of the instruments
 	jobs     *Jobs              // of each system
 	fixed    Measured           // a reading corrected, on its way to a judge
+	hot      map[string]bool    // points that were near a digital thermometer's power-on value one reading before
 	sealed   sealed             // the pipework that must not be cut by indoor power
 	again    bool               // a step is being ended by its own second begin
 	wall     int64              // Unix ms at the boot's beginning, by the newest anchor
@@ -85,7 +86,7 @@ func NewEngine(site Site, rules []Rule) *Engine {
 		site.Systems = []System{{}}
 	}
 	site.Points = withRoles(site)
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, swapped: map[string]uint64{}, said: NewCalibrations(site), jobs: NewJobs(site)}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, hot: map[string]bool{}, swapped: map[string]uint64{}, said: NewCalibrations(site), jobs: NewJobs(site)}
 	for _, s := range site.Systems {
 		e.checks = append(e.checks, NewCheckList(site, s.Name))
 	}
@@ -185,8 +186,15 @@ func (e *Engine) Next(entry Entry) []Finding {
 	e.seq, e.now = entry.Seq, entry.At
 	switch b := entry.Body.(type) {
 	case *Measured:
+		hot := e.isHot(b)
 		for _, p := range e.byPoint[b.Point] {
 			entry.place = p.index
+			if health, is := e.unmeasured(b, p.points[p.index].Quantity, hot); is {
+				e.fixed = Measured{Reading: sensors.Reading{Point: b.Point, Health: health}, Taken: b.Taken}
+				entry.Body = &e.fixed
+				out = e.ask(p.seat, entry, out)
+				continue
+			}
 			if entry.Body = b; p.fixes != nil && p.fixes[p.index] != nil {
 				e.fixed = Measured{Reading: p.fixes[p.index].Of(p.points[p.index].Quantity, b.Reading), Taken: b.Taken}
 				entry.Body = &e.fixed // judges keep none

@@ -116,25 +116,61 @@ type markDoubtful struct {
 	checks  *CheckList // nil: of no system
 	said    *Calibrations
 	jobs    *Jobs
-	up      []string // subjects
-	weighed bool     // a draw-in or weigh-in has ended: its ledger still listens
-	shared  bool     // the charging scale is carried from one system to the next; of the box's own judge
+	up      []doubted
+	now     time.Duration
+	weighed bool // a draw-in or weigh-in has ended: its ledger still listens
+	shared  bool // the charging scale is carried from one system to the next; of the box's own judge
+}
+
+// doubted is what a note that is up is about, and when it was said.
+type doubted struct {
+	subject string
+	at      time.Duration
+}
+
+// readWithin is how long a note stays up at the least, unless it is acknowledged
+// before: who begins the next step at once has read nothing yet (our choice).
+const readWithin = 10 * time.Minute
+
+// read clears what was said up to a moment.
+func (j *markDoubtful) read(until time.Duration) (out []Finding) {
+	j.up = slices.DeleteFunc(slices.Clone(j.up), func(d doubted) bool {
+		if d.at > until {
+			return false
+		}
+		out = append(out, Finding{Edge: Cleared, Flag: "mark-doubtful", Subject: d.subject, Text: markStands(d.subject)})
+		return true
+	})
+	return out
 }
 
 func beginMarkDoubtful(s Start) Judge {
 	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said, jobs: s.Jobs}
 	j.shared = s.System == "" && s.OneScale
 	for _, f := range s.Open {
-		j.up = append(j.up, f.Subject)
+		j.up = append(j.up, doubted{f.Subject, s.Entry.At.Since - readWithin})
 	}
 	return j
 }
 
+// Next takes what is said anew of the same matter in the place of what was said.
 func (j *markDoubtful) Next(e Entry) (out []Finding) {
+	up := j.up
+	for _, f := range j.look(e) {
+		if f.Edge == Raised && slices.ContainsFunc(up, func(d doubted) bool { return d.subject == f.Subject }) {
+			out = append(out, Finding{Edge: Cleared, Flag: "mark-doubtful", Subject: f.Subject, Text: markStands(f.Subject)})
+		}
+		out = append(out, f)
+	}
+	return out
+}
+
+func (j *markDoubtful) look(e Entry) (out []Finding) {
 	b, ok := e.Body.(*Told)
 	if !ok {
 		return nil
 	}
+	j.now = e.At.Since
 	switch b.Kind {
 	case "begin", "end":
 		under := slices.ContainsFunc(j.running, func(s Step) bool { return s.Name == b.Name && s.System == b.System })
@@ -144,10 +180,7 @@ func (j *markDoubtful) Next(e Entry) (out []Finding) {
 			j.weighed = j.weighed || under && isWeighing(b.Name)
 			j.running = slices.DeleteFunc(slices.Clone(j.running), func(s Step) bool { return s.Name == b.Name && s.System == b.System })
 		}
-		for _, subject := range j.up { // whoever went on has seen it, or need not
-			out = append(out, Finding{Edge: Cleared, Flag: "mark-doubtful", Subject: subject, Text: markStands(subject)})
-		}
-		j.up = nil
+		out = j.read(j.now - readWithin)      // whoever went on has seen it, or need not
 		if j.system == "" && b.System != "" { // of a system that has a judge of its own
 			if other := j.beside(b); other != nil {
 				out = append(out, j.doubt(b.System+"/"+b.Name, weighsForTwo(b.System, b.Name, *other)))
@@ -234,9 +267,7 @@ func (j *markDoubtful) unclear(b *Told) string {
 }
 
 func (j *markDoubtful) doubt(subject, text string) Finding {
-	if !slices.Contains(j.up, subject) {
-		j.up = append(j.up, subject)
-	}
+	j.up = append(slices.DeleteFunc(slices.Clone(j.up), func(d doubted) bool { return d.subject == subject }), doubted{subject, j.now})
 	return Finding{Edge: Raised, Flag: "mark-doubtful", Subject: subject, Urgency: Note, Text: text}
 }
 

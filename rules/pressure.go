@@ -603,6 +603,11 @@ func (j *pressureTest) verdict(result, cause, text string) Finding {
 			values = append(values, Value{"leak_pa_m3_per_s", j.leakOf(-v.changePa)})
 		}
 	}
+	for i, k := range j.tracks {
+		if k.gone {
+			text += pressFrozen(j.points[i].Name, k.still.value, k.still.from)
+		}
+	}
 	f := Finding{Edge: Given, Result: result, Cause: cause, Text: text, Values: values}
 	if j.gauge >= 0 {
 		f.Points = []string{j.points[j.gauge].Name}

@@ -54,7 +54,7 @@ type pressGas struct {
 // not move the mean of those that are left.
 func (j *pressureTest) gasOf(a, b pressState) pressGas {
 	g := pressGas{air: -1, weight: -1, given: true}
-	known := func(i int) bool { return !math.IsNaN(a.value[i]) && !math.IsNaN(b.value[i]) }
+	known := func(i int) bool { return !math.IsNaN(a.value[i]) && !math.IsNaN(b.value[i]) && !j.tracks[i].gone }
 	for i, p := range j.points {
 		switch {
 		case p.Role == "pipe-air" && known(i):

@@ -12,6 +12,7 @@ const (
 	pressBinsMost = 128              // of the whole test
 	recentFor     = 31 * time.Minute // the newest readings are kept finer
 	standsFor     = 30 * time.Minute // a slow instrument's value stands that long
+	aloneFor      = time.Hour        // a thermometer on one value: our choice
 )
 
 // pressLog keeps a pressure test's readings as the means of stretches, fine for
@@ -44,6 +45,11 @@ type pressTrack struct {
 	of   int // how many are looked at: more where they come fast
 	last [5]float64
 	t    time.Duration
+
+	warm      bool // a thermometer
+	still     still
+	low, high float64 // C
+	gone      bool    // it stood still as none that measures does, and stands for nothing in this test any more
 }
 
 // pressState is what the points say at one time, by place; NaN: nothing.
@@ -59,6 +65,8 @@ func newPressLog(points []sensors.Point, gauge int, fine time.Duration) pressLog
 	l := pressLog{points: len(points), gauge: gauge, fine: fine, width: fine, tracks: make([]pressTrack, len(points))}
 	for i, p := range points {
 		l.tracks[i].of = 3
+		l.tracks[i].warm = p.Role == "pipe-air" || p.Role == "outdoor-air"
+		l.tracks[i].low, l.tracks[i].high = math.Inf(1), math.Inf(-1)
 		if p.Every <= 5*time.Second {
 			l.tracks[i].of = 5
 		}
@@ -90,6 +98,9 @@ func (l *pressLog) keep(place int, s sample, now time.Duration) {
 		if place == l.gauge && k.n > 0 {
 			l.move(math.Abs(s.v-k.newest()), k.n)
 		}
+		if k.warm && !k.gone {
+			l.lookIfStill(place, s)
+		}
 		k.n++
 		k.t = s.t
 		copy(k.last[:], k.last[1:])
@@ -107,6 +118,39 @@ func (l *pressLog) keep(place int, s sample, now time.Duration) {
 			l.recent = l.recent[1:]
 		}
 	}
+}
+
+// lookIfStill follows whether a thermometer still measures: one that is frozen
+// would take the night's cold for a leak.
+func (l *pressLog) lookIfStill(place int, s sample) {
+	k := &l.tracks[place]
+	k.still.hear(s)
+	k.low, k.high = min(k.low, s.v), max(k.high, s.v)
+	if k.still.run < stillLeast || k.still.run%stillLeast != 0 || s.t-k.still.from <= bridged { // seldom: it is asked at each reading
+		return
+	}
+	k.gone = k.still.frozen() || l.standsAlone(place)
+}
+
+// standsAlone reports whether a thermometer that went up and down with the day
+// shows one value for an hour, and many times as long as it ever did, while
+// another one goes on.
+func (l *pressLog) standsAlone(place int) bool {
+	k := &l.tracks[place]
+	if k.still.at-k.still.from < aloneFor || k.still.run < stillTimes*k.still.longest || k.high-k.low < stableK {
+		return false
+	}
+	for i := range l.tracks {
+		o := &l.tracks[i]
+		if i == place || !o.warm || o.gone || o.n == 0 {
+			continue
+		}
+		was := slices.IndexFunc(l.bins, func(b pressBin) bool { return time.Duration(b.n)*l.width >= k.still.from && b.num[i] > 0 })
+		if was >= 0 && math.Abs(l.bins[was].sum[i]/l.bins[was].num[i]-o.newest()) > stableK {
+			return true
+		}
+	}
+	return false
 }
 
 // move follows how much neighbouring readings differ, over some hundred of them.

@@ -196,3 +196,8 @@ func pressStands(o Outlook, j *pressureTest) string {
 		return fmt.Sprintf("%s Too early to say: %s.", head, pressMoved(v))
 	}
 }
+
+// pressFrozen says of a thermometer that stood still why it does not count.
+func pressFrozen(point string, c float64, from time.Duration) string {
+	return fmt.Sprintf(" %s has shown %s and nothing else since %s after the begin, which no thermometer that measures does: it is left out. Look at it and its cable.", point, figureC(c), span(from))
+}
