@@ -106,6 +106,8 @@ type platform struct {
 	tail    time.Duration // the first reading after a bump: the display may still be on its way back from it
 	tailUp  bool          // the bump was upwards
 	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
+	leapt   float64       // kg: by how much
+	doubt   time.Duration // how long after it it is looked at next
 	same    sample        // since when the weight has been the very same
 	sameBy  float64       // the rate before that
 	laidKg  float64       // that a shift laid on the cylinder
@@ -1415,8 +1417,8 @@ func (p *platform) accept(s sample) {
 	if n := len(p.good); n > 0 {
 		last := p.good[n-1]
 		dt := (s.t - last.t).Seconds()
-		if off := last.v - s.v - float64(p.fit.rate*dt); p.suspect == 0 && n >= 3 && p.noise.levels >= 3 && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.thaws(s) {
-			p.suspect = s.t
+		if off := last.v - s.v - float64(p.fit.rate*dt); (p.suspect == 0 || math.Abs(off) > 2*p.leapt) && n >= 3 && p.noise.levels >= 3 && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.thaws(s) {
+			p.suspect, p.leapt, p.doubt = s.t, math.Abs(off), 0
 		}
 		if s.v != p.same.v {
 			p.same, p.sameBy = s, p.fit.rate
@@ -1441,8 +1443,8 @@ func (p *platform) accept(s sample) {
 			p.sameBy = max(p.sameBy, p.fit.rate)
 		}
 	}
-	if p.suspect > 0 && s.t-p.suspect >= 2*bumpMost {
-		p.shifted()
+	if p.suspect > 0 && s.t-p.suspect >= max(doubtedLeast, p.doubt) {
+		p.doubted()
 	}
 }
 
@@ -1574,15 +1576,7 @@ func (p *platform) begin(first weight) {
 // shifted looks at a suspected jump once there are readings enough on both
 // sides of it: where the level before and the level after, each brought to the
 // jump, lie further apart than flow explains, it was none and stayed.
-func (p *platform) shifted() {
-	i := len(p.good) - 1
-	for i > 0 && p.good[i].t > p.suspect {
-		i--
-	}
-	if len(p.good)-i < levelReads {
-		return
-	}
-	p.suspect = 0
+func (p *platform) shifted(i int) {
 	if i < 2 || p.carried {
 		return
 	}
