@@ -12,7 +12,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, a step reported or accepted without its name, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
+	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, or while one is that it contradicts, a step reported or accepted without its name, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
@@ -58,6 +58,18 @@ func markSteps(mark string) []string {
 		return []string{"evacuation"}
 	case "cylinder-swapped", "cylinder-weight", "scale-zeroed":
 		return []string{"draw-in", "weigh-in"}
+	}
+	return nil
+}
+
+// againstMark are the steps that a mark contradicts: while one of them is under
+// way, what it says cannot be so, or the step cannot stand.
+func againstMark(mark string) []string {
+	switch mark {
+	case "pump-started":
+		return []string{"vacuum-hold"}
+	case "valves-opened":
+		return []string{"pressure-test", "evacuation", "vacuum-hold"}
 	}
 	return nil
 }
@@ -212,6 +224,10 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 		}
 		if out := j.ofJob(e, b); out != nil {
 			return out
+		}
+		against := againstMark(b.Name)
+		if i := slices.IndexFunc(j.running, func(s Step) bool { return s.System == b.System && slices.Contains(against, s.Name) }); i >= 0 && b.System == j.system {
+			return []Finding{j.doubt(b.Name, markAgainst(b.Name, j.running[i].Name))}
 		}
 		steps := markSteps(b.Name)
 		if steps != nil && b.System == j.system && !(j.weighed && slices.ContainsFunc(steps, isWeighing)) && !slices.ContainsFunc(j.running, func(s Step) bool { return slices.Contains(steps, s.Name) }) {

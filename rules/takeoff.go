@@ -36,6 +36,7 @@ var RoomLimit = Rule{
 const (
 	takeOffApart = 0.05       // of the added charge, between two take-offs (common practice)
 	feetAMetre   = 1 / 0.3048 // by definition
+	unevenBy     = 2          // liquid and suction line of one run lie side by side (common practice); the figure is our choice
 	feetWithin   = 0.03       // of that ratio: two tapes along one pipe differ by less (our choice)
 	longestM     = 165        // of pipe from the outdoor unit to the farthest room, as many makers allow (common practice, from memory)
 	takeOffC     = 40         // of the liquid in lines without a factor (common practice)
@@ -269,7 +270,9 @@ func (p Pipework) Doubts() (found []Doubt) {
 	add("long", far, "")
 	add("twice", twice, "")
 	add("contradiction", contrary, "")
-	add("missing", p.missing(s), "")
+	if add("missing", p.missing(s), ""); len(feet)+len(far) == 0 {
+		add("missing", p.uneven(), "")
+	}
 	return found
 }
 
@@ -312,6 +315,30 @@ func (p Pipework) tooLong() (feet, far []string) {
 		far = []string{lineFarTooLong(longest)}
 	}
 	return feet, far
+}
+
+// uneven names the runs of which one line is far longer than the other, all
+// their rows together.
+func (p Pipework) uneven() (texts []string) {
+	for i, a := range p.Runs {
+		if slices.ContainsFunc(p.Runs[:i], func(b Run) bool { return a.Name == b.Name }) { // a run's first row stands for it
+			continue
+		}
+		var liquidM, suctionM float64
+		for _, b := range p.Runs[i:] {
+			switch {
+			case a.Name != b.Name:
+			case b.Line == "liquid":
+				liquidM += b.LengthM
+			case b.Line == "suction":
+				suctionM += b.LengthM
+			}
+		}
+		if least := min(liquidM, suctionM); least > 0 && max(liquidM, suctionM) > unevenBy*least && !slipped(liquidM, suctionM) {
+			texts = append(texts, linesUneven(a.Name, liquidM, suctionM))
+		}
+	}
+	return texts
 }
 
 // slipped reports whether two lengths that should be about the same are feet and metres of each other.

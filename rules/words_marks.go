@@ -33,6 +33,15 @@ func markStray(mark string, steps []string) string {
 		strings.ToUpper(mark[:1])+strings.ReplaceAll(mark[1:], "-", " "), strings.Join(words, ", "))
 }
 
+// markAgainst: what the mark would mean for the step that is under way.
+func markAgainst(mark, step string) string {
+	of := strings.ToLower(stepWord(step))
+	if mark == "pump-started" {
+		return fmt.Sprintf("Pump started was told while the %s is under way. Only a pipe that is valved off from the pump proves anything. The %s goes on as if it were; if the valve to the pump was opened, end it, pull again and begin it anew.", of, of)
+	}
+	return fmt.Sprintf("Valves opened was told while the %s is under way. Through open service valves the outdoor unit's charge comes into the pipes, and the %s shows nothing. If they are open, shut them as the unit maker says and call the technician in charge; if it was told by mistake, go on: the %s is judged as it stands.", of, of, of)
+}
+
 func answerOfNothing(mark, note string) string {
 	return fmt.Sprintf("A step was told as %s, but the note names none: %q. It is kept, and nothing was made of it. Tell it again with the step first: pressure-test by Ines: certificate 14.", mark, note)
 }

@@ -68,6 +68,11 @@ func linesApart(a, b Run) string {
 		a.Name, lineWord(a.Line), Metres(a.LengthM), lineWord(b.Line), Metres(b.LengthM), a.LengthM/b.LengthM)
 }
 
+func linesUneven(run string, liquidM, suctionM float64) string {
+	return fmt.Sprintf("%s: %s of liquid line beside %s of suction line. Two lines of one run are about as long: a row is missing or stands twice, or a length was misread. Look at the run again before charging.",
+		run, Metres(liquidM), Metres(suctionM))
+}
+
 func lineTooLong(r Run) string {
 	return fmt.Sprintf("The %s line of %s has %s: that is more than the %d m or so that makers allow from the outdoor unit to the farthest room (common practice; the maker's own figure governs). If it was measured in feet, it is %s, and the other rows may be in feet too: see in which unit the tape was read before charging.",
 		lineWord(r.Line), r.Name, Metres(r.LengthM), longestM, Metres(r.LengthM*0.3048))
