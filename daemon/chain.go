@@ -36,6 +36,25 @@ type chainWatch struct {
 	whole  bool                 // it has come from the first entry without a fault
 	tail   bool                 // whether entries could be chained to the newest
 	broken *journal.BrokenError // the newest fault that was not told yet
+	unread *journal.UnreadError // the same of a disk that gave nothing twice
+
+	ahead, behind uint64 // where it gave nothing the last time: what is new, what was chained; 0: it did
+}
+
+// twice reports whether a disk gave nothing where it gave nothing the last time:
+// once may have been a plug.
+func (w *chainWatch) twice(err error, last *uint64) bool {
+	var u *journal.UnreadError
+	if !errors.As(err, &u) {
+		*last = 0
+		return false
+	}
+	if *last != u.First {
+		*last = u.First
+		return false
+	}
+	w.unread = u
+	return true
 }
 
 // chain carries on the chain of what was committed, at once and until ctx ends,
@@ -70,6 +89,7 @@ func (d *Daemon) chain(ctx context.Context) {
 func (d *Daemon) carryOn(ctx context.Context, w *chainWatch) {
 	err := d.parts.Journal.Chain(ctx)
 	w.tail = err == nil
+	w.twice(err, &w.ahead)
 	if !errors.As(err, &w.broken) && err != nil && !errors.Is(err, context.Canceled) {
 		d.parts.Log.Warn("the journal's chain was not carried on, trying again later", "error", err)
 	}
@@ -115,9 +135,10 @@ func (d *Daemon) walk(ctx context.Context, w *chainWatch) {
 	if from == 1 {
 		w.whole = true
 	}
-	if errors.As(err, &w.broken) {
+	if err != nil {
 		w.whole = false
-	} else if err != nil {
+	}
+	if again := w.twice(err, &w.behind); !again && err != nil && !errors.As(err, &w.broken) {
 		if !errors.Is(err, context.Canceled) {
 			d.parts.Log.Warn("the journal's chain was not compared again, trying again later", "error", err)
 		}
@@ -137,8 +158,11 @@ func (d *Daemon) tellChain(ctx context.Context, w *chainWatch) {
 	if !ok {
 		return
 	}
-	if w.broken != nil {
+	switch {
+	case w.broken != nil:
 		d.parts.Log.Error("the journal is not what it was", "error", w.broken)
+	case w.unread != nil:
+		d.parts.Log.Error("the disk does not give back what it took", "error", w.unread)
 	}
 	if d.parts.OwnTimes { // a simulated night tells nothing of this machine
 		return
@@ -147,7 +171,7 @@ func (d *Daemon) tellChain(ctx context.Context, w *chainWatch) {
 		d.parts.Log.Warn("what became of the journal's chain was not noted, trying again later", "error", err)
 		return
 	}
-	w.broken = nil
+	w.broken, w.unread = nil, nil
 }
 
 func (w *chainWatch) tells(s web.Snapshot) (m rules.Told, ok bool) {
@@ -156,10 +180,12 @@ func (w *chainWatch) tells(s web.Snapshot) (m rules.Told, ok bool) {
 		open = open || f.Flag.Flag == "journal-changed"
 	}
 	switch {
-	case open && w.broken != nil:
-		w.broken = nil // it is said
+	case open && (w.broken != nil || w.unread != nil):
+		w.broken, w.unread = nil, nil // it is said
 	case w.broken != nil:
 		return rules.ChainBroken(w.broken.First, w.broken.Last), true
+	case w.unread != nil:
+		return rules.ChainUnread(w.unread.First, w.unread.Last), true
 	case open && w.whole && w.next == 1 && w.tail:
 		return rules.ChainWhole(), true
 	}

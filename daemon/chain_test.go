@@ -2,11 +2,17 @@ package daemon
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"standwatch/daemon/journal"
+	"standwatch/daemon/web"
+	"standwatch/rules"
 
 	"zombiezen.com/go/sqlite"
 	"zombiezen.com/go/sqlite/sqlitex"
@@ -99,5 +105,35 @@ func TestAStopInTheMidstOfAStartIsOrderly(t *testing.T) {
 	stop()
 	if err := d.Run(ctx); err != nil {
 		t.Error(err)
+	}
+}
+
+// A disk that gave nothing once is asked again; twice at one place, somebody is told.
+func TestADiskThatGivesNothingIsToldTheSecondTime(t *testing.T) {
+	at := func(first uint64) error {
+		return fmt.Errorf("in between: %w", &journal.UnreadError{First: first, Last: first + 4095})
+	}
+	w := chainWatch{next: 1}
+	for i, x := range []struct {
+		err  error
+		want bool
+	}{{at(1), false}, {nil, false}, {at(1), false}, {at(4097), false}, {errors.New("busy"), false}, {at(4097), false}, {at(4097), true}, {at(4097), true}} {
+		if got := w.twice(x.err, &w.behind); got != x.want {
+			t.Errorf("%d: %t", i, got)
+		}
+	}
+	m, ok := w.tells(web.Snapshot{})
+	if want := rules.ChainUnread(4097, 8192); !ok || m.Note != want.Note {
+		t.Errorf("%+v, want %+v", m, want)
+	}
+	open := web.Snapshot{}
+	open.Flags = append(open.Flags, web.Flag{})
+	open.Flags[0].Flag.Flag = "journal-changed"
+	if m, ok := w.tells(open); ok || w.unread != nil {
+		t.Errorf("it is told again: %+v", m)
+	}
+	w.whole, w.tail = true, true
+	if m, ok := w.tells(open); !ok || m.Note != rules.ChainWhole().Note {
+		t.Errorf("all is well again: %+v", m)
 	}
 }

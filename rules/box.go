@@ -10,7 +10,8 @@ import (
 // What the box says of itself stands in the journal as marks called box, so
 // that a replay finds the same: `store away NAME` with for how long, `store
 // back NAME`, `broker away NAME` and `broker back NAME`, `disk` with the free
-// part of the disk, and `chain broken FIRST LAST` and `chain whole`.
+// part of the disk, and `chain broken FIRST LAST`, `chain unread FIRST LAST` and
+// `chain whole`.
 
 // StoreUnreachable tells that readings no longer reach a store.
 var StoreUnreachable = Rule{
@@ -32,10 +33,11 @@ var DiskFilling = Rule{
 	Begin: func(Start) Judge { return diskFilling{} },
 }
 
-// JournalChanged tells that entries are not those that were chained when they came.
+// JournalChanged tells that entries are not those that were chained when they
+// came, or that the disk gives them no more.
 var JournalChanged = Rule{
 	Name:  "journal-changed",
-	Doc:   "Tells when the box says that entries of its journal are no longer those that it chained when they came.",
+	Doc:   "Tells when the box says that entries of its journal are no longer those that it chained when they came, or that its disk does not give them back.",
 	Flags: []string{"journal-changed"},
 	Roles: []string{},
 	Box:   true,
@@ -85,6 +87,11 @@ func DiskFree(part float64) Told {
 // ChainBroken is the mark that entries are not what they were.
 func ChainBroken(first, last uint64) Told {
 	return Told{Kind: "mark", Name: BoxMark, Note: fmt.Sprintf("chain broken %d %d", first, last)}
+}
+
+// ChainUnread is the mark that the disk does not give entries back.
+func ChainUnread(first, last uint64) Told {
+	return Told{Kind: "mark", Name: BoxMark, Note: fmt.Sprintf("chain unread %d %d", first, last)}
 }
 
 // ChainWhole is the mark that all of them were found to be what they were.
@@ -151,6 +158,8 @@ func (journalChanged) Next(e Entry) []Finding {
 	switch {
 	case len(says) == 4 && says[0] == "chain" && says[1] == "broken":
 		return []Finding{{Flag: "journal-changed", Edge: Raised, Urgency: Tell, Text: chainBroken(says[2], says[3])}}
+	case len(says) == 4 && says[0] == "chain" && says[1] == "unread":
+		return []Finding{{Flag: "journal-changed", Edge: Raised, Urgency: Tell, Text: chainUnread(says[2], says[3])}}
 	case slices.Equal(says, []string{"chain", "whole"}):
 		return []Finding{{Flag: "journal-changed", Edge: Cleared, Text: chainWhole}}
 	}

@@ -120,4 +120,8 @@ func chainBroken(first, last string) string {
 	return fmt.Sprintf("Entries %s to %s of the journal are no longer those that came: somebody changed it, or its disk is failing. What a paper says of them is proved no longer, and no bundle is signed over it; readings are kept as before. Copy the box's data folder as it lies, set an earlier bundle beside it (standwatch verify), and change the disk if nobody touched the file.", first, last)
 }
 
+func chainUnread(first, last string) string {
+	return fmt.Sprintf("Entries %s to %s of the journal cannot be read any more: its disk is failing or its file is damaged, though it may still take new ones. Papers, bundles and curves over them cannot be made, and a start of the box may not get past them. Copy the box's data folder now, as far as it can be read, and put in another disk between two steps.", first, last)
+}
+
 const chainWhole = "All entries of the journal were found to be those that came."

@@ -211,7 +211,8 @@ func (j *Journal) BeginChain(ctx context.Context) error {
 // those behind them that fill none. Call it every minute or so, from a goroutine that may take its time: only keeping a link
 // keeps Append waiting, and only entries behind the newest link are read. A crash leaves each link kept or not made; as they
 // follow from the entries alone, the next call makes the same. A *BrokenError
-// where those behind the newest link are not what they were.
+// where those behind the newest link are not what they were, an *UnreadError
+// where the disk does not give them.
 func (j *Journal) Chain(ctx context.Context) error {
 	if err := j.BeginChain(ctx); err != nil {
 		return err
@@ -230,7 +231,7 @@ func (j *Journal) Chain(ctx context.Context) error {
 	c := NewChainer(behind)
 	for line, err := range j.Lines(ctx, behind.Last+1, last) {
 		if err != nil {
-			return fmt.Errorf("journal: chain: %w", err)
+			return fmt.Errorf("journal: chain: %w", unread(behind.Last+1, last, err))
 		}
 		link, full := c.Add(line)
 		if err := kept.Check(c, link, full); err != nil { // else what was changed would be chained as it is now
@@ -269,6 +270,32 @@ type BrokenError struct{ First, Last uint64 }
 // Error says so, and what to do.
 func (e *BrokenError) Error() string {
 	return fmt.Sprintf("entries %d to %d are no longer those that were chained when they came: the journal was changed or its disk is damaged. Export what can be read, and keep the folder as it is", e.First, e.Last)
+}
+
+// UnreadError says that entries cannot be read: the disk does not give them
+// back, or the database is damaged.
+type UnreadError struct {
+	First, Last uint64
+	err         error
+}
+
+// Error says so, and why.
+func (e *UnreadError) Error() string {
+	return fmt.Sprintf("entries %d to %d cannot be read: %v", e.First, e.Last, e.err)
+}
+
+// Unwrap returns what the disk answered.
+func (e *UnreadError) Unwrap() error { return e.err }
+
+// unread is an error of reading entries, with their numbers where it is the disk
+// that does not give them. SQLite calls a disk's EIO damage in the midst of a
+// query and an I/O error elsewhere, as strace -e inject=pread64:error=EIO shows.
+func unread(first, last uint64, err error) error {
+	code := sqlite.ErrCode(err)
+	if unreadable(err) || errors.Is(err, syscall.EIO) || code.ToPrimary() == sqlite.ResultIOErr && code != sqlite.ResultIOErrNoMem {
+		return &UnreadError{first, max(first, last), err}
+	}
+	return err
 }
 
 // Check compares what a Chainer has come to, with the link that it has just
@@ -360,8 +387,8 @@ func (r *Reader) keptEnd(ctx context.Context, to uint64) (k Kept, newest Link, e
 // Recheck makes n links anew from the entries, from the one that begins with
 // entry from, and what is kept behind the last link with it, and compares them
 // with what is kept. It returns with which entry to go on, 1 once it has come to
-// the chain's end. A *BrokenError where entries are not what they were; next
-// leads behind them.
+// the chain's end. A *BrokenError where entries are not what they were, an
+// *UnreadError where the disk does not give them; next leads behind them.
 func (r *Reader) Recheck(ctx context.Context, from uint64, n int) (next uint64, err error) {
 	end, newest, err := r.keptEnd(ctx, math.MaxInt64)
 	if unreadable(err) { // its newest link, or what is behind it: nothing proves any entry from here on
@@ -369,21 +396,21 @@ func (r *Reader) Recheck(ctx context.Context, from uint64, n int) (next uint64, 
 		return 1, cmp.Or(err, error(&BrokenError{from, max(last, from)}))
 	}
 	if err != nil {
-		return from, err
+		return 1, unread(from, from+LinkEntries-1, err)
 	}
 	_, behind, err := r.keptEnd(ctx, from-1)
 	if unreadable(err) {
 		return from + LinkEntries, &BrokenError{from, from + LinkEntries - 1}
 	}
 	if err != nil {
-		return from, err
+		return from + LinkEntries, unread(from, from+LinkEntries-1, err)
 	}
 	for ; n > 0 && from <= newest.Last; n-- {
 		link := Link{First: from, Last: from + LinkEntries - 1}
 		next := from + LinkEntries
 		ok, err := r.Shelved(ctx, chainShelf, linkKey(link.Last), &link)
 		if err != nil && !unreadable(err) {
-			return from, err
+			return next, unread(from, next-1, err)
 		}
 		if err != nil || !ok || behind.Last != from-1 { // links were taken out
 			return next, &BrokenError{from, next - 1}
@@ -406,7 +433,7 @@ func (r *Reader) Recheck(ctx context.Context, from uint64, n int) (next uint64, 
 func (r *Reader) relink(ctx context.Context, behind, link Link) error {
 	last, err := r.Last(ctx)
 	if err != nil {
-		return err
+		return unread(link.First, link.Last, err)
 	}
 	broken := &BrokenError{link.First, link.Last}
 	if last < link.Last || link.First != behind.Last+1 {
@@ -421,7 +448,7 @@ func (r *Reader) relink(ctx context.Context, behind, link Link) error {
 		case unreadable(err):
 			return broken
 		case err != nil:
-			return err
+			return unread(link.First, link.Last, err)
 		}
 		got, _ = c.Add(line)
 	}
