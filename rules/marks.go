@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 	"time"
@@ -216,6 +217,9 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 		if check := j.unclear(b); check != "" {
 			return []Finding{j.doubt(check, tickUnclear(check))}
 		}
+		if check := j.unlisted(b); check != "" {
+			return []Finding{j.doubt(check, tickUnlisted(check))}
+		}
 		if m, ok := j.said.unclear(b); ok && b.System == j.system {
 			return []Finding{j.doubt(strings.TrimSpace(b.Name+" "+m.Point), calibrationUnclear(m, b.Name))}
 		}
@@ -280,6 +284,19 @@ func (j *markDoubtful) unclear(b *Told) string {
 		return t.Check
 	}
 	return ""
+}
+
+// unlisted is the check that a checked mark ticks and that is not on the list:
+// misspelt, or taken off. Other notes are somebody's own words.
+func (j *markDoubtful) unlisted(b *Told) string {
+	if j.checks == nil || b.Kind != "mark" || b.Name != "checked" || !strings.Contains(strings.TrimSpace(b.Note), " ") {
+		return ""
+	}
+	t, ok := ReadTick(b.Note, func(string) bool { return true })
+	if !ok || j.checks.index(t.Check) >= 0 || cmp.Or(t.System, b.System) != j.system {
+		return ""
+	}
+	return t.Check
 }
 
 func (j *markDoubtful) doubt(subject, text string) Finding {

@@ -129,6 +129,10 @@ func tickUnclear(check string) string {
 		checkWord(check), strings.Join(checkStates, ", "), check)
 }
 
+func tickUnlisted(check string) string {
+	return fmt.Sprintf("A checked mark ticks %q, and no check of this job has that name, so nothing was ticked. Its note is kept. The names stand on the page Checks; a check of the job's own stands in the site file. Tell it again by its name.", check)
+}
+
 // wasTicked says that somebody had checked what power now contradicts.
 func wasTicked(m CheckMark) string {
 	by := m.By
