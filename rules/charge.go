@@ -383,5 +383,8 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 		o.Trend = j.trend(c, at.Since, left)
 	}
 	o.Sentence = chargeStands(j.step.Name, c, j.ledger.flow(), o.Left, quiet, j.overUp)
+	if !j.flow.knowsCylinder() && quiet == 0 && !j.ledger.flowed() {
+		o.Sentence += " " + cylinderUnknown
+	}
 	return o
 }

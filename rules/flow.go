@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"standwatch/sensors"
@@ -60,7 +61,7 @@ func (j *chargeTarget) followDoubt(now time.Duration, c charge) []Finding {
 	switch {
 	case w.doubtful.by(now, doubt, sureFor) && !w.doubtUp:
 		w.doubtUp = true
-		f := j.flag("charge-uncertain", Tell, chargeUncertain(wide))
+		f := j.flag("charge-uncertain", Tell, chargeUncertain(wide, j.ledger.doubtful(c), now))
 		f.Values = append(f.Values, Value{"charged_low_kg", wide.lowKg}, Value{"charged_high_kg", wide.highKg})
 		return []Finding{f}
 	case w.sure.by(now, !doubt, sureFor) && w.doubtUp:
@@ -131,7 +132,7 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 // weight and its contents are known.
 func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 	w := &j.flow
-	if w.tare <= 0 || w.contents <= 0 {
+	if !w.knowsCylinder() {
 		return nil
 	}
 	net := 0.0
@@ -162,6 +163,13 @@ func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 func (w *flowWatch) inPounds(kg float64) bool {
 	most, pounds := float64(overFull*(w.tare+w.contents)), float64(kg*poundKg)
 	return kg > most && pounds > w.tare/overFull && pounds < most
+}
+
+func (w *flowWatch) knowsCylinder() bool { return w.tare > 0 && w.contents > 0 }
+
+// flowed reports whether anything has surely flowed in this step.
+func (l *ledger) flowed() bool {
+	return slices.ContainsFunc(l.platforms, func(p *platform) bool { return p.fastest > 0 })
 }
 
 // rate is what leaves the cylinders a second, and its standard error.

@@ -52,19 +52,19 @@ func firstLevel(ss []sample, n noise) weight { return levelFrom(ss, n, true) }
 
 func levelFrom(ss []sample, n noise, first bool) weight {
 	last := len(ss) - 1
-	pick := func(i int) sample { return ss[last-i] }
+	from, step := last, -1
 	if first {
-		pick = func(i int) sample { return ss[i] }
+		from, step = 0, 1
 	}
-	origin := pick(0)
+	origin := ss[from]
 	sigma, kappa := n.sigma(), n.inflation()
 	best := weight{t: origin.t, kg: origin.v, se: sigma, rateSe: math.Inf(1), n: 1}
-	sparse := last > 0 && max(pick(1).t-origin.t, origin.t-pick(1).t) >= seldom
+	sparse := last > 0 && max(ss[from+step].t-origin.t, origin.t-ss[from+step].t) >= seldom
 	var sx, sy, sxx, sxy, syy float64
 	lo, hi, lowest, highest := math.Inf(-1), math.Inf(1), math.Inf(-1), math.Inf(1)
 	next := float64(levelReads)
 	for i := 0; i <= last; i++ {
-		s := pick(i)
+		s := ss[from+i*step]
 		x, y := (s.t - origin.t).Seconds(), s.v-origin.v
 		sx += x
 		sy += y
@@ -462,17 +462,27 @@ type noise struct {
 	rows           int         // how many
 	curved, waved  sizes       // what of four of them no parabola explains; of six, no polynomial of the fourth order
 	white          float64
-	risen          sizes // by how much a reading lies above the one before, or as high: nothing flows back
+	risen          ring // by how much a reading lies above the one before, or as high: nothing flows back
 
 	sd, wider float64 // sigma and inflation, until what they depend on changes; nought: to be found anew
 }
 
-// sizes are the newest sizes of what should be noise, in standard deviations of
+// ring are the newest sizes of what should be noise, in standard deviations of
 // one reading.
+type ring struct {
+	of   [31]float64
+	seen int
+}
+
+func (z *ring) add(size float64) {
+	z.of[z.seen%len(z.of)] = math.Abs(size)
+	z.seen++
+}
+
+// sizes are the same, with what they are in order of size.
 type sizes struct {
-	of     [31]float64
-	sorted [31]float64 // the same
-	seen   int
+	ring
+	sorted [31]float64
 }
 
 func (z *sizes) add(size float64) {
@@ -488,8 +498,8 @@ func (z *sizes) add(size float64) {
 	for ; k < n-1 && z.sorted[k+1] < size; k++ {
 		z.sorted[k] = z.sorted[k+1]
 	}
-	z.of[i], z.sorted[k] = size, size
-	z.seen++
+	z.sorted[k] = size
+	z.ring.add(size)
 }
 
 // sigma is their standard deviation, by what a third of them lies under: a flow
@@ -499,7 +509,7 @@ func (z *sizes) sigma() float64 {
 }
 
 // rms is their root mean square.
-func (z *sizes) rms() float64 {
+func (z *ring) rms() float64 {
 	sum, m := 0.0, min(z.seen, len(z.of))
 	for _, size := range z.of[:m] {
 		sum += float64(size * size)
@@ -556,10 +566,11 @@ func unexplained(few []point) float64 {
 	var sum, norm float64
 	for i, p := range few {
 		w := 1.0
-		for j, q := range few {
-			if j != i {
-				w *= p.x - q.x
-			}
+		for _, q := range few[:i] {
+			w *= p.x - q.x
+		}
+		for _, q := range few[i+1:] {
+			w *= p.x - q.x
 		}
 		w = 1 / w
 		sum += float64(w * (p.y - few[0].y))
@@ -683,6 +694,7 @@ type granularity struct {
 	last  int64
 	fails [len(divisionsMg)]bool
 	now   float64 // the digit; nought: to be looked up
+	none  bool    // all have failed
 }
 
 // Usual divisions of charging scales, coarsest first, in mg: grams, then
@@ -705,6 +717,7 @@ func (g *granularity) see(kg float64) {
 		n := math.Round(float64(mg) / d)
 		if math.Abs(float64(mg)-float64(n*d)) > 1 {
 			g.fails[i] = true
+			g.none = !slices.Contains(g.fails[:], false)
 		}
 	}
 }
@@ -734,7 +747,7 @@ func (g *granularity) digit() float64 {
 // finest is what the readings are rounded to: the digit, or next to nothing
 // where they are no multiples of any.
 func (g *granularity) finest() float64 {
-	if g.known() && !slices.Contains(g.fails[:], false) {
+	if g.known() && g.none {
 		return 0.001
 	}
 	return g.digit()

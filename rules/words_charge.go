@@ -154,14 +154,6 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 // recoverBy says how what is too much comes out again.
 var recoverBy = fmt.Sprintf("It is recovered by weight into a recovery cylinder, by a certified person: never into a disposable one, and never above %.0f %% of what its water capacity holds as liquid.", 100*physics.RecoveryFill)
 
-func chargeUncertain(c charge) string {
-	if c.unit {
-		return fmt.Sprintf("Charge uncertain: the scale's weight differs by just the 2.2 between pounds and kilograms, so that %s may be wrong. Close the cylinder valve, set the scale's display to the unit of the site file, and weigh the cylinder before going on.", ofTarget(c))
-	}
-	return fmt.Sprintf("Charge uncertain: between %s and %s went in, best %s; the allowance is %s. Close the cylinder valve. Lift the cylinder off, wait until the scale stands still, and put it back, or enter its weight: that settles it.",
-		kg(c.lowKg), kg(c.highKg), ofTarget(c), kg(c.tolerance()))
-}
-
 func chargeCertain(c charge) string {
 	return fmt.Sprintf("Charge at %s, known within %s again.", ofTarget(c), kg(c.tolerance()))
 }
@@ -198,6 +190,9 @@ func cylinderLow(netKg, contentsKg float64) string {
 	return fmt.Sprintf("Cylinder nearly empty: %s (%s) left of %s. What is left is mostly vapour. Have the next one ready.",
 		kg(max(0, netKg)), pounds(max(0, netKg)), kg(contentsKg))
 }
+
+// cylinderUnknown is said until something flows.
+const cylinderUnknown = "The site file lacks what the cylinder weighs empty (tare), its contents, or both, so cylinder-low cannot be told: enter both as its mark gives them, or watch its weight."
 
 func cylinderFull(netKg float64) string {
 	return fmt.Sprintf("The cylinder on the scale holds %s.", kg(netKg))

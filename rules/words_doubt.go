@@ -1,0 +1,56 @@
+package rules
+
+import (
+	"fmt"
+	"time"
+)
+
+// What is said where nobody knows what went in: what happened, when, how much
+// of the charge it leaves in doubt, and what settles it.
+
+func chargeUncertain(c charge, d doubt, now time.Duration) string {
+	if c.unit {
+		return fmt.Sprintf("Charge uncertain: the scale's weight differs by just the 2.2 between pounds and kilograms, so that %s may be wrong. Close the cylinder valve, set the scale's display to the unit of the site file, and weigh the cylinder before going on.", ofTarget(c))
+	}
+	return fmt.Sprintf("Charge uncertain: between %s and %s went in, best %s; the allowance is %s. %s: that leaves %s in doubt. Close the cylinder valve. %s",
+		kg(c.lowKg), kg(c.highKg), ofTarget(c), kg(c.tolerance()), d.what(now), kg(d.kg), d.settledBy())
+}
+
+func (d doubt) what(now time.Duration) string {
+	long, ago := span(d.until-d.from), span(now-d.until)
+	switch d.why {
+	case EndedSilence:
+		if d.until-d.from < backAfter {
+			return fmt.Sprintf("The weight had stood still, and fell from %s to %s at once, %s ago", kg(d.fromKg), kg(d.toKg), ago)
+		}
+		return fmt.Sprintf("The scale was silent for %s until %s ago", long, ago)
+	case EndedPowerCut:
+		return fmt.Sprintf("The box was off; no weight was heard for %s until %s ago", long, ago)
+	case EndedZeroed:
+		return fmt.Sprintf("The scale was zeroed %s ago with the cylinder on it", ago)
+	case EndedSwap:
+		return fmt.Sprintf("The cylinder was lifted off or changed %s ago, and it may have flowed until then", ago)
+	case EndedShift:
+		return fmt.Sprintf("The weight jumped from %s to %s and stayed, %s ago", kg(d.fromKg), kg(d.toKg), ago)
+	case EndedStep:
+		return "It was left so by the step before this one"
+	case doubtBetween:
+		return "What flowed between the step before and this one was not weighed"
+	}
+	return "The scale's readings scatter that much, by wind, a shaking floor or its digit"
+}
+
+func (d doubt) settledBy() string {
+	switch d.why {
+	case EndedSwap:
+		return "Mark the change of cylinder where nobody has, weigh the cylinder that was taken off, and compare with its weight before: that settles it."
+	case EndedShift:
+		return "Look at what lies on the scale or leans on it, weigh the cylinder alone, and compare with its weight before: that settles it."
+	case doubtNoise:
+		return "Shelter the scale from wind and let it stand still."
+	}
+	if d.regained {
+		return "Lift the cylinder off, wait until the scale stands still, and put it back, or enter its weight: that settles it."
+	}
+	return "Weigh the cylinder, and compare with its weight before: that settles it."
+}
