@@ -386,5 +386,13 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 	if !j.flow.knowsCylinder() && quiet == 0 && !j.ledger.flowed() {
 		o.Sentence += " " + cylinderUnknown
 	}
+	wide := c.widened()
+	o.Values = []Value{{"charged_low_kg", wide.lowKg}, {"charged_high_kg", wide.highKg}}
+	if j.flow.doubtUp { // nobody is sure of a charge that may be another by more than is allowed
+		o.Sentence += " " + chargeInDoubt(wide)
+		if o.Sure = "likely"; c.unit || quiet > 0 {
+			o.Sure = "too early to say"
+		}
+	}
 	return o
 }

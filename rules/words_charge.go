@@ -154,6 +154,14 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 // recoverBy says how what is too much comes out again.
 var recoverBy = fmt.Sprintf("It is recovered by weight into a recovery cylinder, by a certified person: never into a disposable one, and never above %.0f %% of what its water capacity holds as liquid.", 100*physics.RecoveryFill)
 
+// chargeInDoubt follows how the charge stands while charge-uncertain is up.
+func chargeInDoubt(c charge) string {
+	if c.unit {
+		return "Not sure: the scale may show pounds."
+	}
+	return fmt.Sprintf("Not sure: between %s and %s went in.", kg(c.lowKg), kg(c.highKg))
+}
+
 func chargeCertain(c charge) string {
 	return fmt.Sprintf("Charge at %s, known within %s again.", ofTarget(c), kg(c.tolerance()))
 }
