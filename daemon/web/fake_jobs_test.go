@@ -92,7 +92,7 @@ func threeSystems(s *Snapshot, now time.Time) {
 		}
 	}
 	early := rules.Finding{Edge: rules.Raised, Flag: "power-too-early", System: "south", Subject: "indoor-power", Urgency: rules.Wake, Points: []string{"indoor-power"},
-		Text: "The indoor units have power while liquid stands between shut valves. Switch it off, and leave the valves as they are."}
+		Text: "The indoor units have power while liquid stands between shut valves. Keep clear of the line, open the service valves as the unit maker says, and mark it."}
 	s.Flags = append([]Flag{{Flag: rules.Flag{Finding: early}, Raised: now.Add(-3 * time.Minute)}}, s.Flags...)
 	for i, system := range []string{"", "", "tower"} {
 		s.Flags[i].System = max(s.Flags[i].System, system)
