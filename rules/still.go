@@ -79,7 +79,7 @@ func (s *still) noise() (steps float64) {
 	if k < turnsLeast {
 		return 0
 	}
-	rate := (k - ninetyFive*math.Sqrt(k)) / float64(s.heard-s.run)
+	rate := (k - float64(ninetyFive*math.Sqrt(k))) / float64(s.heard-s.run)
 	for _, x := range turnRates {
 		if rate >= x.rate {
 			steps = x.noise
