@@ -141,8 +141,8 @@ type doubted struct {
 	at      time.Duration
 }
 
-// readWithin is how long a note stays up at the least, unless it is acknowledged
-// before: who begins the next step at once has read nothing yet (our choice).
+// readWithin is how long a note stays up at the least: who begins the next step
+// at once has read nothing yet (our choice).
 const readWithin = 10 * time.Minute
 
 // read clears what was said up to a moment.
