@@ -381,6 +381,7 @@ func (e *Engine) remember(f Finding) {
 // tells the step judges, which go on. No deadline outlives its boot.
 func (e *Engine) started(entry Entry, out []Finding) []Finding {
 	e.anchored, e.proven = false, 0
+	clear(e.hot) // a probe that was without power as well shows its power-on value next, however hot it was
 	for _, s := range e.seats {
 		s.armed = false
 	}
