@@ -27,6 +27,10 @@ type stepped struct {
 
 // doubted looks at a jump that is in doubt once there are readings enough.
 func (p *platform) doubted() {
+	if p.lifted { // an empty platform gives nothing, whatever is laid on it
+		p.suspect = 0
+		return
+	}
 	i := len(p.good) - 1
 	for i > 0 && p.good[i-1].t >= p.suspect {
 		i--
