@@ -143,25 +143,32 @@ func judge(t trial.Trial) (c judged, err error) {
 			c.begun[r.Name] = r.Time.Sub(from).Seconds()
 		}
 	}
+	replay, engine := fieldlog.NewReplay(site), rules.NewEngine(site, rules.All())
+	return c, hear(t, site, replay, func(e rules.Entry) {
+		for _, f := range engine.Next(e) {
+			at := time.UnixMilli(replay.Wall(f.At))
+			c.said = append(c.said, said{at.Sub(from).Seconds(), f})
+		}
+	})
+}
+
+// hear hands on what a replay of the trial's log hears, in its order.
+func hear(t trial.Trial, site rules.Site, replay *fieldlog.Replay, next func(rules.Entry)) error {
 	var log bytes.Buffer
 	if err := t.WriteLog(&log); err != nil {
-		return c, err
+		return err
 	}
 	in := fieldlog.NewReader(&log, fmt.Sprintf("%s-%d.csv", t.Scenario, t.Seed), site)
-	replay, engine := fieldlog.NewReplay(site), rules.NewEngine(site, rules.All())
 	for {
 		row, err := in.Next()
 		if err == io.EOF {
-			return c, nil
+			return nil
 		}
 		if err != nil {
-			return c, err
+			return err
 		}
 		for _, e := range replay.Next(row) {
-			for _, f := range engine.Next(e) {
-				at := time.UnixMilli(replay.Wall(f.At))
-				c.said = append(c.said, said{at.Sub(from).Seconds(), f})
-			}
+			next(e)
 		}
 	}
 }
