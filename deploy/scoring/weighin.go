@@ -10,7 +10,7 @@ import (
 type weighScore struct {
 	mass, massAll, drifts  share
 	known, unknowable      share
-	told, untold           share
+	told, steady, untold   share
 	silence, swaps, unseen share
 	bumps, zeroed, frozen  share
 	cut, hose, late        share
@@ -63,10 +63,11 @@ func newWeighScore() score {
 		nearTold:   share{name: "  of these: whoever knew mass and flow at each reading heard would so tell", asked: 0.95},
 		near:       share{name: "    of these: flow steady and seen for 5 min", asked: 0.95},
 		nearUntold: share{name: "  of these: he would tell too early, too late or not at all"},
-		nearMoved:  share{name: "  of these: the scale zeroed, or a hose on it: nobody knew the mass"},
+		nearMoved:  share{name: "  of these: scale zeroed, hose on it, cylinder not seen at rest: nobody knew the mass"},
 		noNear:     share{name: "near target told where the charge never comes within 1 kg of it", asked: 0.01, atMost: true},
 		over:       share{name: "over target told within 12 s or one digit's flow, clearly over, the scale heard", asked: 0.95},
 		told:       share{name: "  of these: whoever knew what the scale can show, flow, noise could", asked: 0.95},
+		steady:     share{name: "    of these: flow steady for a minute before it was there", asked: 0.95},
 		untold:     share{name: "  of these: nobody could in 95 of 100, at one false call in 100"},
 		calm:       share{name: "  of these: noise below half a digit, a reading each 5 s or oftener"},
 		windy:      share{name: "  of these: noise above that"},
@@ -199,16 +200,16 @@ func (s *weighScore) nearing(c judged, odd func(string)) {
 	known := c.has("near_known_s") && inTime(c.number("near_known_s"))
 	of := &s.nearTold
 	switch {
-	case c.moved():
+	case c.untold():
 		of = &s.nearMoved
 	case !known:
 		of = &s.nearUntold
 	}
 	of.count(good)
-	if known && !c.moved() && !good {
+	if known && !c.untold() && !good {
 		odd(fmt.Sprintf("near target told %.0f s ahead", arrival-first))
 	}
-	if !c.moved() && c.number("steady_s") >= 300 && c.number("blind_s") <= 3*c.number("every_s")+5 {
+	if !c.untold() && c.number("steady_s") >= 300 && c.number("blind_s") <= 3*c.number("every_s")+5 {
 		s.near.count(good)
 	}
 }
@@ -217,6 +218,12 @@ func (s *weighScore) nearing(c judged, odd func(string)) {
 // knows how much was on it knows the mass.
 func (c judged) moved() bool {
 	return c.yes("rezeroed") || c.number("zeroed") > 0 || c.yes("hose_laid_on")
+}
+
+// untold is where no reading tells the mass: moved, or a cylinder that was not
+// read standing still before it gave and after.
+func (c judged) untold() bool {
+	return c.moved() || c.yes("ended_unseen") || !c.yes("ends_seen")
 }
 
 // passing scores charge-over-target.
@@ -240,7 +247,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	at := c.number("over_s")
 	digit := c.number("digit_kg")
 	early := len(raised) > 0 && raised[0].s < at-3-(0.010+1.5*digit)/max(c.number("arrival_kg_per_s"), 1e-6)
-	if !moved {
+	if !c.untold() {
 		s.falseBump.count(early)
 	}
 	if early {
@@ -249,7 +256,7 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	if over > 3*digit+0.03 {
 		s.overAl.count(len(raised) > 0)
 	}
-	if over < 3*digit+3*c.number("wind_kg")+2*math.Abs(c.number("platform_kg"))+0.01 || c.number("blind_s") > 3*c.number("every_s")+5 || moved {
+	if over < 3*digit+3*c.number("wind_kg")+2*math.Abs(c.number("platform_kg"))+0.01 || c.number("blind_s") > 3*c.number("every_s")+5 || c.untold() {
 		return
 	}
 	late := math.Inf(1)
@@ -260,6 +267,9 @@ func (s *weighScore) passing(c judged, odd func(string)) {
 	s.over.count(late <= allowed)
 	if c.number("over_sigma") >= tellable {
 		s.told.count(late <= allowed)
+		if c.number("steady_s") >= 60 {
+			s.steady.count(late <= allowed)
+		}
 	} else {
 		s.untold.count(late <= allowed)
 	}
@@ -284,7 +294,7 @@ func (s *weighScore) write(w io.Writer) {
 		one.write(w)
 	}
 	s.errors.write(w)
-	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.nearAll, &s.nearTold, &s.near, &s.nearUntold, &s.nearMoved, &s.noNear, &s.over, &s.told, &s.untold, &s.calm, &s.windy, &s.slow, &s.seldom, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
+	for _, one := range []*share{&s.band, &s.best, &s.unweighed, &s.restored, &s.bandAll, &s.nearAll, &s.nearTold, &s.near, &s.nearUntold, &s.nearMoved, &s.noNear, &s.over, &s.told, &s.steady, &s.untold, &s.calm, &s.windy, &s.slow, &s.seldom, &s.overPlus, &s.overAl, &s.falseOver, &s.falseHose, &s.falseBump} {
 		one.write(w)
 	}
 	s.said.write(w)
