@@ -104,6 +104,7 @@ type vacuumHold struct {
 	gaveCause string
 	whole     bool // it was given on all of the hold
 	ended     bool // by its mark
+	valved    bool // somebody said that the pump is valved off, and nobody that it was started since
 	power     []powered
 	powered   string // the first contact that told power for long enough to shut valves
 }
@@ -195,6 +196,8 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 			j.charging = true
 		case b.Kind == "mark" && b.Name == "isolated":
 			return j.valvedOff(e, b)
+		case b.Kind == "mark" && b.Name == "pump-started":
+			j.valved = false
 		}
 	}
 	return out

@@ -8,10 +8,17 @@ const sameAct = time.Minute
 
 // valvedOff moves the hold's beginning to where somebody says that the pump was
 // valved off: until then it pulled, and what it holds down proves nothing. A
-// verdict of a hold that passed or failed stands.
+// verdict of a hold that passed or failed stands. Who says it again, of a pump that
+// nobody started meanwhile, tells nothing new and does not lose the hour,
+// unless nothing was to be proven of it any more.
 func (j *vacuumHold) valvedOff(e Entry, b *Told) []Finding {
 	late := j.clock.newest
-	if b.System != j.begun.System || late < sameAct || j.charging || j.badUnit || j.result == Passed || j.result == NotPassed {
+	if b.System != j.begun.System {
+		return nil
+	}
+	again := j.valved
+	j.valved = true
+	if again && j.result == "" || late < sameAct || j.charging || j.badUnit || j.result == Passed || j.result == NotPassed {
 		return nil
 	}
 	var out []Finding
@@ -21,6 +28,7 @@ func (j *vacuumHold) valvedOff(e Entry, b *Told) []Finding {
 	s := j.begun
 	s.Entry, s.Began = e, e.At
 	anew := beginVacuumHold(s).(*vacuumHold)
+	anew.valved = true
 	anew.power, anew.powered = j.power, j.powered // a valve that power shut stays so
 	for i := range anew.power {
 		anew.power[i].since -= late
