@@ -82,6 +82,16 @@ func (e *Engine) weighedFor(system string) (seq uint64) {
 	return seq
 }
 
+// weigher is the one ledger of a step for all judges that ask for it.
+type weigher struct{ ledger *ledger }
+
+func (w *weigher) of(s Start) *ledger {
+	if w.ledger == nil {
+		w.ledger = beginLedger(s)
+	}
+	return w.ledger
+}
+
 // goesOn is the ledger at a step's begin, where what was heard since the last
 // one tells more than that one's last weight.
 func (l *ledger) goesOn(s Start) (*ledger, bool) {

@@ -63,7 +63,7 @@ func (l *lasting) by(now time.Duration, holds bool, long time.Duration) bool {
 }
 
 func beginChargeTarget(s Start) Judge {
-	j := &chargeTarget{ledger: beginLedger(s), step: s.Step}
+	j := &chargeTarget{ledger: s.weigher.of(s), step: s.Step}
 	j.target, j.aimed = limit(s.Step, "target")
 	lead, _ := limit(s.Step, "lead")
 	near, _ := limit(s.Step, "near")

@@ -498,19 +498,20 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	of, step := byTakeOff(e.of(system), step, e.given)
 	st := &stage{Running: Running{Step: step, Since: e.happened(entry, b)}}
 	heard, readBy := e.heardBetween(system, b.Name)
+	shared := &weigher{}
 	for i := range e.rules {
 		r := &e.rules[i]
 		if !names(r.Steps, b.Name) {
 			continue
 		}
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
-		if s.fixes = e.fixesOf(s.points); heard != nil && r.Name == ChargeTarget.Name {
+		if s.fixes = e.fixesOf(s.points); heard != nil && (r.Name == ChargeTarget.Name || r.Name == ScaleSilent.Name) {
 			s.fixes = readBy // one ledger, one correction
 		}
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)

@@ -14,6 +14,7 @@ import (
 // over draw-in and weigh-in.
 type ledger struct {
 	clock     watch
+	seen      uint64        // the newest entry that it has taken
 	stepAt    time.Duration // the step's begin, by that clock: what was heard since the last weighing step goes before
 	before    charge        // by the steps before this one
 	platforms []*platform
@@ -247,8 +248,13 @@ func earlierCharge(f Finding) (was charge) {
 	return was
 }
 
-// Next follows the scale; it finds nothing.
+// Next follows the scale; it finds nothing. Two judges of a step hold it: each
+// hands it what comes, and it takes an entry once.
 func (l *ledger) Next(e Entry) {
+	if e.Seq > 0 && e.Seq == l.seen {
+		return
+	}
+	l.seen = e.Seq
 	l.clock.hear(e)
 	switch b := e.Body.(type) {
 	case *Started:

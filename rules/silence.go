@@ -272,7 +272,7 @@ func (q *scaleQuiet) weight(now time.Duration) (clear bool) {
 }
 
 func beginScaleSilent(s Start) Judge {
-	j := &scaleSilent{ledger: beginLedger(s).rested(), step: s.Step.Name}
+	j := &scaleSilent{ledger: s.weigher.of(s), step: s.Step.Name}
 	j.target, j.aimed = limit(s.Step, "target")
 	for _, p := range s.Points {
 		q := &scaleQuiet{}
@@ -283,7 +283,9 @@ func beginScaleSilent(s Start) Judge {
 }
 
 func (j *scaleSilent) Next(e Entry) (out []Finding) {
-	j.ledger.Next(e)
+	if _, own := e.Body.(*Due); !own { // its deadlines are no news of the scale
+		j.ledger.Next(e)
+	}
 	if j.handedOver {
 		return nil
 	}
