@@ -26,9 +26,9 @@ func (between) Due() (time.Duration, bool) { return 0, false }
 var betweenWeighings = Rule{Name: "between-weighings"}
 
 // listen begins to follow a system's scales where a weighing step has ended.
-func (e *Engine) listen(entry Entry, system, step string, fixes []*Correction) {
+func (e *Engine) listen(entry Entry, system, step string, ended *ledger, fixes []*Correction) {
 	points := e.points(&ChargeTarget, system, true)
-	s := Start{System: system, Entry: entry, Points: points, Earlier: e.givenOn(system), Began: entry.At}
+	s := Start{System: system, Entry: entry, Points: points, Earlier: e.givenOn(system), Began: entry.At, ended: ended}
 	last, given := lastWeighed(s.Earlier)
 	if !isWeighing(step) || !given || last.Seq != entry.Seq {
 		return
@@ -40,6 +40,16 @@ func (e *Engine) listen(entry Entry, system, step string, fixes []*Correction) {
 	}
 	e.drop(system)
 	e.between = append(e.between, &seat{rule: &betweenWeighings, system: system, points: points, fixes: fixes, judge: between{beginLedger(s).rested()}})
+}
+
+// ledgerOf is the ledger of a step's seats, and how its points are corrected.
+func ledgerOf(seats []*seat) (l *ledger, fixes []*Correction) {
+	for _, s := range seats {
+		if j, ok := s.judge.(*chargeTarget); ok {
+			l, fixes = j.ledger, s.fixes
+		}
+	}
+	return l, fixes
 }
 
 // heardBetween is the ledger since the last weighing step of a system, for the
@@ -55,6 +65,20 @@ func (e *Engine) heardBetween(system, step string) (l *ledger, fixes []*Correcti
 	}
 	e.drop(system)
 	return l, fixes
+}
+
+// goesOnFrom is the newest ledger of a system where a weighing step is begun: what
+// was heard since the last one, or of that itself where it still runs.
+func (e *Engine) goesOnFrom(system string, heard *ledger) (l *ledger) {
+	if heard != nil {
+		return heard
+	}
+	for _, st := range e.running {
+		if st.System == system && isWeighing(st.Name) {
+			l, _ = ledgerOf(st.seats)
+		}
+	}
+	return l
 }
 
 // drop forgets what was heard since the last weighing step of a system, and of

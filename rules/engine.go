@@ -511,7 +511,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)
@@ -532,13 +532,8 @@ func (e *Engine) end(entry Entry, system, name string, out []Finding) []Finding 
 			out = e.ask(s, entry, out)
 		}
 		e.running = append(e.running[:i:i], e.running[i+1:]...)
-		var fixes []*Correction
-		for _, s := range st.seats {
-			if s.rule.Name == ChargeTarget.Name {
-				fixes = s.fixes
-			}
-		}
-		e.listen(entry, system, name, fixes)
+		ledger, fixes := ledgerOf(st.seats)
+		e.listen(entry, system, name, ledger, fixes)
 		e.seatAll()
 		return append(out, e.clearEnded(st.Step)...)
 	}

@@ -150,7 +150,7 @@ func beginLedger(s Start) *ledger {
 	l := &ledger{clock: startWatch(s)}
 	for _, p := range s.Points {
 		if p.Role == "charging-scale" {
-			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1})
+			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, swapped: -toldLate})
 		}
 	}
 	if last, ok := lastWeighed(s.Earlier); ok {
@@ -161,6 +161,10 @@ func beginLedger(s Start) *ledger {
 		}
 		for i, p := range l.platforms {
 			p.carry(last, i, gap, s.Swapped > last.Seq, s.Weighed > last.Seq)
+			if s.ended != nil { // a swap that it saw may be told of only now
+				was := s.ended.platforms[i]
+				p.swapped, p.untold = l.clock.of(s.ended.clock.when(was.swapped)), was.untold
+			}
 		}
 	}
 	return l
@@ -294,7 +298,7 @@ const toldLate = 10 * time.Minute
 // told takes a mark. What was seen already needs no telling: after it, what
 // falls is flow again.
 func (p *platform) told(now time.Duration, mark string) {
-	if seen := now - p.swapped; mark == "cylinder-swapped" && !p.lifted && p.swapped > 0 && (seen < hintFor || p.untold && seen < toldLate) {
+	if seen := now - p.swapped; mark == "cylinder-swapped" && !p.lifted && (seen < hintFor || p.untold && seen < toldLate) {
 		p.untold = false
 		return
 	}

@@ -344,6 +344,7 @@ type Start struct {
 	OneScale bool               // a charging scale serves several systems, for a standing rule
 	between  *ledger            // since the system's last draw-in or weigh-in ended; nil: none did, or the box has started since
 	weigher  *weigher           // of a step: the ledger that its judges share
+	ended    *ledger            // the newest of the weighing steps before, where the box has heard it
 	Checks   *CheckList         // of the system, for a standing rule; read only; nil: the box's own points
 	Said     *Calibrations      // of the instruments; read only
 	Jobs     *Jobs              // of the site's systems, for a standing rule; read only
