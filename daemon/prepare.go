@@ -119,7 +119,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		dir = s.Box.Data
 	}
 	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, fmt.Errorf("the folder for the journal: %w", err)
+		return nil, fmt.Errorf("the folder for the journal: %w; name one that may be written to, by box.data in the site file or by --data", err)
 	}
 	b := &Box{Dir: dir, Brokers: map[string]*broker.Broker{}}
 	defer func() {

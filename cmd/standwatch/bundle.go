@@ -36,7 +36,7 @@ func (c bundleCommand) Run(ctx context.Context, o output) (err error) {
 	}
 	f, err := os.CreateTemp(filepath.Dir(c.Out), ".bundle-*")
 	if err != nil {
-		return fmt.Errorf("--out: %w", err)
+		return unwritten("--out", c.Out, err)
 	}
 	defer func() {
 		if err != nil {
@@ -48,8 +48,8 @@ func (c bundleCommand) Run(ctx context.Context, o output) (err error) {
 	if err = errors.Join(err, statErr, f.Chmod(0o644), f.Sync(), f.Close()); err != nil {
 		return err
 	}
-	if err := os.Rename(f.Name(), c.Out); err != nil {
-		return err
+	if err = os.Rename(f.Name(), c.Out); err != nil {
+		return unwritten("--out", c.Out, err)
 	}
 	fmt.Fprintf(o.out, "%s: %d entries in %d parts, %s.\nKey:   %s\nHead:  %s\n", c.Out, m.Entries, len(m.Parts)+2, size(info.Size()), key.Fingerprint(), m.Head)
 	if remark != "" {

@@ -181,7 +181,10 @@ func demoFolder(given string) (dir string, remove func() error, err error) {
 	if found, _ := os.ReadDir(given); len(found) > 0 {
 		return "", nil, fmt.Errorf("%s is not empty; give a new folder, so that two nights do not mix", given)
 	}
-	return given, func() error { return nil }, os.MkdirAll(given, 0o750)
+	if err := os.MkdirAll(given, 0o750); err != nil {
+		return "", nil, fmt.Errorf("%s cannot be made: %w; give --data a new folder where you may write", given, reason(err))
+	}
+	return given, func() error { return nil }, nil
 }
 
 // listen takes the address, or the next free port of the same host.

@@ -73,7 +73,7 @@ func (c doctorCommand) look(ctx context.Context, o output, m doctor.Machine) err
 			return fmt.Errorf("%s is there already, and a site file is not overwritten: name another with --write", c.Write)
 		}
 		if err != nil {
-			return fmt.Errorf("%s cannot be written: %w", c.Write, err)
+			return unwritten("--write", c.Write, err)
 		}
 	}
 	expected, found, err := c.listen(ctx, m, site, buses, file)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 
 	"standwatch/daemon"
@@ -14,7 +15,7 @@ import (
 )
 
 type importCommands struct {
-	List   importCommand       `cmd:"" default:"withargs" hidden:"" help:"A take-off or a list of units, as an installer sent it."`
+	List   importCommand       `cmd:"" default:"withargs" help:"A take-off or a list of units, as an installer sent it; the word list may be left out: import takeoff FILE, import units FILE."`
 	Bundle importBundleCommand `cmd:"" help:"An earlier visit's bundle: its figures stand in this job's record beside the new ones."`
 }
 
@@ -48,7 +49,7 @@ func (c importCommand) Run(o output) error {
 	}
 	data, err := readList(c.File)
 	if err != nil {
-		return faults(o.err, []error{sensors.Fault{File: c.File, Line: 1, Column: 1, Problem: err.Error(), Want: "name a list as CSV"}})
+		return faults(o.err, []error{sensors.Fault{File: c.File, Line: 1, Column: 1, Problem: reason(err).Error(), Want: "name a list as CSV"}})
 	}
 	p, err := exchange.Read(c.File, data, c.What, exchange.Options{LengthUnit: c.LengthUnit, DiameterUnit: c.DiameterUnit,
 		Decimal: c.Decimal, Line: c.Line, Columns: columns, LeaveOut: c.LeaveOut})
@@ -138,8 +139,11 @@ func (c importCommand) write(o output, p exchange.Preview) error {
 		return err
 	}
 	f, err := os.OpenFile(c.Out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644) // what is there is somebody's
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is there already and is not overwritten; give another --out, or move it away", c.Out)
+	}
 	if err != nil {
-		return fmt.Errorf("--out: %w", err)
+		return unwritten("--out", c.Out, err)
 	}
 	_, err = f.Write(b.Bytes())
 	return errors.Join(err, f.Close())

@@ -42,7 +42,7 @@ func (c importBundleCommand) Run(ctx context.Context, o output) error {
 		for _, f := range found.Faults {
 			fmt.Fprintf(o.err, "- %s\n", f.Description)
 		}
-		return fmt.Errorf("%s: %w", c.File, err)
+		return err
 	}
 	if c.Data == "" {
 		if given == v.Key {
@@ -99,7 +99,10 @@ func readVisit(file string) (v record.Visit, found record.Verified, err error) {
 		return v, found, err
 	}
 	defer f.Close()
-	return record.ReadVisit(f, size)
+	if v, found, err = record.ReadVisit(f, size); err != nil {
+		err = fmt.Errorf("%s: %w; %s", file, err, wantBundle)
+	}
+	return v, found, err
 }
 
 // system is the one whose earlier visit a bundle is.

@@ -48,7 +48,7 @@ func (c labelCommand) Run(ctx context.Context, o output) error {
 		c.Out = "charge-label.pdf"
 	}
 	if err := os.WriteFile(c.Out, b.Bytes(), 0o644); err != nil {
-		return err
+		return unwritten("--out", c.Out, err)
 	}
 	fmt.Fprintln(o.out, c.Out)
 	return nil

@@ -75,7 +75,7 @@ func (c recordCommand) Run(ctx context.Context, o output) (err error) {
 		return err
 	}
 	if err := os.WriteFile(out, b.Bytes(), 0o644); err != nil {
-		return fmt.Errorf("--out: %w", err)
+		return unwritten("--out", out, err)
 	}
 	_, err = fmt.Fprintln(o.out, out)
 	return err

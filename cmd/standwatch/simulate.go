@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -90,7 +91,7 @@ func writeTrial(w io.Writer, t trial.Trial, out string) error {
 	}
 	for _, f := range files {
 		if err := writeNew(f.name, f.write); err != nil {
-			return fmt.Errorf("%s cannot be written: %w; give an --out in a folder that is there and may be written to", f.name, err)
+			return unwritten("--out", f.name, err)
 		}
 	}
 	_, err := fmt.Fprintf(w, "%s, seed %d: %d rows in %s; what was true is in %s.truth.json\nstandwatch replay --site %s.site.yaml %s\n",
@@ -102,12 +103,26 @@ func writeTrial(w io.Writer, t trial.Trial, out string) error {
 func writeNew(name string, write func(io.Writer) error) (err error) {
 	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
-		var path *os.PathError
-		if errors.As(err, &path) {
-			return path.Err
-		}
 		return err
 	}
 	defer func() { err = errors.Join(err, f.Close()) }()
 	return write(f)
+}
+
+// unwritten says of a file that a flag names why it was not written, and what to do.
+func unwritten(flag, name string, err error) error {
+	return fmt.Errorf("%s cannot be written: %w; give %s a file in a folder that is there and may be written to", name, reason(err), flag)
+}
+
+// reason is what is wrong with a file, where its name is said anyway.
+func reason(err error) error {
+	var p *fs.PathError
+	var l *os.LinkError
+	switch {
+	case errors.As(err, &p):
+		return p.Err
+	case errors.As(err, &l):
+		return l.Err
+	}
+	return err
 }

@@ -80,15 +80,16 @@ func verifyFile(name string) (v record.Verified, done func(), err error) {
 	return v, func() { _ = f.Close() }, nil // it was read only
 }
 
+const wantBundle = "give a bundle, the .zip that standwatch bundle or the page Record made"
+
 // openBundle opens a bundle's file.
 func openBundle(name string) (f *os.File, size int64, err error) {
-	const want = "give a bundle, the .zip that standwatch bundle or the page Record made"
 	if f, err = os.Open(name); err != nil {
-		return nil, 0, fmt.Errorf("%w; %s", err, want)
+		return nil, 0, fmt.Errorf("%s: %w; %s", name, reason(err), wantBundle)
 	}
 	info, err := f.Stat()
 	if err == nil && info.IsDir() {
-		err = fmt.Errorf("%s is a folder; %s", name, want)
+		err = fmt.Errorf("%s is a folder; %s", name, wantBundle)
 	}
 	if err != nil {
 		return nil, 0, errors.Join(err, f.Close())

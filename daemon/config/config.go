@@ -83,7 +83,7 @@ func readFile(file string) (string, error) {
 		return "", fmt.Errorf("the file has %d bytes, a site file has at most %d", st.Size(), largest)
 	}
 	b, err := os.ReadFile(file)
-	return string(b), err
+	return string(b), cmp.Or(errors.Unwrap(err), err)
 }
 
 func parse(file, text string, drivers []sensors.Driver, limits []rules.Limit) (*Site, []error) {

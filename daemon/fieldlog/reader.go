@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"slices"
 	"strconv"
@@ -192,6 +193,10 @@ func (r *Reader) readLine(held []byte) ([]byte, error) {
 		return held, nil
 	case err == io.EOF:
 		return nil, io.EOF
+	}
+	var p *fs.PathError
+	if errors.As(err, &p) { // its file is named by the fault
+		err = p.Err
 	}
 	return nil, r.unreadable(err.Error(), "give a log that can be read")
 }

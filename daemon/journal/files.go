@@ -275,7 +275,7 @@ func openReader(dir string) (_ *sqlite.Conn, err error) {
 		if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
 			return nil, fmt.Errorf("journal: there is no journal in %s (no file %s); give the directory a standwatch writes to: %w", dir, File, err)
 		}
-		return nil, fmt.Errorf("journal: %w", err)
+		return nil, fmt.Errorf("journal: no access to the journal in %s; check its owner, and as whom this was started: %w", dir, err)
 	}
 	conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
 	if err != nil {
