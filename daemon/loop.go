@@ -45,9 +45,10 @@ type loop struct {
 	receipts []sensors.Receipt
 	kept     []func()
 	told     []mark
-	first    time.Time // when the oldest waiting delivery was taken; zero: none waits
-	hurry    bool      // commit now: somebody waits for it
-	failing  bool      // the newest commit failed
+	first    time.Time          // when the oldest waiting delivery was taken; zero: none waits
+	hurry    bool               // commit now: somebody waits for it
+	failing  bool               // the newest commit failed
+	newest   map[[2]string]turn // by system and step
 
 	begun     time.Time    // when the loop was made
 	turned    atomic.Int64 // ns after begun: when it last turned with all that was due kept
@@ -57,7 +58,7 @@ type loop struct {
 }
 
 func newLoop(d *Daemon) *loop {
-	return &loop{d: d, stopped: make(chan struct{}), begun: time.Now()}
+	return &loop{d: d, stopped: make(chan struct{}), begun: time.Now(), newest: map[[2]string]turn{}}
 }
 
 // quiet is how long ago the loop last turned with all that was due kept.
@@ -284,14 +285,41 @@ func (l *loop) taken(r *sensors.Reading, at rules.Instant) time.Duration {
 }
 
 func (l *loop) takeMark(m mark) {
+	l.told = append(l.told, m)
+	l.hurry = true
+	if l.doubled(m.told) {
+		return // answered with the commit of the first
+	}
 	for i := range m.told {
 		if l.d.parts.OwnTimes {
 			l.stamp(m.told[i].Own) // where times are told, a mark moves them on too
 		}
 		l.put(&m.told[i])
 	}
-	l.told = append(l.told, m)
-	l.hurry = true
+}
+
+// turn is the newest begin or end of a step that was told.
+type turn struct {
+	kind string
+	at   time.Duration
+}
+
+// A page asks how a step stands and then tells of it. Who taps twice, or two
+// people at once, find it as it was both times: within this it is one mark.
+const oneTurn = 3 * time.Second
+
+// doubled reports whether marks tell of a begin or an end that was told just now.
+func (l *loop) doubled(told []rules.Told) bool {
+	b := told[len(told)-1] // what a page asked before a begin stands before it
+	if b.Kind != "begin" && b.Kind != "end" {
+		return false
+	}
+	key, now := [2]string{l.d.system(b.System), b.Name}, l.d.parts.Clock.Stamp(b.Own)
+	if was, ok := l.newest[key]; ok && was.kind == b.Kind && now-was.at < oneTurn {
+		return true
+	}
+	l.newest[key] = turn{b.Kind, now}
+	return false
 }
 
 // tick writes an anchor when the wall clock has moved, when it is time, or

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"math"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -54,6 +55,55 @@ func TestScreensKeepWhatAStepWas(t *testing.T) {
 				t.Errorf("before the newest: %+v, %v", older, err)
 			}
 		})
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
+// Two people who begin or end a step at once, or a thumb that taps twice, make
+// one mark; what follows a while later is another.
+func TestAStepIsBegunOnceByTwo(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d, j := box(t, t.TempDir(), weighing(time.Now(), func(time.Duration) bool { return false }))
+		run(t, d, func(ctx context.Context) {
+			time.Sleep(10 * time.Second)
+			atOnce := func(kind string) {
+				var all sync.WaitGroup
+				for range 4 {
+					all.Go(func() {
+						err := d.Tell(ctx, rules.Told{Kind: "mark", Name: "note", Note: "asked"}, rules.Told{Kind: kind, Name: "weigh-in"})
+						if err != nil {
+							t.Error(err)
+						}
+					})
+				}
+				all.Wait()
+			}
+			for _, kind := range []string{"begin", "end", "begin"} { // sooner one after the other than twice the same
+				atOnce(kind)
+			}
+			time.Sleep(time.Minute)
+			if s := d.Now(); len(s.Running) != 1 || len(s.Past) != 1 {
+				t.Errorf("running %d, past %d, want 1 and 1", len(s.Running), len(s.Past))
+			}
+			if err := d.Tell(ctx, rules.Told{Kind: "begin", Name: "weigh-in"}); err != nil { // a field log's way to begin anew
+				t.Error(err)
+			}
+		})
+		marks, err := j.Marks(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := ""
+		for _, e := range marks {
+			if b, ok := e.Body.(*rules.Told); ok && b.Note != "stopped" {
+				said += b.Kind + " "
+			}
+		}
+		if want := "mark begin mark end mark begin begin "; said != want {
+			t.Errorf("the journal has %s, want %s", said, want)
+		}
 		if err := j.Close(); err != nil {
 			t.Fatal(err)
 		}
