@@ -13,6 +13,7 @@ import (
 	"standwatch/daemon"
 	"standwatch/daemon/config"
 	"standwatch/daemon/journal"
+	"standwatch/daemon/record"
 	"standwatch/rules"
 )
 
@@ -115,7 +116,7 @@ func clockTime(t time.Time) string {
 	if t.IsZero() {
 		return "-"
 	}
-	return t.Format("2006-01-02 15:04:05")
+	return t.Format("2006-01-02 15:04:05") + record.WhichHour(t)
 }
 
 func stamp(t time.Time) string {

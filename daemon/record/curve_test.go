@@ -147,6 +147,39 @@ func TestTimeAxisOverSummerTime(t *testing.T) {
 	}
 }
 
+// The hour that comes twice says which it is, and no other. The European Union's clocks go back on the last Sunday of
+// October at 01:00 UTC (directive 2000/84/EC); Lord Howe's by half an hour at 15:00 UTC (the tz database).
+func TestTheHourThatComesTwice(t *testing.T) {
+	for _, c := range []struct{ zone, utc, want string }{
+		{"Europe/Lisbon", "2026-10-24T23:59:59Z", "2026-10-25 00:59:59"},
+		{"Europe/Lisbon", "2026-10-25T00:00:00Z", "2026-10-25 01:00:00 WEST"},
+		{"Europe/Lisbon", "2026-10-25T00:59:59Z", "2026-10-25 01:59:59 WEST"},
+		{"Europe/Lisbon", "2026-10-25T01:00:00Z", "2026-10-25 01:00:00 WET"},
+		{"Europe/Lisbon", "2026-10-25T01:59:59Z", "2026-10-25 01:59:59 WET"},
+		{"Europe/Lisbon", "2026-10-25T02:00:00Z", "2026-10-25 02:00:00"},
+		{"Europe/Lisbon", "2026-03-29T00:30:00Z", "2026-03-29 00:30:00"},
+		{"Europe/Lisbon", "2026-03-29T01:30:00Z", "2026-03-29 02:30:00"},
+		{"Australia/Lord_Howe", "2026-04-04T14:29:59Z", "2026-04-05 01:29:59"},
+		{"Australia/Lord_Howe", "2026-04-04T14:30:00Z", "2026-04-05 01:30:00 +11"},
+		{"Australia/Lord_Howe", "2026-04-04T15:00:00Z", "2026-04-05 01:30:00 +1030"},
+		{"Australia/Lord_Howe", "2026-04-04T15:30:00Z", "2026-04-05 02:00:00"},
+		{"Asia/Kathmandu", "2026-10-25T01:00:00Z", "2026-10-25 06:45:00"},
+		{"UTC", "2026-10-25T01:00:00Z", "2026-10-25 01:00:00"},
+	} {
+		zone, err := time.LoadLocation(c.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		at, err := time.Parse(time.RFC3339, c.utc)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := momentText(at.In(zone)); got != c.want {
+			t.Errorf("%s in %s is %q, want %q", c.utc, c.zone, got, c.want)
+		}
+	}
+}
+
 func FuzzCurve(f *testing.F) {
 	f.Add(300.0, 500.0, 1.0, int64(3600), true, uint8(3))
 	f.Add(math.NaN(), math.Inf(1), -1.0, int64(0), false, uint8(0))

@@ -131,7 +131,22 @@ func momentText(t time.Time) string {
 	if t.IsZero() {
 		return notKnown
 	}
-	return t.Format(momentLayout)
+	return t.Format(momentLayout) + WhichHour(t)
+}
+
+// WhichHour tells apart the hour that a clock shows twice when summer time ends:
+// a blank and the zone's short name then, and nothing else in the year.
+func WhichHour(t time.Time) string {
+	began, ends := t.ZoneBounds()
+	_, offset := t.Zone()
+	for _, other := range []time.Time{began.Add(-time.Second), ends} {
+		_, was := other.In(t.Location()).Zone()
+		twin := t.Add(time.Duration(offset-was) * time.Second) // when the clock shows the same by the other offset
+		if _, at := twin.Zone(); twin != t && at == was {
+			return t.Format(" MST")
+		}
+	}
+	return ""
 }
 
 // clockOf is the time of a day, for a table whose heading says which.
@@ -139,5 +154,5 @@ func clockOf(t time.Time) string {
 	if t.IsZero() {
 		return notKnown
 	}
-	return t.Format("02 15:04:05")
+	return t.Format("02 15:04:05") + WhichHour(t)
 }
