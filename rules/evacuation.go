@@ -39,6 +39,8 @@ const (
 	gaugeTopPa    = 25000 * micronPa // where a thermal gauge ends (the field guide)
 	upPa          = 50e3             // with an absolute transducer: let in gas
 	pulledPa      = 30e3             // and pumped again
+	letInPa       = 5e3              // what it must show of a break that stops short of the atmosphere; a zero and noise are below (from memory)
+	letInStands   = 0.9              // of the most of it: what the pump draws off at once is a valve opened
 	nitrogenPa    = 2e3              // so far above the atmosphere is no air: nitrogen is 1 to 3 psi above (the field guide)
 	airFor        = time.Minute      // levelled off at the atmosphere
 	restsWithin   = 0.005            // of the level: so far it may move and still stand (0.5 kPa at the atmosphere: a digit and noise)
@@ -60,6 +62,7 @@ const (
 	absLeastPa    = 3000.0       // an absolute transducer shows no less by its zero and noise alone
 	oddMost       = 3.0          // times: what a gauge and a transducer may differ by
 	oddFor        = 5            // readings
+	topStands     = 0.995        // of the most that the gauge showed: its noise is more
 	nearTarget    = 2.0          // times the target: there a gauge has the steps that it has in the hold
 )
 
@@ -89,6 +92,7 @@ type evacuation struct {
 	beforePa  float64 // the reading before
 	wasShut   bool    // and the gauge's valve was shut in it: it never showed the nitrogen
 	absPeakPa float64
+	absMostPa float64 // since the gauge's floor was lifted
 	absDown   bool    // this pull was seen by the transducer
 	startedPa float64 // of the transducer before the first pull; 0: not heard
 	standPa   float64 // where it stands, and since when
@@ -295,14 +299,14 @@ func (j *evacuation) lastMinute() {
 // on showing a vacuum, it was none.
 func (j *evacuation) pull(t time.Duration) (out []Finding) {
 	floor := 0.0
-	if n := len(j.floors); n > 0 && !j.lost && !(j.absSaw && j.absPeakPa < upPa) {
+	if n := len(j.floors); n > 0 && !j.lost && !(j.absSaw && j.absPeakPa < letInPa) {
 		if broken := max(j.absPeakPa, j.saidPa); broken > 0 {
 			j.dilutedBy *= physics.AfterBreak(j.floors[n-1], broken, 1)
 		} else {
 			j.dilutedBy = 0
 		}
 	}
-	if j.absSaw && j.absPeakPa < upPa {
+	if j.absSaw && j.absPeakPa < letInPa {
 		j.breaks--
 		j.unseen++
 		if n := len(j.floors); n > 0 { // it is the same pull
@@ -405,7 +409,10 @@ func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 		return nil, false
 	}
 	if !j.isUp {
-		j.isUp, j.upSince = true, s.t
+		j.isUp, j.upSince, j.absMostPa = true, s.t, 0
+	}
+	if j.absHeard(s.t) {
+		j.absMostPa = max(j.absMostPa, j.abs(s.t))
 	}
 	switch {
 	case s.t-j.upSince < minute:
@@ -414,7 +421,7 @@ func (j *evacuation) rises(s sample) (out []Finding, rose bool) {
 		j.floorPa, j.isUp = 0, false
 		j.forget()
 		return nil, true
-	case j.isMid && j.upSince-j.midAt > breakWithin || j.absHeard(s.t) && !j.isAbsUp(s.t):
+	case j.isMid && j.upSince-j.midAt > breakWithin || j.absHeard(s.t) && !j.isLetIn(s.t):
 		return nil, true // a leak, or water: no nitrogen comes in like that
 	}
 	stopped := !j.pumping && !j.isolated
@@ -451,6 +458,11 @@ func (j *evacuation) airIn(pa float64) Finding {
 func (j *evacuation) absHeard(t time.Duration) bool { return !math.IsNaN(j.abs(t)) }
 func (j *evacuation) isAbsUp(t time.Duration) bool  { return j.abs(t) > upPa }
 
+// isLetIn reports whether it shows gas let in that stays, be it less than an atmosphere.
+func (j *evacuation) isLetIn(t time.Duration) bool {
+	return j.abs(t) > max(letInPa, letInStands*j.absMostPa)
+}
+
 func (j *evacuation) abs(t time.Duration) float64 { return j.of("absolute-pressure", t, bridged) }
 
 // of is the newest reading of a role, where it is not too old.
@@ -485,7 +497,7 @@ func (j *evacuation) readAbsolute(place int, s sample) (out []Finding) {
 func (j *evacuation) followAbsolute(s sample) (out []Finding) {
 	if j.broken {
 		j.absSaw, j.absPeakPa = true, max(j.absPeakPa, s.v)
-		if j.absPeakPa > upPa && s.v < pulledPa {
+		if j.absPeakPa > letInPa && s.v < min(pulledPa, fallsAgain*j.absPeakPa) {
 			return j.pull(s.t)
 		}
 		air := j.of("barometer", s.t, 24*time.Hour)
@@ -739,16 +751,21 @@ func lately(past []level, span time.Duration) []level {
 
 // why names water where the level is its vapour pressure at the coldest pipe
 // and, where the pipe's temperature moved, moved with it (6 to 7 % a kelvin).
+// Below that it may be a pool that boils itself colder than the clamps: 40 g an
+// hour take 27 W, and still air gives a pipe little (latent heat 2.45 MJ/kg).
 func (j *evacuation) why(past []level) string {
 	l := past[len(past)-1]
-	if math.IsNaN(l.tempC) {
+	switch r := l.pa() / vapourPa(l.tempC); {
+	case j.isTop(l):
+		return "top"
+	case math.IsNaN(l.tempC):
 		return "unknown"
-	}
-	if r := l.pa() / vapourPa(l.tempC); !(r >= waterLeast && r <= waterMost) {
-		if r < 1 && l.pa() > iceFromPa/2 && l.pa() < iceToPa {
-			return "ice"
-		}
+	case r > waterMost || l.pa() <= iceFromPa/2:
 		return "leak"
+	case r < 1 && l.pa() < iceToPa && r < waterLeast:
+		return "ice"
+	case r < waterLeast:
+		return "pool"
 	}
 	var tC, ln []float64
 	low, high := math.Inf(1), math.Inf(-1)
@@ -767,6 +784,9 @@ func (j *evacuation) why(past []level) string {
 	return "moisture"
 }
 
+// isTop reports whether a gauge that moves stood where it ends, all of a minute.
+func (j *evacuation) isTop(l level) bool { return l.pa() > topStands*j.highPa && l.pa() > breakLeastPa }
+
 func vapourPa(tempC float64) float64 {
 	pa, _, err := physics.BoilingPa(tempC)
 	if err != nil {
@@ -780,7 +800,7 @@ func vapourPa(tempC float64) float64 {
 func (j *evacuation) lookAtWater(l level) []Finding {
 	pa := l.pa()
 	r := pa / vapourPa(l.tempC)
-	if pa > physics.TriplePointPa && r >= waterLeast && r <= waterMost {
+	if pa > physics.TriplePointPa && r >= waterLeast && r <= waterMost && !j.isTop(l) {
 		if j.dwell == 0 || pa < j.dweltPa*(1-waterDwellMax) {
 			j.dwell, j.dweltPa = 0, pa
 		}
@@ -906,7 +926,7 @@ func (j *evacuation) ended() []Finding {
 	case !ok:
 	case pa > j.target.Value*(1+1e-6):
 		result = NotPassed
-		if j.stalled && j.cause != "" && j.cause != "ice" {
+		if j.stalled && (j.cause == "leak" || j.cause == "moisture") {
 			cause = j.cause
 		}
 	case -fall > levelRise:

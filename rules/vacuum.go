@@ -379,6 +379,10 @@ func (j *vacuumHold) look(t time.Duration) {
 		}
 	}
 	all = withoutKicks(all)
+	if from, ends := j.atEnd(); ends { // what it shows since then bends the curve, and is none
+		t = min(t, from)
+		all = all[:sort.Search(len(all), func(i int) bool { return all[i].TS+all[i].SpanS/2 >= from.Seconds() })]
+	}
 	j.besideWalls(all)
 	n := len(all)
 	if n < 5 || t < j.sett || all[n-1].TS-all[0].TS < viewFrom.Seconds() {
@@ -698,7 +702,11 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 		if cause == "unknown" && j.result == NotPassed { // what was clear stays so
 			cause, words = j.gaveCause, j.gaveCause
 		}
-		out = append(out, j.verdict(NotPassed, cause, holdFailed(j.view.nowPa, j.limit, j.view.t, words, j.sureOf(words))))
+		text := holdFailed(j.view.nowPa, j.limit, j.view.t, words, j.sureOf(words))
+		if from, ends := j.atEnd(); ends {
+			text += holdAtEnd(j.still.value, from)
+		}
+		out = append(out, j.verdict(NotPassed, cause, text))
 	}
 	return out
 }

@@ -46,6 +46,8 @@ var evacWhy = map[string]string{
 	"moisture": "water boils somewhere in the pipe. Warm the low and cold places, break with dry nitrogen, change the pump's oil and pull again",
 	"leak":     "that is not water's pressure at that temperature: a hose, the pump's oil or a leak holds it. Valve the pump off close to it and see what it reaches alone, change its oil, look at hoses and cores, then look for a leak",
 	"ice":      "ice in the pipe holds a vacuum there, and so does a large leak or the pump's oil. Warm the low and cold places: if the level rises with them it is ice. Break with dry nitrogen, change the oil and pull again, and look for a leak if that does not help",
+	"pool":     "water that boils in a pool cools itself to there, below the clamps, and so would a large leak, an open hose or the pump's oil hold it. Valve the pump off for some minutes: a leak goes on rising, water comes to stand. Warm the low and cold places, break with dry nitrogen, change the oil and pull again, and look for a leak if that does nothing",
+	"top":      "the gauge shows no more than that. Look whether the pump draws, whether its valve and the hoses' are open, and for a cap that is missing or a hose that is loose",
 	"unknown":  "no pipe temperature is known to tell water from a hose, the pump's oil or a leak. Change the oil, look at the hoses, and break with dry nitrogen",
 }
 

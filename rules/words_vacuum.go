@@ -159,6 +159,11 @@ func holdFailed(nowPa float64, limit Setting, t time.Duration, cause string, sur
 		micronSI(nowPa), span(t), micron(limit.Value), limit.Source, causeSaid(cause, sure), causeAdvice[cause])
 }
 
+// holdAtEnd says of a gauge that shows one value above the limit that it ends there.
+func holdAtEnd(pa float64, from time.Duration) string {
+	return fmt.Sprintf(" From %s on the gauge shows %s and nothing else: its range ends there, or it no longer measures.", span(from), micron(pa))
+}
+
 // holdNoVacuum is for numbers that begin far beyond any vacuum gauge's scale.
 func holdNoVacuum(point string, pa float64) string {
 	return fmt.Sprintf("%s: the hold begins at %s, and a vacuum gauge ends at 25,000 micron. Set the gauge's own unit in the site file if that is not it; else pull a vacuum. Then begin the step again.",
