@@ -7,7 +7,6 @@ import (
 	"strconv"
 	"time"
 
-	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
@@ -59,7 +58,7 @@ func small(size vg.Length) text.Style {
 	return text.Style{
 		Color:   ink,
 		Font:    font.From(font.Font{Typeface: "Liberation", Variant: "Sans"}, size),
-		Handler: text.Plain{Fonts: font.DefaultCache},
+		Handler: text.Plain{Fonts: curveFonts()},
 	}
 }
 
@@ -163,8 +162,10 @@ func (p *curvePlot) drawGraph(dc draw.Canvas, top vg.Length) {
 		Min: vg.Point{X: dc.Min.X, Y: bottom},
 		Max: vg.Point{X: dc.Max.X, Y: top - p.strip()},
 	}}
-	p.Draw(area)
-	data := p.DataCanvas(area)
+	times, values, data := p.areas(area)
+	p.drawTimes(times)
+	p.drawValues(values)
+	p.drawData(data)
 	for _, s := range p.curve.Spans {
 		from, to := max(0, (unix(s.From)-p.begin)/p.span), min(1, (unix(s.To)-p.begin)/p.span)
 		if from >= to {
@@ -195,8 +196,9 @@ func (p *curvePlot) strip() vg.Length {
 
 // curvePlot is a plot with what stands around it.
 type curvePlot struct {
-	*plot.Plot
 	curve  Curve
+	times  ruler // seconds after the begin
+	values ruler
 	begin  float64 // Unix seconds
 	span   float64
 	zone   string
@@ -225,32 +227,20 @@ type laneTick struct {
 
 // newCurvePlot lays a curve; a brief one has no legend of its own.
 func newCurvePlot(c Curve, width vg.Length, brief bool) *curvePlot {
-	p := &curvePlot{Plot: plot.New(), curve: c}
+	p := &curvePlot{curve: c}
 	if !c.End.After(c.Begin) {
 		c.End = c.Begin.Add(time.Minute)
 		p.curve.End = c.End
 	}
-	p.BackgroundColor = nil
 	p.begin, p.span = unix(c.Begin), c.End.Sub(c.Begin).Seconds()
 	p.zone = "times in " + zoneName(c.Begin, c.End)
 
 	sty := small(curvePrint)
-	low, high, marks := p.valueAxis()
-	p.Y.Min, p.Y.Max = low, high
-	if c.Log {
-		p.Y.Scale = plot.LogScale{}
-	}
-	p.Y.Tick.Marker = plot.ConstantTicks(marks)
-	p.X.Min, p.X.Max = 0, p.span
-	p.X.Tick.Marker = plot.ConstantTicks(timeTicks(c.Begin, c.End, max(3, int(width/55))))
-	for _, a := range []*plot.Axis{&p.X, &p.Y} {
-		a.LineStyle, a.Tick.LineStyle = thinStroke, thinStroke
-		a.Tick.Length, a.Padding = 3, 0
-	}
-	p.X.Tick.Label, p.Y.Tick.Label = sty, sty
-	p.X.Tick.Label.XAlign, p.X.Tick.Label.YAlign = text.XCenter, text.YTop
-	p.Y.Tick.Label.XAlign, p.Y.Tick.Label.YAlign = text.XRight, text.YCenter
-	p.Add(layers{p})
+	p.values = p.valueAxis()
+	p.values.label = sty
+	p.values.label.XAlign, p.values.label.YAlign = text.XRight, text.YCenter
+	p.times = ruler{high: p.span, label: sty, ticks: timeTicks(c.Begin, c.End, max(3, int(width/55)))}
+	p.times.label.XAlign, p.times.label.YAlign = text.XCenter, text.YTop
 
 	if !brief {
 		p.addKeys(width, len(p.gaps()) > 0)
@@ -261,7 +251,7 @@ func newCurvePlot(c Curve, width vg.Length, brief bool) *curvePlot {
 	}
 
 	// Where the graph lies from left to right does not hang on its height.
-	data := p.DataCanvas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: graph}}})
+	_, _, data := p.areas(draw.Canvas{Rectangle: vg.Rectangle{Max: vg.Point{X: width, Y: graph}}})
 	p.left, p.right = data.Min.X, data.Max.X
 	p.layTicks(width)
 	return p
@@ -376,13 +366,12 @@ func (p *curvePlot) drawTicks(dc, data draw.Canvas, top vg.Length) {
 	}
 }
 
-// layers draws what lies within the axes, from the back to the front.
-type layers struct{ p *curvePlot }
-
-func (l layers) Plot(dc draw.Canvas, _ *plot.Plot) {
-	p, c := l.p, l.p.curve
-	for _, t := range p.Y.Tick.Marker.Ticks(p.Y.Min, p.Y.Max) {
-		if y := p.y(dc, t.Value); !t.IsMinor() && dc.ContainsY(y) {
+// drawData draws what lies within the axes, from the back to the front.
+func (p *curvePlot) drawData(dc draw.Canvas) {
+	c := p.curve
+	for _, t := range p.values.ticks {
+		if t.Label != "" {
+			y := p.y(dc, t.At)
 			dc.StrokeLine2(gridStroke, dc.Min.X, y, dc.Max.X, y)
 		}
 	}
@@ -422,7 +411,7 @@ func (p *curvePlot) x(dc draw.Canvas, at time.Time) vg.Length {
 
 // y is where a value lies; what is off the axis lies at its end.
 func (p *curvePlot) y(dc draw.Canvas, v float64) vg.Length {
-	return dc.Y(p.Y.Norm(min(max(v, p.Y.Min), p.Y.Max)))
+	return dc.Y(p.values.norm(min(max(v, p.values.low), p.values.high)))
 }
 
 // drawStretch joins its samples; of many that fall into one column of the
@@ -521,10 +510,10 @@ func (p *curvePlot) hatchForbidden(dc draw.Canvas) {
 			below = max(below, l.Value)
 		}
 	}
-	if above < p.Y.Max {
+	if above < p.values.high {
 		hatch(dc, vg.Rectangle{Min: vg.Point{X: dc.Min.X, Y: p.y(dc, above)}, Max: dc.Max}, 1)
 	}
-	if below > p.Y.Min {
+	if below > p.values.low {
 		hatch(dc, vg.Rectangle{Min: dc.Min, Max: vg.Point{X: dc.Max.X, Y: p.y(dc, below)}}, 1)
 	}
 }
@@ -535,7 +524,7 @@ func (p *curvePlot) drawLimits(dc draw.Canvas) {
 	sty.XAlign = text.XRight
 	var taken []vg.Length
 	for _, l := range p.curve.Limits {
-		if !(l.Value >= p.Y.Min && l.Value <= p.Y.Max) {
+		if !(l.Value >= p.values.low && l.Value <= p.values.high) {
 			continue
 		}
 		y := p.y(dc, l.Value)
@@ -564,8 +553,8 @@ func (p *curvePlot) drawLimits(dc draw.Canvas) {
 
 // valueAxis spans what was measured and its limits; a model that runs away may
 // not flatten it.
-func (p *curvePlot) valueAxis() (low, high float64, ticks []plot.Tick) {
-	low, high = math.Inf(1), math.Inf(-1)
+func (p *curvePlot) valueAxis() ruler {
+	low, high := math.Inf(1), math.Inf(-1)
 	take := func(v float64) {
 		const absurd = 1e12 // of any unit: no axis has room for its digits
 		if math.Abs(v) < absurd && (!p.curve.Log || v > 0) {
@@ -609,25 +598,22 @@ func (p *curvePlot) valueAxis() (low, high float64, ticks []plot.Tick) {
 			low = 0.1
 		}
 	}
-	var at []AxisTick
-	if p.curve.Log {
-		low, high, at = Decades(low, high)
+	a := ruler{log: p.curve.Log}
+	if a.log {
+		a.low, a.high, a.ticks = Decades(low, high)
 	} else {
-		low, high, at = Rounds(low, high, 5)
+		a.low, a.high, a.ticks = Rounds(low, high, 5)
 	}
-	for _, t := range at {
-		ticks = append(ticks, plot.Tick{Value: t.At, Label: t.Label})
-	}
-	return low, high, ticks
+	return a
 }
 
 // timeTicks labels at most most round times of the site's day, in seconds
 // after begin.
-func timeTicks(begin, end time.Time, most int) []plot.Tick {
+func timeTicks(begin, end time.Time, most int) []AxisTick {
 	step, format := TimeStep(end.Sub(begin), most)
 	// From midnight by the clock on the wall, so that an hour is a round one on
 	// both sides of a change to summer time.
-	var ticks []plot.Tick
+	var ticks []AxisTick
 	days := max(1, int(step/(24*time.Hour)))
 	day := begin
 	for last := ""; len(ticks) < 10*most; {
@@ -645,7 +631,7 @@ func timeTicks(begin, end time.Time, most int) []plot.Tick {
 			if s == 0 && step < 24*time.Hour {
 				label = at.Format("2 Jan")
 			}
-			ticks = append(ticks, plot.Tick{Value: at.Sub(begin).Seconds(), Label: label})
+			ticks = append(ticks, AxisTick{at.Sub(begin).Seconds(), label})
 		}
 		day = time.Date(day.Year(), day.Month(), day.Day()+days, 12, 0, 0, 0, begin.Location())
 	}

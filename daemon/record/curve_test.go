@@ -137,7 +137,7 @@ func TestTimeAxisOverSummerTime(t *testing.T) {
 	begin := time.Date(2026, 3, 29, 0, 0, 0, 0, zone)
 	var got []string
 	for _, tick := range timeTicks(begin, begin.Add(6*time.Hour), 9) {
-		got = append(got, fmt.Sprintf("%s@%g", tick.Label, tick.Value/3600))
+		got = append(got, fmt.Sprintf("%s@%g", tick.Label, tick.At/3600))
 	}
 	if want := "29 Mar@0 01:00@1 03:00@2 04:00@3 05:00@4 06:00@5 07:00@6"; strings.Join(got, " ") != want {
 		t.Errorf("got  %s\nwant %s", strings.Join(got, " "), want)
