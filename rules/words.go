@@ -30,6 +30,9 @@ func underWay(step string, elapsed time.Duration, known bool) string {
 	if !known {
 		return fmt.Sprintf("%s under way since before the box was last started.", stepWord(step))
 	}
+	if elapsed >= 2*time.Minute { // whole minutes gone, as a step with a set time counts them
+		elapsed = elapsed.Truncate(time.Minute)
+	}
 	return fmt.Sprintf("%s under way for %s.", stepWord(step), span(elapsed))
 }
 

@@ -49,6 +49,7 @@ func markText(v float64, unit string) string {
 
 // figureText is a figure's label and its value, by the end of its key.
 func figureText(step, key string, v float64) (label, text string) {
+	key, v = Shown(key, v)
 	name, text, us := rules.Figure(step, key, v)
 	if us != "" {
 		text += " (" + us + ")"

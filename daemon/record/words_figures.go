@@ -6,6 +6,15 @@ import "maps"
 // ("value." and its key), a setting ("limit." and its name), what is open ("open.").
 func Labels() map[string]string { return maps.Clone(labels) }
 
+// Shown is a figure as page and paper show it: less than nothing remaining is
+// what is over the target.
+func Shown(key string, v float64) (string, float64) {
+	if key == "remaining_kg" && v < 0 {
+		return "over_kg", -v
+	}
+	return key, v
+}
+
 func limitLabel(key string) string {
 	if label, ok := labels["limit."+key]; ok {
 		return label
@@ -34,7 +43,7 @@ var labels = map[string]string{
 	"value.target_pa":              "Target",
 	"value.plateau_pa":             "Levels off at",
 	"value.rise_pa_per_s":          "Rises by",
-	"value.leak_pa_m3_per_s":       "That rise, taken as a leak",
+	"value.leak_pa_m3_per_s":       "That change, taken as a leak",
 	"value.compensated_change_pa":  "Change, temperature and barometer taken out",
 	"value.tolerance_pa":           "Change that proves nothing",
 	"value.detectable_pa_per_s":    "Smallest fall it could see",
@@ -48,6 +57,7 @@ var labels = map[string]string{
 	"value.unweighed_kg":           "Of it seen by no scale",
 	"value.target_kg":              "Target",
 	"value.remaining_kg":           "Remaining",
+	"value.over_kg":                "Over the target",
 	"value.drawn_kg":               "Drawn in",
 	"value.silent_s":               "Silent for",
 	"value.left_s":                 "Left",

@@ -39,6 +39,7 @@ type chart struct {
 	Strays []stray      `json:"strays,omitempty"`
 	Stale  int64        `json:"stale,omitempty"` // the data end here although time went on; 0: they are fresh
 
+	bin    int64    // ms that a sample stands for where the journal has put readings together; else 0
 	focus  int64    // Unix ms from which the value axis is fitted; what lies before is cut off at its edge
 	newest *float64 // what was read last, where nothing of the step is drawn yet
 	scale  rules.Scale
@@ -116,7 +117,8 @@ const gapAfter = 2.5
 // becomes one null, so that no line is ever drawn across it.
 func (c *chart) series(samples []journal.Sample, every time.Duration, most int, d, other rules.Scale, zone *time.Location) {
 	c.scale = d
-	wide := max(every.Milliseconds(), 1, spanOf(samples, (c.To-c.From)/int64(max(most, 1))))
+	c.bin = spanOf(samples, (c.To-c.From)/int64(max(most, 1)))
+	wide := max(every.Milliseconds(), 1, c.bin)
 	longest := int64(gapAfter * float64(wide))
 	many := false
 	add := func(ms int64, y, low, high *float64, text string) {
@@ -357,7 +359,7 @@ func newChart(snap Snapshot, c choice, p sensors.Point, from, to int64, samples 
 	ch := &chart{Point: p.Name, Unit: d.Symbol, Log: p.Quantity == sensors.Vacuum,
 		From: from, To: to, Times: []int64{}, Y: []*float64{}, Text: []string{}, Now: snap.Wall.UnixMilli(), Zone: snap.zone().String()}
 	ch.series(samples, p.Every, most, d, other, snap.zone())
-	if last := ch.lastMs(); last > 0 && min(ch.Now, to)-last > silence(p).Milliseconds() {
+	if last := ch.lastMs(); last > 0 && min(ch.Now, to)-last > silence(p).Milliseconds()+ch.bin/2 { // a span bears the mean time of its readings
 		ch.Stale = last
 	}
 	ch.axes(snap.zone(), 6)

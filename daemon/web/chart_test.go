@@ -386,3 +386,43 @@ func TestTheFirstSecondsOfAHoldHaveRoomForItsReading(t *testing.T) {
 		t.Errorf("with a gauge that was never heard it begins at %g, %v: this test sees other readings", ch.Low, err)
 	}
 }
+
+// Words stand where no piece of the curve runs, be it a straight stretch without
+// a reading in it, and the labels of the axis have room.
+func TestWordsStandBesideTheCurve(t *testing.T) {
+	c := &chart{From: 0, To: 100, Low: 0, High: 300, Values: []tick{{At: 100, Label: "1,000,000"}}}
+	p := &plot{c, 400, 300, 60, 390, 20, 260, nil}
+	if !(box{100, 100, 200, 120}).crossed(50, 90, 250, 130) || (box{100, 100, 200, 120}).crossed(50, 90, 250, 99) || (box{100, 100, 200, 120}).crossed(150, 130, 150, 200) ||
+		(box{100, 100, 200, 120}).crossed(90, 100, 90, 120) || (box{100, 100, 200, 120}).crossed(50, 140, 150, 119.9) != true {
+		t.Error("a line and a box are taken to meet, or not, where it is the other way about")
+	}
+	low, high := 0.0, 300.0
+	c.Times, c.Y = []int64{70, 100}, []*float64{&low, &high} // right through the usual place, between its only readings
+	x, _, anchor := p.words([]string{"limit 200 micron"}, 60, 390, func(float64) float64 { return p.y(200) }, true)
+	if anchor != "start" || x > 300-7*16 {
+		t.Errorf("the words stand at %g, %s: on the curve", x, anchor)
+	}
+	c.Y, c.Stale, c.Now = []*float64{&low, &low}, 95, 100
+	if x, _, anchor := p.words([]string{"other"}, 60, 390, func(float64) float64 { return p.y(100) }, true); anchor != "start" || x+7*5 > 376 {
+		t.Errorf("the words stand at %g, %s: where there are no data", x, anchor)
+	}
+	if svg := string(c.svg(372, 290, "x")); !strings.Contains(svg, `<rect class="field" x="85"`) {
+		t.Errorf("a label of nine signs has no room:\n%s", svg)
+	}
+}
+
+// A span of readings bears their mean time: half a span is no silence.
+func TestASpanOfReadingsIsNotOld(t *testing.T) {
+	snap := newFakeBox("hold").snap
+	p := snap.Points[0].Point
+	now := snap.Wall.UnixMilli()
+	for age, old := range map[time.Duration]bool{60 * time.Second: false, 200 * time.Second: true} {
+		var ss []journal.Sample
+		for i := range int64(300) {
+			ss = append(ss, journal.Sample{WallMs: now - age.Milliseconds() - (299-i)*120_000, Value: 50, Low: 49, High: 51})
+		}
+		if ch := newChart(snap, asMeasured, p, now-600*60_000, now, ss, 300); (ch.Stale != 0) != old {
+			t.Errorf("the last span of 2 min is %v old on average: stale %v", age, ch.Stale != 0)
+		}
+	}
+}

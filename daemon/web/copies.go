@@ -145,8 +145,8 @@ func (s *screens) copiesView(ctx context.Context, snap Snapshot, job Job, f func
 	if v.Left = s.words.say("copies.all"); due > 0 {
 		v.Left = s.words.count("copies.left", due)
 	}
-	if v.Holds = s.words.say("copies.holds", s.lastOf(snap, job)); job.To != 0 {
-		v.Holds = s.words.say("copies.holds-ended", job.To)
+	if v.Holds = s.words.say("copies.holds", rules.Decimals(float64(s.lastOf(snap, job)), 0)); job.To != 0 {
+		v.Holds = s.words.say("copies.holds-ended", rules.Decimals(float64(job.To), 0))
 	}
 	s.goingOut(ctx, job, &v)
 	return v

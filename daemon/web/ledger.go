@@ -23,14 +23,14 @@ type ledgerView struct {
 }
 
 type segmentRow struct {
-	Title     string // the cylinder
-	When      string
-	Ended     string
-	FromTo    string // on the scale
-	In        string // best estimate of what went in
-	Other     string // in the other world's unit
-	Band      string // where it is not as good as the best estimate
-	Unweighed bool
+	Title  string // the cylinder
+	When   string
+	Ended  string
+	FromTo string // on the scale
+	In     string // best estimate of what went in
+	Other  string // in the other world's unit
+	Band   string // where it is not as good as the best estimate
+	Unseen string // how it is known what flowed while no scale watched; empty: one did
 }
 
 // bandShown is the doubt, to either side, from which it is written out: half
@@ -69,10 +69,16 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 	var unseen rules.Segment // of it
 	for _, x := range st.Ledger {
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
-		if x.Unseen {
+		if x.Unseen && !bridged(x.Segment) {
 			unseen.LowKg, unseen.BestKg, unseen.HighKg = unseen.LowKg+x.LowKg, unseen.BestKg+x.BestKg, unseen.HighKg+x.HighKg
 		}
-		r := segmentRow{Unweighed: x.Unseen, Band: band(x.LowKg, x.BestKg, x.HighKg)}
+		r := segmentRow{Band: band(x.LowKg, x.BestKg, x.HighKg)}
+		switch {
+		case x.Unseen && bridged(x.Segment):
+			r.Unseen = s.words.say("ledger.bridged")
+		case x.Unseen:
+			r.Unseen = s.words.say("ledger.unseen")
+		}
 		r.In, r.Other = say(x.BestKg)
 		if x.Scale == "" {
 			r.Title = s.words.say("ledger.step")
@@ -84,7 +90,7 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 			r.Title = s.words.say("ledger.of", r.Title, x.Scale)
 		}
 		r.FromTo = between(x.FromKg, x.ToKg)
-		r.When = s.words.say("ledger.between", s.words.clock(x.Begun, snap.Wall, snap.zone()), s.words.clock(x.Ended, snap.Wall, snap.zone()))
+		r.When = s.words.say("ledger.between", s.words.clock(x.Begun, snap.Wall, snap.zone()), s.words.clock(x.Ended, x.Begun, snap.zone()))
 		r.Ended = s.words.name("ended", x.Segment.Ended)
 		if x.Segment.Ended == "" && !st.Ended.IsZero() {
 			r.Ended = s.words.say("ended.step")
@@ -114,6 +120,13 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 			s.words.aboutSpan(left), s.words.clock(snap.Wall.Add(left), snap.Wall, snap.zone())), ""})
 	}
 	return l
+}
+
+// bridged reports whether the weights before and after leave no doubt of what
+// flowed unseen between them: the judge counts that as weighed.
+func bridged(x rules.Segment) bool {
+	const gram = 1e-3
+	return x.HighKg-x.LowKg < gram
 }
 
 // chargeTarget is what a charge is aimed at; nil where nobody said.

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"standwatch/rules"
 )
 
 // The curve of a charge is of the mass that went in: it does not jump where a
@@ -70,8 +72,49 @@ func TestLedgerIsATable(t *testing.T) {
 	if l := box.screens().ledger(box.snap, choiceUS, st); l.Target[1].Title != "Over the target" || l.Target[1].Text != "1 lb 9 oz (0.70 kg)" {
 		t.Errorf("%+v", l.Target)
 	}
+	// What the weights before and after leave no doubt of counts as weighed, as the judge counts it.
+	st.Ledger[2].BestKg, st.Ledger[2].LowKg, st.Ledger[2].HighKg = 0.5, 0.5, 0.5
+	if l := box.screens().ledger(box.snap, asMeasured, st); l.Rows[2].Unseen != "not watched: by the weights before and after" || l.Unseen != "of it 0.19 kg that no scale saw flow, 0.00 to 0.24 kg" {
+		t.Errorf("%q, %q", l.Rows[2].Unseen, l.Unseen)
+	}
+	// A night has two days.
+	st.Ledger[1].Begun = midnight.Add(-time.Hour)
+	if l := box.screens().ledger(box.snap, asMeasured, st); l.Rows[1].When != "11 Mar 23:00 to 12 Mar 03:03" {
+		t.Errorf("%q", l.Rows[1].When)
+	}
 	st.Limits = nil
 	if l := box.screens().ledger(box.snap, asMeasured, st); l.Target != nil {
 		t.Errorf("without a target: %+v", l.Target)
+	}
+}
+
+// What is behind a verdict: over the target is not "remaining" less than nothing,
+// and a span from one day to the next names both.
+func TestWhatIsBehindAVerdictOfANight(t *testing.T) {
+	box := newFakeBox("weigh")
+	st := box.snap.Running[0]
+	st.Begun = midnight.Add(-time.Hour)
+	v := box.screens().verdict(box.snap, asMeasured, st, Finding{Wall: midnight.Add(time.Hour), Finding: rules.Finding{Edge: rules.Given, Flag: "weigh-in", Result: rules.NotPassed,
+		Values: []rules.Value{{Key: "remaining_kg", Number: -0.43}}}})
+	if len(v.Values) != 1 || v.Values[0].Title != "Over the target" || v.Values[0].Text != "0.43 kg (15 oz)" {
+		t.Errorf("%+v", v.Values)
+	}
+	if len(v.Basis) == 0 || v.Basis[0].Text != "11 Mar 23:00 to 12 Mar 01:00, 2 h" {
+		t.Errorf("%+v", v.Basis)
+	}
+}
+
+// An open flag that was raised again says when its words are of, and when it was first raised.
+func TestAFlagRaisedAgainHasTheTimeOfItsWords(t *testing.T) {
+	box := newFakeBox("weigh")
+	f := box.snap.Flags[0]
+	f.Raised, f.Newest = box.snap.Wall.Add(-50*time.Minute), box.snap.Wall.Add(-3*time.Minute)
+	fv := box.screens().flagView(box.snap, view{}, f.Finding, f.Raised, &f)
+	if fv.When.Ago != "3 min ago" || fv.First != "first raised 02:35" {
+		t.Errorf("%+v, %q", fv.When, fv.First)
+	}
+	f.Newest = f.Raised
+	if fv := box.screens().flagView(box.snap, view{}, f.Finding, f.Raised, &f); fv.When.Ago != "50 min ago" || fv.First != "" {
+		t.Errorf("%+v, %q", fv.When, fv.First)
 	}
 }

@@ -669,6 +669,12 @@ func (s *screens) heard(snap Snapshot) string {
 	case never+late+failed == 0:
 		return s.words.say("heard.all", n)
 	}
+	switch {
+	case failed == 0:
+		return s.words.say("heard.silent", n-never-late, n, never+late)
+	case never+late == 0:
+		return s.words.say("heard.failed", n-failed, n, failed)
+	}
 	return s.words.say("heard.some", n-never-late-failed, n, never+late, failed)
 }
 
@@ -698,6 +704,7 @@ type flagView struct {
 	Urgency, UrgencyWord         string
 	Text                         string
 	When                         moment
+	First                        string // of an open one that was raised again: when first
 	Values                       []titled
 	Open                         bool
 	Acknowledged                 bool
@@ -735,6 +742,10 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 		fv.Title = s.withSystem(snap, s.words.name("flag", f.Flag), f.System)
 		fv.Open, fv.Acknowledged, fv.By = true, open.Acknowledged, open.By
 		fv.ID = fmt.Sprintf("flag-%s-%s-%s", f.Flag, f.System, f.Subject)
+		if open.Newest.After(open.Raised) { // its words and figures are of then
+			fv.When = s.words.moment(open.Newest, snap.Wall, snap.zone())
+			fv.First = s.words.say("flag.first", s.words.clock(open.Raised, snap.Wall, snap.zone()))
+		}
 	}
 	return fv
 }
@@ -798,7 +809,7 @@ type pointView struct {
 	Heard              moment
 	Every, Silent      string
 	Source             string
-	Count, Bad         uint64
+	Count, Bad         string
 	Corrected          string // what the instrument shows, where that is not what it is held for
 	Expired            bool   // its calibration has run out
 }
@@ -817,7 +828,7 @@ func (s *screens) pointView(snap Snapshot, c choice, p Point) pointView {
 		State: p.Health.Grade.String(), Health: s.health(p.Health),
 		Taken: s.words.moment(p.Taken, snap.Wall, snap.zone()), Heard: s.words.moment(p.Heard, snap.Wall, snap.zone()),
 		Every: s.words.span(p.Every), Silent: s.words.span(silence(p.Point)),
-		Source: s.words.name("source", p.Source), Count: p.Count, Bad: p.Bad, Expired: p.Expired}
+		Source: s.words.name("source", p.Source), Count: rules.Decimals(float64(p.Count), 0), Bad: rules.Decimals(float64(p.Bad), 0), Expired: p.Expired}
 	if p.Source == "" {
 		v.Source = s.words.say("source.none")
 	}

@@ -81,7 +81,7 @@ func (c choice) both(q sensors.Quantity, unit string, si float64) (main, other s
 func (c choice) keyed(step, key string, v float64) (label, text string) {
 	label, si, us := rules.Figure(step, key, v)
 	label = strings.ToUpper(label[:1]) + label[1:]
-	if strings.HasSuffix(key, "_pa") && c == asMeasured { // the trade's gauges first
+	if (strings.HasSuffix(key, "_pa") || strings.HasSuffix(key, "_pa_per_s")) && c == asMeasured { // the trade's gauges first
 		return label, pair(us, si)
 	}
 	return label, c.order(si, us)

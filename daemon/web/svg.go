@@ -22,6 +22,9 @@ type plot struct {
 // the curve library. Colours and lines come from the style sheet by class.
 func (c *chart) svg(width, height int, title string) template.HTML {
 	p := &plot{c, width, height, 56, float64(width) - 16, 32, float64(height) - 42, nil}
+	for _, t := range c.Values { // room for what is written beside it
+		p.left = max(p.left, math.Ceil(8.3*float64(utf8.RuneCountInString(t.Label)))+10)
+	}
 	var b strings.Builder
 	fmt.Fprintf(&b, `<svg class="curve" viewBox="0 0 %d %d" role="img" aria-label="%s">`, width, height, html.EscapeString(title))
 	fmt.Fprintf(&b, `<text class="title" x="8" y="20">%s</text>`, html.EscapeString(title))
@@ -102,7 +105,7 @@ func (p *plot) limit(b *strings.Builder) {
 		p.hatch(b, "forbidden", p.left, y, p.right, p.bottom, 8, false)
 	}
 	fmt.Fprintf(b, `<line class="limit" x1="%g" y1="%g" x2="%g" y2="%g"/>`, p.left, y, p.right, y)
-	x, first, anchor := p.words(append([]string{p.Limit.Label}, p.Limit.Source...), p.left, y, p.right, y, p.Limit.Side == "above")
+	x, first, anchor := p.words(append([]string{p.Limit.Label}, p.Limit.Source...), p.left, p.right, func(float64) float64 { return y }, p.Limit.Side == "above")
 	fmt.Fprintf(b, `<text class="limit-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first, anchor, html.EscapeString(p.Limit.Label))
 	for i, line := range p.Limit.Source {
 		fmt.Fprintf(b, `<text class="limit-source" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first+16*float64(i+1), anchor, html.EscapeString(line))
@@ -116,10 +119,14 @@ func (b box) meets(o box) bool {
 	return b.left < o.right && o.left < b.right && b.top < o.bottom && o.top < b.bottom
 }
 
-// words finds the place for lines of words beside a line from x1, y1 to x2, y2:
-// where fewest samples are, and no other words; above it first or below it
-// first, and at its right end rather than its left.
-func (p *plot) words(text []string, x1, y1, x2, y2 float64, above bool) (x, first float64, anchor string) {
+// standing is where along its line words may stand, as shares of the way from its
+// left end to its right one, in the order tried.
+var standing = []float64{1, 0, 0.75, 0.5, 0.25}
+
+// words finds the place for lines of words beside a line from x1 to x2, whose
+// height at an x is at: where least of the curve runs, and no other words; above
+// it first or below it first, and at its right end rather than elsewhere.
+func (p *plot) words(text []string, x1, x2 float64, at func(x float64) float64, above bool) (x, first float64, anchor string) {
 	long := 0
 	for _, line := range text {
 		long = max(long, utf8.RuneCountInString(line))
@@ -128,18 +135,17 @@ func (p *plot) words(text []string, x1, y1, x2, y2 float64, above bool) (x, firs
 	x1, x2 = min(x1, p.right-width), max(x2, p.left+width)
 	fewest, best := math.MaxInt, box{}
 	for _, up := range []bool{above, !above} {
-		for _, right := range []bool{true, false} {
-			b := box{x1, y1, x1 + width, y1 + height}
-			if right {
-				b = box{x2 - width, y2, x2, y2 + height}
-			}
+		for _, share := range standing {
+			left := x1 + float64(share*(x2-width-x1))
+			ends := []float64{at(left), at(left + width/2), at(left + width)}
+			b := box{left, slices.Max(ends), left + width, slices.Max(ends) + height}
 			if up {
-				b.top, b.bottom = b.top-height, b.bottom-height
+				b.top, b.bottom = slices.Min(ends)-height, slices.Min(ends)
 			}
 			if n := p.inWay(b); n < fewest {
-				fewest, best, x, anchor = n, b, round1(x1+5), "start"
-				if right {
-					x, anchor = round1(x2-5), "end"
+				fewest, best, x, anchor = n, b, round1(left+5), "start"
+				if share == 1 {
+					x, anchor = round1(left+width-5), "end"
 				}
 			}
 		}
@@ -148,11 +154,17 @@ func (p *plot) words(text []string, x1, y1, x2, y2 float64, above bool) (x, firs
 	return x, round1(best.top + 18), anchor
 }
 
-// inWay counts the samples and the places of the projection within a box; words
-// that lie on others, or beyond the edge, count as more than all samples.
+// inWay counts the pieces of the curve and the places of the projection within a
+// box; words that lie on others, beyond the edge, or where there are no data
+// count as many.
 func (p *plot) inWay(b box) (n int) {
 	if b.top < p.top || b.bottom > p.bottom {
 		n += 2 * len(p.Times)
+	}
+	if p.Stale != 0 {
+		if from, to := p.noData(); b.left < to && from < b.right {
+			n += 1 + len(p.Times)/2
+		}
 	}
 	for _, o := range p.taken {
 		if b.meets(o) { // the more, the worse
@@ -161,7 +173,14 @@ func (p *plot) inWay(b box) (n int) {
 		}
 	}
 	for i, v := range p.Y {
-		if v != nil && (box{p.x(float64(p.Times[i])), p.y(*v), p.x(float64(p.Times[i])), p.y(*v)}).meets(b) {
+		if v == nil {
+			continue
+		}
+		from := i
+		if i > 0 && p.Y[i-1] != nil {
+			from = i - 1
+		}
+		if b.crossed(p.x(float64(p.Times[from])), p.y(*p.Y[from]), p.x(float64(p.Times[i])), p.y(*v)) {
 			n++
 		}
 	}
@@ -171,6 +190,22 @@ func (p *plot) inWay(b box) (n int) {
 		}
 	}
 	return n
+}
+
+// crossed reports whether the straight line between two places runs through the box.
+func (b box) crossed(x1, y1, x2, y2 float64) bool {
+	from, to := 0.0, 1.0 // the share of it that lies within the sides looked at so far
+	for _, side := range [][2]float64{{x1 - x2, x1 - b.left}, {x2 - x1, b.right - x1}, {y1 - y2, y1 - b.top}, {y2 - y1, b.bottom - y1}} {
+		switch d, room := side[0], side[1]; {
+		case d == 0 && room <= 0:
+			return false
+		case d < 0:
+			from = max(from, room/d)
+		case d > 0:
+			to = min(to, room/d)
+		}
+	}
+	return from < to
 }
 
 func (p *plot) trend(b *strings.Builder) {
@@ -263,8 +298,14 @@ func (p *plot) stale(b *strings.Builder) {
 	if p.Stale == 0 {
 		return
 	}
-	x1, x2 := p.x(float64(p.Stale)), min(p.x(float64(p.Now)), p.right)
-	p.hatch(b, "no-data", x1, p.top, max(x2, x1+16), p.bottom, 6, true)
+	from, to := p.noData()
+	p.hatch(b, "no-data", from, p.top, to, p.bottom, 6, true)
+}
+
+// noData is the strip in which time went on and the data did not.
+func (p *plot) noData() (from, to float64) {
+	from = p.x(float64(p.Stale))
+	return from, max(min(p.x(float64(p.Now)), p.right), from+16)
 }
 
 // lines are other lines to compare with, with their doubt, and named.
@@ -298,8 +339,17 @@ func (p *plot) lines(b *strings.Builder) {
 			continue
 		}
 		from, to := places[0], places[len(places)-1]
-		x, first, anchor := p.words([]string{l.Label}, p.x(float64(l.Times[from])), p.y(l.Y[from]), p.x(float64(l.Times[to])), p.y(l.Y[to]), true)
-		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, first-2, anchor, html.EscapeString(l.Label))
+		x, first, anchor := p.words([]string{l.Label}, p.x(float64(l.Times[from])), p.x(float64(l.Times[to])), func(x float64) float64 {
+			k := 1
+			for k < len(places)-1 && p.x(float64(l.Times[places[k]])) < x {
+				k++
+			}
+			a, b := places[k-1], places[k]
+			xa, xb := p.x(float64(l.Times[a])), p.x(float64(l.Times[b]))
+			share := min(max((x-xa)/max(xb-xa, 1), 0), 1)
+			return p.y(l.Y[a]) + float64(share*(p.y(l.Y[b])-p.y(l.Y[a])))
+		}, true)
+		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, round1(first-2), anchor, html.EscapeString(l.Label))
 	}
 }
 

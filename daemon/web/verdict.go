@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"standwatch/daemon/record"
 	"standwatch/rules"
 	"standwatch/sensors"
 )
@@ -59,7 +60,7 @@ func (s *screens) verdict(snap Snapshot, c choice, st Step, f Finding) verdictVi
 	}
 	if !st.Begun.IsZero() && f.Wall.After(st.Begun) {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.span"), Text: s.words.say("basis.from-to",
-			s.words.clock(st.Begun, snap.Wall, snap.zone()), s.words.clock(f.Wall, snap.Wall, snap.zone()), s.words.measured(f.Wall.Sub(st.Begun).Seconds()))})
+			s.words.clock(st.Begun, snap.Wall, snap.zone()), s.words.clock(f.Wall, st.Begun, snap.zone()), s.words.measured(f.Wall.Sub(st.Begun).Seconds()))})
 	}
 	if f.Seq > 0 && st.Begin > 0 {
 		v.Basis = append(v.Basis, titled{Title: s.words.say("basis.journal"),
@@ -86,6 +87,7 @@ func (s *screens) values(c choice, f rules.Finding) []titled {
 	}
 	var ts []titled
 	for _, v := range f.Values {
+		v.Key, v.Number = record.Shown(v.Key, v.Number)
 		label, text := c.keyed(step, v.Key, v.Number)
 		if name, ok := strings.CutSuffix(v.Key, "_s"); ok && !strings.HasSuffix(name, "_per") {
 			text = s.words.measured(v.Number)

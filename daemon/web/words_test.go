@@ -201,7 +201,7 @@ func TestBothUnitsAreRight(t *testing.T) {
 	}
 	for key, want := range map[string]string{
 		"limit_pa": "Limit: 500 micron (66.7 Pa)", "target_kg": "Target: 66.66 kg (146 lb 15 oz)", "supply_c": "Supply: 66.7 °C (152.0 °F)",
-		"split_k": "Split: 66.7 K (120.0 °F)", "rise_pa_per_s": "Rise: 67 Pa/s (30,000 micron/min)", "leak_pa_m3_per_s": "Leak: 67 Pa m³/s (658 std cm³/s)", "odd": "Odd: 66.7",
+		"split_k": "Split: 66.7 K (120.0 °F)", "rise_pa_per_s": "Rise: 30,000 micron/min (67 Pa/s)", "leak_pa_m3_per_s": "Leak: 67 Pa m³/s (658 std cm³/s)", "odd": "Odd: 66.7",
 	} {
 		if label, text := asMeasured.keyed("vacuum-hold", key, 66.661); label+": "+text != want {
 			t.Errorf("%s: %q, want %q", key, label+": "+text, want)

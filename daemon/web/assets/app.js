@@ -122,6 +122,17 @@
 
   const css = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 
+  // Whether the straight line between two places runs through a box.
+  function crossed(box, x1, y1, x2, y2) {
+    let from = 0, to = 1; // the share of it that lies within the sides looked at so far
+    for (const [d, room] of [[x1 - x2, x1 - box.left], [x2 - x1, box.right - x1], [y1 - y2, y1 - box.top], [y2 - y1, box.bottom - y1]]) {
+      if (d === 0 && room <= 0) return false;
+      if (d < 0) from = Math.max(from, room / d);
+      if (d > 0) to = Math.min(to, room / d);
+    }
+    return from < to;
+  }
+
   function hatch(ctx, x1, y1, x2, y2, gap, colour, width, falling) {
     if (x2 - x1 < 1 || y2 - y1 < 1) return;
     ctx.save();
@@ -242,7 +253,11 @@
             values: () => me.chart.timeTicks.map((t) => t.label),
           }),
           Object.assign({}, axis, {
-            size: 54,
+            size: (u, labels) => { // room for the longest
+              u.ctx.font = 13 * (devicePixelRatio || 1) + "px system-ui, sans-serif";
+              const wide = Math.max(0, ...(labels || []).map((l) => u.ctx.measureText(l).width));
+              return Math.max(54, Math.ceil(wide / (devicePixelRatio || 1)) + 12);
+            },
             splits: () => me.chart.valueTicks.map((t) => t.at),
             values: () => me.chart.valueTicks.map((t) => t.label),
             filter: (u, s) => s,
@@ -330,41 +345,59 @@
       for (const i of on) ctx.lineTo(x(i), this.at(u, l.y[i]));
       ctx.stroke();
       ctx.setLineDash([]);
-      if (l.label) this.beside(u, ctx, b, px, [[l.label, "--soft", "400"]], x(on[0]), this.at(u, l.y[on[0]]), x(on[on.length - 1]), this.at(u, l.y[on[on.length - 1]]), true);
+      const height = (to) => {
+        let k = 1;
+        while (k < on.length - 1 && x(on[k]) < to) k++;
+        const a = on[k - 1], b = on[k], share = Math.min(Math.max((to - x(a)) / Math.max(x(b) - x(a), 1), 0), 1);
+        return this.at(u, l.y[a]) + share * (this.at(u, l.y[b]) - this.at(u, l.y[a]));
+      };
+      if (l.label) this.beside(u, ctx, b, px, [[l.label, "--soft", "400"]], x(on[0]), x(on[on.length - 1]), height, true);
     }
 
-    // Lines of words beside a line from x1, y1 to x2, y2: where fewest samples are,
-    // and no other words; above it first or below it first, and at its right end
-    // rather than its left.
-    beside(u, ctx, b, px, lines, x1, y1, x2, y2, above) {
-      const right = b.left + b.width, bottom = b.top + b.height, n = this.chart.times.length;
+    // Lines of words beside a line from x1 to x2, whose height at an x is at: where
+    // least of the curve runs, and no other words; above it first or below it first,
+    // and at its right end rather than elsewhere.
+    beside(u, ctx, b, px, lines, x1, x2, at, above) {
+      const c = this.chart, right = b.left + b.width, bottom = b.top + b.height, n = c.times.length;
       const width = (7 * Math.max(...lines.map((l) => l[0].length)) + 10) * px, height = (16 * lines.length + 8) * px;
+      const time = (ms) => u.valToPos(ms / 1000, "x", true), [from, to] = this.noData(u, px, right);
       x1 = Math.min(x1, right - width);
       x2 = Math.max(x2, b.left + width);
       let fewest = Infinity, best = null;
       for (const up of [above, !above]) {
-        for (const end of [true, false]) {
-          const left = end ? x2 - width : x1, top = (end ? y2 : y1) - (up ? height : 0);
-          let way = top < b.top || top + height > bottom ? 2 * n : 0;
+        for (const share of [1, 0, 0.75, 0.5, 0.25]) {
+          const left = x1 + share * (x2 - width - x1), ends = [at(left), at(left + width / 2), at(left + width)];
+          const top = up ? Math.min(...ends) - height : Math.max(...ends);
+          const box = { left, top, right: left + width, bottom: top + height, end: share === 1 };
+          let way = top < b.top || box.bottom > bottom ? 2 * n : 0;
+          if (left < to && from < box.right) way += 1 + Math.floor(n / 2);
           for (const o of this.taken) { // the more of it lies on other words, the worse
-            const wide = Math.min(left + width, o.right) - Math.max(left, o.left), tall = Math.min(top + height, o.bottom) - Math.max(top, o.top);
+            const wide = Math.min(box.right, o.right) - Math.max(left, o.left), tall = Math.min(box.bottom, o.bottom) - Math.max(top, o.top);
             if (wide > 0 && tall > 0) way += 1 + Math.floor(4 * n * wide * tall / (width * height));
           }
-          this.chart.y.forEach((v, i) => {
+          c.y.forEach((v, i) => {
             if (v === null) return;
-            const x = u.valToPos(this.chart.times[i] / 1000, "x", true), y = this.at(u, v);
-            if (x > left && x < left + width && y > top && y < top + height) way++;
+            const k = i > 0 && c.y[i - 1] !== null ? i - 1 : i;
+            if (crossed(box, time(c.times[k]), this.at(u, c.y[k]), time(c.times[i]), this.at(u, v))) way++;
           });
-          for (const p of this.chart.trend || []) {
-            const x = u.valToPos(p.ms / 1000, "x", true);
-            if (x > left && x < left + width && this.at(u, p.high) < top + height && this.at(u, p.low) > top) way++;
+          for (const p of c.trend || []) {
+            const x = time(p.ms);
+            if (x > left && x < box.right && this.at(u, p.high) < box.bottom && this.at(u, p.low) > top) way++;
           }
-          if (way < fewest) { fewest = way; best = { left, top, right: left + width, bottom: top + height, end }; }
+          if (way < fewest) { fewest = way; best = box; }
         }
       }
       this.taken.push(best);
-      lines.forEach(([text, colour, weight], i) => this.words(ctx, px, text, best.end ? x2 - 5 * px : x1 + 5 * px,
+      lines.forEach(([text, colour, weight], i) => this.words(ctx, px, text, best.end ? best.right - 5 * px : best.left + 5 * px,
         best.top + (16 * i + 5) * px, colour, weight, best.end ? "right" : "left"));
+    }
+
+    // The strip in which time went on and the data did not; empty where they did.
+    noData(u, px, right) {
+      const c = this.chart, lost = body.classList.contains("lostbox");
+      if (!c.stale && !lost) return [0, 0];
+      const from = u.valToPos((c.stale || c.now) / 1000, "x", true);
+      return [from, Math.min(right, Math.max(from + 16 * px, u.valToPos((c.now + (lost ? Date.now() - heard : 0)) / 1000, "x", true)))];
     }
 
     // Words on the paper, legible over lines; they end at x, or begin there.
@@ -395,7 +428,7 @@
       ctx.lineTo(right, y);
       ctx.stroke();
       ctx.setLineDash([]);
-      this.beside(u, ctx, b, px, [[l.label, "--ink", "600"], ...l.source.map((line) => [line, "--soft", "400"])], b.left, y, right, y, l.side === "above");
+      this.beside(u, ctx, b, px, [[l.label, "--ink", "600"], ...l.source.map((line) => [line, "--soft", "400"])], b.left, right, () => y, l.side === "above");
     }
 
     // What lies over it: old data, ticks of events.
@@ -406,13 +439,10 @@
       ctx.strokeStyle = ctx.fillStyle = css("--ink");
       ctx.lineWidth = 1.2 * px;
       ctx.strokeRect(b.left, b.top, b.width, b.height);
-      const lost = body.classList.contains("lostbox");
-      if (c.stale || lost) {
-        const from = u.valToPos((c.stale || c.now) / 1000, "x", true);
-        const until = c.now + (lost ? Date.now() - heard : 0);
-        const to = Math.max(from + 16 * px, u.valToPos(until / 1000, "x", true));
+      const [from, to] = this.noData(u, px, right);
+      if (to > from) {
         ctx.globalAlpha = 0.7;
-        hatch(ctx, Math.max(from, b.left), b.top, Math.min(to, right), bottom, 6 * px, css("--ink"), 1.2 * px, true);
+        hatch(ctx, Math.max(from, b.left), b.top, to, bottom, 6 * px, css("--ink"), 1.2 * px, true);
         ctx.globalAlpha = 1;
       }
       ctx.font = "600 " + 13 * px + "px system-ui, sans-serif";
