@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 	"unicode/utf8"
 
 	"standwatch/rules"
@@ -346,17 +347,29 @@ func (r *Reader) more(at int) error {
 	return nil
 }
 
+// A mistyped year moves time on by as much, and durations are counted in
+// nanoseconds, which 292 years fill. A box that does not know the year begins in 1970.
+const yearsTaken = "a log goes from 1970 to 2199; mend the year"
+
+var dateless = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC).UnixMilli()
+
+func dated(ms int64) bool { return ms >= 0 && ms < dateless }
+
 // row checks a record's fields and converts them.
 func (r *Reader) row() (Row, error) {
 	var row Row
 	var ok bool
 	if row.Time, ok = r.time(r.fields[inTime].text); !ok {
 		return r.fail(inTime, fmt.Sprintf("%q is not a time", r.fields[inTime].text), "write RFC 3339, such as 2026-03-14T22:05:00Z or 2026-03-14T22:05:00.250+01:00")
+	} else if !dated(row.Time) {
+		return r.fail(inTime, fmt.Sprintf("%q is no time of a job", r.fields[inTime].text), yearsTaken)
 	}
 	if r.width == columns && len(r.fields[inKnown].text) > 0 {
 		row.HasKnown = true
 		if row.Known, ok = r.time(r.fields[inKnown].text); !ok {
 			return r.fail(inKnown, fmt.Sprintf("%q is not a time", r.fields[inKnown].text), "write RFC 3339, or nothing")
+		} else if !dated(row.Known) {
+			return r.fail(inKnown, fmt.Sprintf("%q is no time of a job", r.fields[inKnown].text), yearsTaken)
 		}
 	}
 	if v := r.fields[inValue].text; len(v) > 0 {
