@@ -241,6 +241,9 @@ func Figure(step, key string, v float64) (name, si, us string) {
 		if !ok {
 			continue
 		}
+		if bare == "" { // the whole key is the ending: sure_ratio is sure
+			bare, _, _ = strings.Cut(key, "_")
+		}
 		if name = bare; strings.HasSuffix(x.end, "_doubt_k") {
 			name += "_doubt"
 		}

@@ -146,7 +146,7 @@ func TestAFigureIsWrittenTheSameWayEverywhere(t *testing.T) {
 			t.Errorf("%s %s %g: %q and %q, want %q and %q", x.step, x.key, x.v, si, us, x.si, x.us)
 		}
 	}
-	for key, want := range map[string]string{"limit_pa": "limit", "rise_pa_per_s": "rise", "superheat_doubt_k": "superheat doubt", "room_kg_per_m3": "room", "odd": "odd"} {
+	for key, want := range map[string]string{"limit_pa": "limit", "rise_pa_per_s": "rise", "superheat_doubt_k": "superheat doubt", "sure_ratio": "sure", "room_kg_per_m3": "room", "odd": "odd"} {
 		if name, _, _ := Figure("", key, 1); name != want {
 			t.Errorf("%s is called %q, want %q", key, name, want)
 		}

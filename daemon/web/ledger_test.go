@@ -2,6 +2,8 @@ package web
 
 import (
 	"math"
+	"net/http"
+	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
@@ -116,5 +118,22 @@ func TestAFlagRaisedAgainHasTheTimeOfItsWords(t *testing.T) {
 	f.Newest = f.Raised
 	if fv := box.screens().flagView(box.snap, view{}, f.Finding, f.Raised, &f); fv.When.Ago != "50 min ago" || fv.First != "" {
 		t.Errorf("%+v, %q", fv.When, fv.First)
+	}
+}
+
+// Whatever a figure is called, by a judge of ours or by a box that tells a board
+// of its findings, the page is made; and where one cannot be made it says so.
+func TestAPageIsMadeWhateverAFigureIsCalled(t *testing.T) {
+	box := newFakeBox("hold")
+	box.snap.Flags[0].Values = []rules.Value{{Key: "sure_ratio", Number: 0.99}, {Key: "_pa", Number: 1}, {Key: "", Number: 2}, {Key: "µ_k", Number: 3}}
+	h := box.screens().handler()
+	if _, text := visit(t, h, "GET", "/", nil); !strings.Contains(text, "<dt>How sure</dt><dd>99 %</dd>") {
+		t.Errorf("the figure is missing in\n%s", text)
+	}
+	s := box.screens()
+	w := httptest.NewRecorder()
+	s.guard(http.HandlerFunc(func(http.ResponseWriter, *http.Request) { panic("odd") })).ServeHTTP(w, httptest.NewRequest("GET", "http://127.0.0.1:8090/", nil))
+	if w.Code != http.StatusInternalServerError || !strings.Contains(w.Body.String(), "The box goes on measuring") {
+		t.Errorf("%d, %q", w.Code, w.Body)
 	}
 }

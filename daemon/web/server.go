@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"runtime/debug"
 	"strings"
 	"time"
 
@@ -231,8 +232,22 @@ func (s *screens) guard(next http.Handler) http.Handler {
 			http.Error(w, s.words.say("refused.broken"), http.StatusServiceUnavailable)
 			return
 		}
+		defer s.caught(w, r)
 		inner.ServeHTTP(w, r)
 	})
+}
+
+// caught makes of a fault in a page of ours a sentence on the page and one in the
+// log, where it would end in a connection that is cut without a word.
+func (s *screens) caught(w http.ResponseWriter, r *http.Request) {
+	switch fault := recover(); fault {
+	case nil:
+	case http.ErrAbortHandler:
+		panic(fault)
+	default:
+		s.log.Error("a page could not be made", "page", r.URL.Path, "error", fault, "at", string(debug.Stack()))
+		http.Error(w, s.words.say("refused.broken"), http.StatusInternalServerError)
+	}
 }
 
 // mostBodyOf is how large a form may be: small, but for photos and lists.

@@ -80,7 +80,9 @@ func (c choice) both(q sensors.Quantity, unit string, si float64) (main, other s
 // keyed is a figure of a step's finding: its label and its value in words.
 func (c choice) keyed(step, key string, v float64) (label, text string) {
 	label, si, us := rules.Figure(step, key, v)
-	label = strings.ToUpper(label[:1]) + label[1:]
+	if label != "" {
+		label = strings.ToUpper(label[:1]) + label[1:]
+	}
 	if (strings.HasSuffix(key, "_pa") || strings.HasSuffix(key, "_pa_per_s")) && c == asMeasured { // the trade's gauges first
 		return label, pair(us, si)
 	}
