@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -240,7 +241,7 @@ func printed(out io.Writer, site *daemon.Site, buses []doctor.Bus, found map[str
 			fmt.Fprintln(w, "  nothing that this version knows answers here")
 		}
 		for _, f := range b.Found {
-			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", f.Where, or(f.Chip, "-"), or(f.Shows, "-"), standing(site, b, f, by, found))
+			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", f.Where, cmp.Or(f.Chip, "-"), cmp.Or(f.Shows, "-"), standing(site, b, f, by, found))
 		}
 	}
 	if site != nil {

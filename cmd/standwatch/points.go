@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"path/filepath"
@@ -49,7 +50,7 @@ func (c pointsCommand) Run(ctx context.Context, o output) error {
 			}
 			taken = n.taken.In(site.Zone).Format("2006-01-02 15:04:05")
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Name, p.Quantity, or(p.Role, "-"), p.Every, or(p.Source, "replay only"), value, taken, health)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Name, p.Quantity, cmp.Or(p.Role, "-"), p.Every, cmp.Or(p.Source, "replay only"), value, taken, health)
 	}
 	return w.Flush()
 }
@@ -139,11 +140,4 @@ func newestReadings(ctx context.Context, given string, site *daemon.Site) (map[s
 		newest[m.Point] = newestReading{*m, shown, time.UnixMilli(ms)}
 	}
 	return newest, nil
-}
-
-func or(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }

@@ -354,3 +354,12 @@ func FuzzEveryLineIsAccountedFor(f *testing.F) {
 			Columns: []Named{{map[string]string{TakeOff: "run", Units: "name"}[kind], "#1"}}})
 	})
 }
+
+func TestCountsOfOneLineAndOfNone(t *testing.T) {
+	for list, want := range map[string]string{"": "no line", "run,line,outside_diameter,length\n": "1 line: 1 heading"} {
+		p, err := Read("x.csv", []byte(list), TakeOff, Options{})
+		if err != nil || p.Counts() != want {
+			t.Errorf("%q: %q, %v; want %q", list, p.Counts(), err, want)
+		}
+	}
+}

@@ -153,8 +153,8 @@ func (l Line) Short() string {
 	return strings.TrimSpace(text)
 }
 
-// counts says how many lines were taken for what, in a fixed order.
-func (p Preview) counts() string {
+// Counts says how many lines were taken for what, in a fixed order.
+func (p Preview) Counts() string {
 	var parts []string
 	total := 0
 	for _, s := range []State{Understood, Waits, NotUnderstood, LeftOut, Title, Heading, Total, Blank} {
@@ -167,14 +167,14 @@ func (p Preview) counts() string {
 			total += n
 		}
 	}
-	if total == 0 {
+	switch total {
+	case 0:
 		return "no line"
+	case 1:
+		return "1 line: " + parts[0]
 	}
 	return fmt.Sprintf("%d lines: %s", total, strings.Join(parts, "; "))
 }
-
-// Counts is how many lines were taken for what.
-func (p Preview) Counts() string { return p.counts() }
 
 // Write prints the preview for people.
 func (p Preview) Write(out io.Writer, plant rules.System) error {
@@ -185,7 +185,7 @@ func (p Preview) Write(out io.Writer, plant rules.System) error {
 		heading = fmt.Sprintf("headings in line %d", p.HeadingLine)
 	}
 	say("%s: read as %s, cells parted by %s, %s.", p.File, p.Encoding, p.Separator, heading)
-	say("%s.", p.counts())
+	say("%s.", p.Counts())
 	table := func(rows [][]string) {
 		w := tabwriter.NewWriter(&b, 0, 8, 2, ' ', 0)
 		for _, row := range rows {

@@ -166,7 +166,7 @@ func (s *Store) Announce() {
 // What people are told when something cannot be done.
 var (
 	ErrName     = errors.New("the name is missing or taken")
-	ErrPassword = errors.New("the password does not serve")
+	ErrPassword = fmt.Errorf("the password does not serve: %d letters or more, of %d kinds at least, and not a name or a row of the keyboard", LeastPassword, leastLetters)
 	ErrWrong    = errors.New("the name or the password is wrong")
 	ErrCode     = errors.New("the code is wrong or used")
 	ErrOver     = errors.New("the link is wrong, used or over")

@@ -22,6 +22,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"syscall"
+	"unicode/utf8"
 
 	"golang.org/x/sys/unix"
 )
@@ -169,21 +170,12 @@ func find(list io.Reader, dir string) (m Mount, err error) {
 	switch {
 	case m == Mount{} || m.Kind == "autofs":
 		return Mount{}, &Trouble{Kind: None}
-	case elsewhere(places[m.Device], dir):
+	case slices.ContainsFunc(places[m.Device], func(p string) bool { return p != dir }):
 		return m, &Trouble{Kind: Own}
 	case m.ReadOnly:
 		return m, &Trouble{Kind: ReadOnly}
 	}
 	return m, nil
-}
-
-func elsewhere(places []string, dir string) bool {
-	for _, p := range places {
-		if p != dir {
-			return true
-		}
-	}
-	return false
 }
 
 // unescape reads a blank, tab, line feed or backslash as the kernel writes it.
@@ -200,7 +192,7 @@ func Name(name string) string {
 		return r
 	}, name)
 	for len(name) > 120 { // of 255 UTF-16 units; each byte is one at most
-		_, n := lastRune(name)
+		_, n := utf8.DecodeLastRuneInString(name)
 		name = name[:len(name)-n]
 	}
 	name = strings.TrimLeft(strings.TrimRight(name, " ."), " ")
@@ -211,13 +203,6 @@ func Name(name string) string {
 		name = "_" + name
 	}
 	return name
-}
-
-func lastRune(s string) (r rune, n int) {
-	for i := range s {
-		r, n = rune(s[i]), len(s)-i
-	}
-	return r, n
 }
 
 // Write puts files into a folder of the stick, each whole or not at all, and
