@@ -236,6 +236,12 @@ var ScaleSilent = Rule{
 // scaleWake is the silence at which what flows unweighed matters (the contract).
 const scaleWake = 60 * time.Second
 
+// restartBridged is how long the program may be away within a silence that it
+// has told of (the contract bridges gaps of 2 min): what it called for stands, and
+// its time goes on, less what nobody listened. After a longer absence, or a power
+// cut, it calls anew.
+const restartBridged = 2 * time.Minute
+
 type scaleSilent struct {
 	scales     []*scaleQuiet
 	ledger     *ledger
@@ -243,6 +249,7 @@ type scaleSilent struct {
 	target     Setting
 	aimed      bool
 	handedOver bool // a weigh-in has taken over from this draw-in
+	newest     time.Duration
 }
 
 // scaleQuiet is a scale's silence: of weights, for a scale that answers with
@@ -252,6 +259,7 @@ type scaleQuiet struct {
 	woken bool   // by the silence that lasts
 	rang  bool   // by an earlier one of the flag that is up
 	fault string // what it has answered since the last weight
+	away  bool   // the box itself was, since then
 }
 
 // realSilence tells a silence from a scale that speaks about as seldom as its
@@ -265,6 +273,7 @@ func (q *scaleQuiet) weight(now time.Duration) (clear bool) {
 		q.again = 0
 	}
 	q.rang, q.woken, q.fault = q.rang || q.woken, false, ""
+	q.away = false
 	if clear = q.hear(now); clear {
 		q.rang = false
 	}
@@ -289,6 +298,7 @@ func (j *scaleSilent) Next(e Entry) (out []Finding) {
 	if j.handedOver {
 		return nil
 	}
+	defer func() { j.newest = e.At.Since }()
 	switch b := e.Body.(type) {
 	case *Told:
 		if goesOn(j.step, b) {
@@ -299,8 +309,13 @@ func (j *scaleSilent) Next(e Entry) (out []Finding) {
 		}
 	case *Started:
 		for _, q := range j.scales {
-			q.heard, q.speaks, q.cleared = e.At.Since, false, 0
-			q.rang, q.woken = q.rang || q.woken, false
+			var quiet time.Duration
+			if q.raised && b.Same && b.GapKnown && b.Gap <= restartBridged {
+				quiet = j.newest - q.heard
+			} else {
+				q.rang, q.woken, q.away = q.rang || q.woken, false, true
+			}
+			q.heard, q.speaks, q.cleared = e.At.Since-quiet, false, 0
 		}
 	case *Measured:
 		for _, q := range j.scales {
@@ -335,7 +350,11 @@ func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) (out []Findin
 		urgency, q.woken = Wake, true
 		if q.rang { // it has to be heard anew
 			q.rang = false
-			out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: scaleSpoke(quiet)})
+			text := scaleSpoke(quiet)
+			if q.away {
+				text = scaleNotHeardSince(quiet)
+			}
+			out = append(out, Finding{Edge: Cleared, Flag: "scale-silent", Subject: q.point.Name, Text: text})
 		}
 	}
 	q.raise(now)

@@ -22,6 +22,10 @@ func scaleSpoke(quiet time.Duration) string {
 	return fmt.Sprintf("The scale was heard for a moment, %s ago.", span(quiet))
 }
 
+func scaleNotHeardSince(quiet time.Duration) string {
+	return fmt.Sprintf("The box was away. Since it is back the scale was not heard for %s: it is called anew.", span(quiet))
+}
+
 func scaleSpeaks(c charge) string {
 	if c.highKg-c.lowKg > 0.1 { // it came back zeroed, say
 		return fmt.Sprintf("The scale is heard again, at %s: between %s and %s went in. Lift the cylinder off, wait until the scale stands still, and put it back: that gives its weight again.",
