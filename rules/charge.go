@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"math"
 	"time"
 
 	"standwatch/sensors"
@@ -44,7 +45,9 @@ type chargeTarget struct {
 	nearUp             Urgency // told already; nought: nothing
 	overUp             bool
 	beyondUp           bool
-	handedOver         bool // a weigh-in has taken over from this draw-in
+	handedOver         bool          // a weigh-in has taken over from this draw-in
+	most               float64       // kg/s: the fastest flow of the step
+	mostAt             time.Duration // and when it was
 }
 
 // lasting is a condition and since when it has held.
@@ -134,6 +137,9 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 		return nil
 	}
 	c := j.charge()
+	if rate := j.ledger.flow(); rate > j.most {
+		j.most, j.mostAt = rate, now
+	}
 	if j.aimed {
 		out = append(j.followOver(now, c), j.followNear(now, c)...)
 	}
@@ -341,15 +347,35 @@ func (j *chargeTarget) Due() (time.Duration, bool) { return 0, false }
 
 // trend is the charge from now on to its target, at the present
 // flow: its band is the ledger's, and widens by twice the flow's standard error.
-func (j *chargeTarget) trend(c charge, from, left time.Duration) (ps []TrendPoint) {
+//
+// A draw-in slows down as the line's pressure meets the cylinder's: it is carried
+// on as it has died away since it flowed fastest, at the most as fast as now, and
+// at the least as if from now on it died away three times as quickly, or as
+// quickly as it came to what it is (our choice).
+func (j *chargeTarget) trend(c charge, now, from, left time.Duration) (ps []TrendPoint) {
 	rate := j.ledger.flow()
 	_, doubt := j.ledger.rate()
+	best, least := math.Inf(1), math.Inf(1) // s, in which the flow dies away by e
+	if j.step.Name == "draw-in" {
+		flowed := max(seconds(now-j.mostAt), 60)
+		if rate < j.most {
+			best = flowed / math.Log(j.most/rate)
+		}
+		least = min(best/3, flowed)
+		left = min(left, now-j.ledger.stepAt) // nobody looks further ahead than he has seen
+	}
+	flows := func(s, tau float64) float64 {
+		if math.IsInf(tau, 1) {
+			return float64(rate * s)
+		}
+		return float64(rate*tau) * -math.Expm1(-s/tau)
+	}
 	const steps = 8
 	for i := range steps + 1 {
 		s := left.Seconds() * float64(i) / steps
-		more := float64(rate * s)
-		wide := min(float64(2*doubt*s), more) // nothing flows back
-		ps = append(ps, TrendPoint{from + asTime(s), Num(c.lowKg + more - wide), Num(c.bestKg + more), Num(c.highKg + more + wide)})
+		low, more, high := flows(s, least), flows(s, best), float64(rate*s)
+		wide := min(float64(2*doubt*s), low) // nothing flows back
+		ps = append(ps, TrendPoint{from + asTime(s), Num(c.lowKg + low - wide), Num(c.bestKg + more), Num(c.highKg + high + wide)})
 	}
 	return ps
 }
@@ -380,9 +406,12 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 		o.Left, o.Sure = -1, "too early to say"
 	}
 	if o.Left >= 0 {
-		o.Trend = j.trend(c, at.Since, left)
+		o.Trend = j.trend(c, clock.of(at.Since), at.Since, left)
 	}
 	o.Sentence = chargeStands(j.step.Name, c, j.ledger.flow(), o.Left, quiet, j.overUp)
+	if j.step.Name == "draw-in" {
+		o.Left = -1 // it slows down: when it would arrive is said with that, and not as a time
+	}
 	if !j.flow.knowsCylinder() && quiet == 0 && !j.ledger.flowed() {
 		o.Sentence += " " + cylinderUnknown
 	}

@@ -205,3 +205,29 @@ func TestAPressureTestSaysWhatATightPipeWouldShow(t *testing.T) {
 		t.Errorf("between %.0f and %.0f Pa; a tight pipe shows %.0f, this one %.0f", last.Low, last.High, tight, gauge)
 	}
 }
+
+// A draw-in dies away: it is carried on with a band that holds what comes of it,
+// from the flow that dies away with it to the one that goes on as it is, and no
+// time of arrival is told. The flow is invented: 6 kg that come in with a time
+// constant of 5 min.
+func TestADrawInIsCarriedOnAsItDiesAway(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "draw-in"})
+	in := func(s float64) float64 { return 6 * -math.Expm1(-max(0, s-30)/300) }
+	for s := 2.0; s <= 330; s += 2 {
+		e.read(1, s, "scale", math.Round((30-in(s))*100)/100)
+	}
+	o := e.say(t, 1, 330, "a draw-in slows down")
+	if o.Left >= 0 || len(o.Trend) < 3 {
+		t.Fatalf("%v left, trend %+v", o.Left, o.Trend)
+	}
+	for _, p := range o.Trend[1:] {
+		if kg := in(p.Since.Seconds()); !(p.Low < kg && kg < p.High) || math.Abs(p.Best-kg) > 0.15 {
+			t.Errorf("after %v %.2f kg are in; told were %.2f between %.2f and %.2f", p.Since, kg, p.Best, p.Low, p.High)
+		}
+	}
+	if last := o.Trend[len(o.Trend)-1]; last.Since > 660*time.Second || last.High-last.Low < 0.5 {
+		t.Errorf("told up to %v, within %.2f kg", last.Since, last.High-last.Low)
+	}
+}
