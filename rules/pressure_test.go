@@ -121,6 +121,20 @@ func TestAPressureTestsLeakWhereTheVolumeIsKnown(t *testing.T) {
 	}
 }
 
+// A stage that stands tight is not the test at its pressure, and is not told as one.
+func TestAStageBelowTheTargetIsToldAsThat(t *testing.T) {
+	for pa, want := range map[float64]string{1900e3: " psi (1900 kPa), not yet at its target of ", 3800e3: "8 h of 24 h. Tight so far: "} {
+		e := feed{Engine: NewEngine(pressSite, []Rule{PressureTest})}
+		e.next(1, 0, &Started{})
+		e.next(1, 0, &Told{Kind: "begin", Name: "pressure-test"})
+		for s := 0.0; s < 8*3600; s += 30 {
+			e.read(1, s, "pipe", 20)
+			e.read(1, s, "test", pa+300*math.Sin(s*s))
+		}
+		e.say(t, 1, 8*3600, want, "Tight so far: ")
+	}
+}
+
 // What is said while a test runs: what is proven so far, and a fitted curve that
 // goes on to the test's end.
 func TestWhatIsSaidOfAPressureTest(t *testing.T) {

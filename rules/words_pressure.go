@@ -191,6 +191,9 @@ func pressStands(o Outlook, j *pressureTest) string {
 	case v.source == noTemperature:
 		return s + ". No thermometer is on the pipe, so nothing will be proved: clamp one on."
 	case math.Abs(v.changePa) <= 2*v.doubtPa:
+		if j.bestPa < heldRatio*j.target.Value { // a stage on the way: tight there proves nothing of the last one
+			head += fmt.Sprintf(" %s, not yet at its target of %s.", psi(o.Figure), psi(j.target.Value))
+		}
 		return fmt.Sprintf("%s Tight so far: %s. A leak of %s an hour would have been seen.", head, pressMoved(v), psiFine(2*v.doubtPa/j.spanS()*3600))
 	default:
 		return fmt.Sprintf("%s Too early to say: %s.", head, pressMoved(v))

@@ -62,7 +62,7 @@ func TestLedgerIsATable(t *testing.T) {
 	h := box.screens().handler()
 	for _, page := range []string{"/", "/steps/weigh-in"} {
 		_, text := visit(t, h, "GET", page, nil)
-		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 to 6.80 kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
+		for _, want := range []string{"What went in", "Steps before", "Cylinder 1", "10.00 to 6.80\u00a0kg", "02:43 to 03:03", "cylinder off or swapped", "Cylinder 2",
 			"no scale saw it flow", "0.00 to 0.24 kg", "<strong>9.59 kg</strong>", "9.37 to 9.70 kg", "of it 0.19 kg that no scale saw flow, 0.00 to 0.26 kg", "4.61 kg (10\u00a0lb\u00a03\u00a0oz)"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("%s: %q is missing in\n%s", page, want, text)
