@@ -206,8 +206,12 @@ func (l *ledger) gross() bool {
 	return len(l.platforms) == 1 && l.platforms[0].zeroedRow == 0 && len(l.platforms[0].good) > 0
 }
 
-// trueKg is the weight on the one scale, above the empty platform.
-func (l *ledger) trueKg() float64 { return l.platforms[0].levelKg() - l.platforms[0].zero }
+// trueKg is the weight on the one scale, above the empty platform and without
+// what was laid on the cylinder.
+func (l *ledger) trueKg() float64 {
+	p := l.platforms[0]
+	return p.levelKg() - p.zero - p.laidKg
+}
 
 // weighingLimits are the settings of a draw-in and a weigh-in.
 func weighingLimits() (ls []Limit) {

@@ -86,6 +86,7 @@ type platform struct {
 	settling bool          // it began with a jump
 	stands   bool          // of a load put on: it stood still first
 	joint    *joint        // it may be the one before, that went on
+	leant    *leant        // before it suddenly weighed more; nil: it did not
 	lifted   bool          // the cylinder was lifted off: what is weighed is the platform
 	stood    weight        // the cylinder before it was
 	onKg     float64       // what may have flowed until it was
@@ -133,6 +134,7 @@ type platform struct {
 	zeroedRow   int     // its index and one; nought: none
 	blind       *blind  // the same row, while the flow after it is not known for good
 	zeroedGross float64 // before it
+	tare        float64 // of a cylinder; nought: not known
 	zero        float64 // what the empty platform showed last
 
 	// The step before this one told its last gross weight and its rate then:
@@ -150,7 +152,8 @@ func beginLedger(s Start) *ledger {
 	l := &ledger{clock: startWatch(s)}
 	for _, p := range s.Points {
 		if p.Role == "charging-scale" {
-			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, swapped: -toldLate})
+			tare, _ := limit(s.Step, "tare")
+			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, tare: tare.Value, swapped: -toldLate})
 		}
 	}
 	if last, ok := lastWeighed(s.Earlier); ok {
@@ -364,7 +367,7 @@ func (p *platform) fold() {
 	if p.joint != nil {
 		p.joint.rows--
 	}
-	p.blind = nil
+	p.blind, p.leant = nil, nil
 	p.offRow = max(0, p.offRow-1)
 }
 
@@ -913,8 +916,10 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 		nought := math.Abs(s.v) <= p.units.digit()+float64(max(0, p.fit.rate)*p.usual().Seconds())
 		return nought || last.v-s.v > float64(gapHigh*meant)+emptyKg
 	}
-	// It was zeroed before: about nought again although it flowed.
-	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10)
+	// It was zeroed before: about nought again although it flowed, or where it was
+	// zeroed last, so that the same again says nothing of what flowed.
+	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10) ||
+		p.zeroedRow > 0 && !p.lifted && math.Abs(last.v) <= p.jump() && math.Abs(s.v) <= p.units.digit()+p.pairs()
 }
 
 // silence reports whether a time without a reading is one, and not a few that
@@ -1026,18 +1031,56 @@ func (p *platform) breakSegment() {
 		if !empty {
 			p.unwatched(len(p.rows), was, after, last.t, first.t)
 		}
-	case zeroed && p.zeroedRow > 0: // lifted off, zeroed and put back, between two readings
+	case (zeroed || p.putBack(after.kg)) && p.zeroedRow > 0: // lifted off, zeroed and put back, between two readings or within the time of a bump
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.regain(after.kg, 0)
 		if p.zeroedRow > 0 { // another one
 			p.cylinder++
 			p.zeroedRow = 0
 		}
-	default: // another one, between two readings
+	default: // another one, between two readings; or somebody leans on it
+		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
 		p.next(last.t, was.kg, EndedSwap, true)
+	}
+	if fall > gulpMost {
+		p.leftAlone(sample{first.t, after.kg})
 	}
 	p.open(p.pending)
 	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole
+}
+
+// leant is a platform before it suddenly weighed more.
+type leant struct {
+	was      sample
+	rate     float64
+	rows     int
+	cylinder int
+	swapped  time.Duration
+	untold   bool
+}
+
+// leanMost is how long somebody leans on a scale, or leaves what he put on it;
+// later it is another cylinder. Our choice.
+const leanMost = 10 * time.Minute
+
+// leftAlone takes back that there was another cylinder, and that it weighed more
+// than any does, where the weight has come back to where the flow before has
+// brought it.
+func (p *platform) leftAlone(s sample) {
+	l := p.leant
+	if p.leant = nil; l == nil || s.t-l.was.t > leanMost || p.zeroedRow > 0 || p.hintedAt(s.t) || !p.continues(l.was, s, max(l.rate, p.fastest)) {
+		return
+	}
+	for i := range p.rows[l.rows:] {
+		r := &p.rows[l.rows+i]
+		if r.Cylinder = l.cylinder; r.Ended == EndedSwap {
+			r.Ended = EndedShift
+		}
+	}
+	p.cylinder, p.swapped, p.untold = l.cylinder, l.swapped, l.untold
+	if p.byTare {
+		p.unit, p.byTare = false, false
+	}
 }
 
 // moved closes a segment where the weight shifted; it may be found later that it
@@ -1235,6 +1278,11 @@ func (p *platform) reckon(after weight) {
 	}
 	r.ToKg = after.kg
 	r.LowKg, r.BestKg, r.HighKg = float64(low*s), float64(best*s), float64(high*s)
+	defer func() { // no more than was in it, steel and all where its tare is not known
+		if in := p.zeroedGross - p.tare; in > emptyKg {
+			r.HighKg = max(r.BestKg, min(r.HighKg, in))
+		}
+	}()
 	if p.stepAt > r.Since && p.fastest > high { // a step that was begun meanwhile opened a valve anew
 		r.HighKg += float64((p.fastest - high) * max(0, (r.Until-p.stepAt).Seconds()))
 	}
@@ -1308,6 +1356,20 @@ func (p *platform) putOn(was, after weight) {
 	}
 	p.cylinder++
 	p.zeroedRow, p.blind = 0, nil
+}
+
+// putBack reports whether a cylinder under which the scale was zeroed weighs now
+// what it must weigh above an empty platform that shows nought.
+func (p *platform) putBack(kg float64) bool {
+	if p.zeroedRow == 0 || p.zeroedGross < emptyKg+gulpMost {
+		return false
+	}
+	r := p.rows[p.zeroedRow-1]
+	was := p.zeroedGross
+	for _, later := range p.rows[p.zeroedRow:] {
+		was -= later.BestKg
+	}
+	return kg > was-2*r.HighKg-p.jump() && kg < was-r.LowKg+p.jump() // what flowed unseen may be more than its reckoning; another cylinder weighs otherwise
 }
 
 // gaveSince adds to a cylinder that was lifted off what it weighs less now that
