@@ -105,6 +105,10 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 			l.Unseen = s.words.say("ledger.of-it-band", scale.Text(unseen.BestKg), b)
 		}
 	}
+	if kg, ok := judged(st); ok && scale.Text(kg) != scale.Text(best) {
+		l.Target = append(l.Target, titled{s.words.say("ledger.judged"), pair(say(kg)), s.words.say("ledger.judged-why")})
+		low, best, high = low+kg-best, kg, high+kg-best
+	}
 	target := chargeTarget(st)
 	if target == nil {
 		return l
@@ -127,6 +131,19 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 func bridged(x rules.Segment) bool {
 	const gram = 1e-3
 	return x.HighKg-x.LowKg < gram
+}
+
+// judged is the charge by its verdict, for which all weights were gone through
+// once more at the end.
+func judged(st Step) (kg float64, ok bool) {
+	for _, f := range st.Verdicts {
+		for _, v := range f.Values {
+			if v.Key == "charged_kg" || v.Key == "drawn_kg" {
+				kg, ok = v.Number, true
+			}
+		}
+	}
+	return kg, ok && !st.Ended.IsZero()
 }
 
 // chargeTarget is what a charge is aimed at; nil where nobody said.

@@ -4,6 +4,7 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -78,6 +79,13 @@ func TestLedgerIsATable(t *testing.T) {
 	st.Ledger[2].BestKg, st.Ledger[2].LowKg, st.Ledger[2].HighKg = 0.5, 0.5, 0.5
 	if l := box.screens().ledger(box.snap, asMeasured, st); l.Rows[2].Unseen != "not watched: by the weights before and after" || l.Unseen != "of it 0.19 kg that no scale saw flow, 0.00 to 0.24 kg" {
 		t.Errorf("%q, %q", l.Rows[2].Unseen, l.Unseen)
+	}
+	// What was judged at the end is told where it is not the rows' sum, and what remains is of it.
+	over := st
+	over.Ended, over.Ledger = box.snap.Wall, slices.Clone(st.Ledger)
+	over.Verdicts = []Finding{{Finding: rules.Finding{Edge: rules.Given, Flag: "weigh-in", Values: []rules.Value{{Key: "charged_kg", Number: 14.3}}}}}
+	if l := box.screens().ledger(box.snap, asMeasured, over); len(l.Target) != 3 || l.Target[0].Title != "As judged" || !strings.HasPrefix(l.Target[0].Text, "14.30 kg") || !strings.HasPrefix(l.Target[2].Text, "0.10 kg") {
+		t.Errorf("%+v", l.Target)
 	}
 	// A night has two days.
 	st.Ledger[1].Begun = midnight.Add(-time.Hour)
