@@ -22,12 +22,16 @@ const (
 
 	// What was known of the coefficients before the test. The test itself fixes
 	// them better, the more the temperature has gone up and down in it.
-	zeroPaPerK = 1400.0 // of the transducer's zero: 0.02 % of 7 MPa a kelvin (the field guide)
-	lagS       = 600.0  // by which gas and clamp may be apart (common practice)
-	unseen     = 0.2    // of the pipe, that may follow the outdoor air where no clamp is (our choice)
-	airGain    = 0.4    // by how much less or more than the outdoor air pipes may follow it (our choice)
-	airLags    = 3.0    // times lagS, where only the outdoor air is known (our choice)
-	shareKnown = 0.25   // of the doubt of a clamp's share is left where its volume is given (our choice)
+	zeroPaPerK    = 1400.0 // of the transducer's zero: 0.02 % of 7 MPa a kelvin (the field guide)
+	lagS          = 600.0  // by which gas and clamp may be apart (common practice)
+	unseen        = 0.2    // of the pipe, that may follow the outdoor air where no clamp is (our choice)
+	unclampedGain = 0.6    // by how much less or more than the clamps pipes without one may follow the weather: indoors hardly (our choice)
+	unclampedFrom = 0.2    // of the pipework: less is how well its volume is known (our choice)
+	airGain       = 0.4    // by how much less or more than the outdoor air pipes may follow it (our choice)
+	lagsMost      = 6.0    // times lagS, before a fall is told: a clamp on the lagging is an hour ahead (our choice, from trial runs with seeds)
+	lagsShown     = 2.0    // times lagS, and two standard errors: then they are (our choice, from trial runs with seeds)
+	airLags       = 3.0    // times lagS, where only the outdoor air is known (our choice)
+	shareKnown    = 0.25   // of the doubt of a clamp's share is left where its volume is given (our choice)
 
 	jumpSure = 5.0 // standard errors: a jump that is none of theirs (our choice, from trial runs with seeds)
 
@@ -123,6 +127,9 @@ func (j *pressureTest) terms(g pressGas, s pressState, perK float64) []float64 {
 	if g.source == byAir {
 		x = append(x, float64(perK*t))
 	}
+	if j.unclamped(g) > 0 {
+		x = append(x, float64(perK*t))
+	}
 	if g.source == byClamps && g.air >= 0 {
 		x = append(x, float64(perK*(s.value[g.air]-t)))
 	}
@@ -137,6 +144,22 @@ func (j *pressureTest) terms(g pressGas, s pressState, perK float64) []float64 {
 	return x
 }
 
+// unclamped is by how much less or more than the clamps the gas may follow the
+// weather, where their volumes leave a part of the pipework without one.
+func (j *pressureTest) unclamped(g pressGas) float64 {
+	if len(g.clamps) == 0 || !g.given || j.pipeM3 <= 0 {
+		return 0
+	}
+	left := 1.0
+	for _, m3 := range g.m3 {
+		left -= m3 / j.pipeM3
+	}
+	if left <= unclampedFrom {
+		return 0
+	}
+	return float64(unclampedGain * left)
+}
+
 func (j *pressureTest) priors(g pressGas) []float64 {
 	var sd []float64
 	if g.source != noTemperature {
@@ -148,6 +171,9 @@ func (j *pressureTest) priors(g pressGas) []float64 {
 	}
 	if g.source == byAir {
 		sd = append(sd, airGain)
+	}
+	if u := j.unclamped(g); u > 0 {
+		sd = append(sd, u)
 	}
 	if g.source == byClamps && g.air >= 0 {
 		sd = append(sd, unseen)
@@ -284,6 +310,20 @@ type pressTrend struct {
 	tight           float64 // what the gauge would show had nothing left; 0: still to come
 }
 
+// fallsWithLag reports whether the pressure falls as surely where gas and clamps
+// are further apart than where clamps sit well, if the test shows that they are.
+func (j *pressureTest) fallsWithLag(leftS float64) bool {
+	f := j.fit(after(j.course(), j.start.t-j.averaged()), j.view.gas, lagsMost)
+	if !f.ok || j.view.source == noTemperature {
+		return f.ok
+	}
+	se := func(i int) float64 { return math.Sqrt(max(f.Cov[i][i], 0)) }
+	if lag := math.Abs(f.Theta[3]); lag < lagsShown || lag < 2*se(3) {
+		return true
+	}
+	return f.Theta[1] < -tellSure*se(1) && float64((f.Theta[1]+float64(1.645*se(1)))*(j.spanS()+leftS)) < -3*j.view.doubtPa
+}
+
 // seen takes a view of the test from its start up to a time.
 func (j *pressureTest) seen(h []pressState, t time.Duration) (v pressView) {
 	if j.start == nil {
@@ -296,7 +336,7 @@ func (j *pressureTest) seen(h []pressState, t time.Duration) (v pressView) {
 	v = pressView{ok: true, t: t, end: end}
 	v.gas = j.gasOf(*j.start, end)
 	v.source = v.gas.source
-	fit := j.fit(after(h, j.start.t-j.averaged()), v.gas)
+	fit := j.fit(after(h, j.start.t-j.averaged()), v.gas, 1)
 	if fit.ok {
 		v.theta, v.cov, v.scale = fit.terms(fit.Regression)
 		v.slopePaPerS, v.slopeSe = fit.Theta[1], math.Sqrt(max(fit.Cov[1][1], 0))
@@ -369,8 +409,8 @@ func (f pressFit) withHeat(tauS float64) (gain, straight, ampPa float64) {
 
 const pressRows = 48 // of a fit
 
-// fit fits the course of the test.
-func (j *pressureTest) fit(h []pressState, g pressGas) (f pressFit) {
+// fit fits the course of the test; lags are how many times lagS gas and clamps may be apart.
+func (j *pressureTest) fit(h []pressState, g pressGas, lags float64) (f pressFit) {
 	if len(h) < 6 {
 		return f
 	}
@@ -395,6 +435,9 @@ func (j *pressureTest) fit(h []pressState, g pressGas) (f pressFit) {
 	mol0 := physics.NitrogenMolPerM3(p0, first.TempC)
 	perK := physics.NitrogenPaPerK(p0, first.TempC)
 	f.prior = append([]float64{0, 0}, j.priors(g)...)
+	if g.source != noTemperature {
+		f.prior[3] *= lags
+	}
 	f.cols = make([][]float64, len(f.prior))
 	from := j.terms(g, f.rows[0], perK)
 	for _, s := range f.rows {
@@ -577,7 +620,7 @@ func (j *pressureTest) moves(h []pressState) bool {
 func (j *pressureTest) heat(h []pressState) (from time.Duration, left settling, straight bool) {
 	from = h[0].t
 	g := j.gasOf(h[0], h[len(h)-1])
-	f := j.fit(h, g)
+	f := j.fit(h, g, 1)
 	if !f.ok {
 		return from, left, straight
 	}

@@ -21,6 +21,9 @@ func (j *vacuumHold) valvedOff(e Entry, b *Told) []Finding {
 	if again && j.result == "" || late < sameAct || j.charging || j.badUnit || j.result == Passed || j.result == NotPassed {
 		return nil
 	}
+	if j.startPa <= j.limit.Value && j.recentPa() > j.limit.Value { // nothing rises like that at a pump: it was valved off before
+		return nil
+	}
 	var out []Finding
 	if j.raised {
 		out = append(out, Finding{Edge: Cleared, Flag: "vacuum-rising", Text: holdValvedOff()})
