@@ -987,6 +987,9 @@ func (p *platform) breakSegment() {
 		p.flowedOn(flowing.rate, after.rate, gap)
 		p.laidKg = max(0, -fall)
 	case silent: // the best guess is that it flowed on as before
+		if was.rate == 0 && restLevel(p.own(), p.noise, false).span < bumpMost { // a few like readings are no shut valve
+			was.rate = flowed
+		}
 		p.breakSilent(was, after, gap)
 	case frozen: // it showed its last value while it flowed
 		p.thaw(sure)
@@ -995,7 +998,7 @@ func (p *platform) breakSegment() {
 		p.notLifted(earlier)
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.lifted, p.stood, p.empties, p.offRow = true, was, nil, 0
-	case p.lifted && math.Abs(after.kg) < emptyKg && was.kg < -1: // zeroed, empty
+	case p.lifted && math.Abs(after.kg) < emptyKg && was.kg < -1 && !(p.offRow > 0 && math.Abs(after.kg-p.stood.kg) <= p.jump()): // zeroed, empty, and not what was lifted off put back
 		p.next(last.t, was.kg, EndedZeroed, false)
 		p.empties = append(p.empties, was)
 		p.open(p.pending)
