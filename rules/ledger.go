@@ -164,13 +164,21 @@ func beginLedger(s Start) *ledger {
 		}
 		for i, p := range l.platforms {
 			p.carry(last, i, gap, s.Swapped > last.Seq, s.Weighed > last.Seq)
-			if s.ended != nil { // a swap that it saw may be told of only now
-				was := s.ended.platforms[i]
-				p.swapped, p.untold = l.clock.of(s.ended.clock.when(was.swapped)), was.untold
+			if s.ended != nil {
+				p.knows(s.ended.platforms[i])
+				p.swapped = l.clock.of(s.ended.clock.when(p.swapped))
 			}
 		}
 	}
 	return l
+}
+
+// knows takes over what an earlier step learned of the scale, and the swap that it saw:
+// somebody may tell of that only now.
+func (p *platform) knows(was *platform) {
+	p.noise, p.units = was.noise, was.units
+	p.noise.apart()
+	p.swapped, p.untold = was.swapped, was.untold
 }
 
 // lastWeighed is the newest verdict of a draw-in or weigh-in: each counts
@@ -581,8 +589,8 @@ func (p *platform) leaves(jumped, s sample) bool {
 	if first := p.pending[0]; len(p.pending) >= levelReads {
 		since = max(0, (first.v-jumped.v)/(jumped.t-first.t).Seconds())
 	}
-	there := jumped.v - s.v
-	return min(math.Abs(there-float64(rate*dt)), math.Abs(there-float64(since*dt))) > p.pairs()
+	there := jumped.v - s.v // the flow may have ended, too
+	return min(math.Abs(there), math.Abs(there-float64(rate*dt)), math.Abs(there-float64(since*dt))) > p.pairs()
 }
 
 // goesOn reports whether a reading lies where the flow before a jump would
@@ -601,10 +609,10 @@ func (p *platform) undoBump(s sample) bool {
 	for k := len(p.good) - 2; k >= 0; k-- {
 		g := p.good[k]
 		first, last := p.good[k+1], p.good[len(p.good)-1]
-		if last.t-first.t >= bumpMost || s.t-first.t >= bumpMost+p.usual() && k < len(p.good)-2 { // it may be over for as long as between two readings
+		if last.t-first.t >= bumpMost-bumpMost/10 || s.t-first.t >= bumpMost+p.usual() && k < len(p.good)-2 { // it may be over for as long as between two readings
 			return false
 		}
-		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) || p.flows(k+1) {
+		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) || p.flows(k+1) || len(p.good) > k+levelReads && evenly(g, p.good[k+1:]) {
 			continue
 		}
 		p.good = p.good[:k+1]
@@ -640,7 +648,7 @@ func (p *platform) below(ss []sample, a, b sample) bool {
 }
 
 func (p *platform) weighAfterJump(s, last, newest sample) {
-	if p.silence(s.t-newest.t, backAfter) && p.thawedBefore(last) {
+	if p.silence(s.t-newest.t, backAfter) && p.thawedBefore(last, true) {
 		p.weigh(s)
 		return
 	}
@@ -656,6 +664,9 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		p.tail, p.tailUp = s.t, p.pending[0].v > last.v
 		p.pending = nil // it was a bump
 		p.accept(s)
+		if math.Abs(newest.v) < emptyKg && last.v > 1 && p.suspect == s.t { // lifted off: it gave nothing meanwhile
+			p.suspect = 0
+		}
 		return
 	}
 	falls := len(p.fast) < fastMost
@@ -675,6 +686,10 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		return
 	}
 	if p.jumped(newest, s) || math.Abs(s.v) < emptyKg && math.Abs(newest.v) >= emptyKg { // or it was still on its way there
+		if len(p.pending) > 1 && p.lifts(s) && p.thawedBefore(last, false) {
+			p.weigh(s)
+			return
+		}
 		p.stoodBriefly(last, s)
 		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
 		// Of seldom readings one of an empty platform is enough: no bump goes so far.
@@ -708,16 +723,18 @@ func (p *platform) offSince(last, back sample) time.Duration {
 	return back.t
 }
 
-// thawedBefore takes for what flowed a jump that a silence has followed before
-// it was known to stay, where the scale had surely shown its last value.
-func (p *platform) thawedBefore(last sample) bool {
+// thawedBefore takes for what flowed a jump that a silence, or a cylinder's being
+// lifted off, has followed before it was known to stay, where the scale had
+// shown its last value; surely, if that is asked.
+func (p *platform) thawedBefore(last sample, surely bool) bool {
 	if p.lifted || p.back || p.hintedAt(p.pending[0].t) {
 		return false
 	}
-	if _, sure := p.frozen(last, p.pending[0], weight{kg: p.pending[0].v}); !sure {
+	frozen, sure := p.frozen(last, p.pending[0], weight{kg: p.pending[0].v})
+	if !frozen || surely && !sure {
 		return false
 	}
-	p.thaw(true)
+	p.thaw(sure)
 	return true
 }
 
@@ -755,7 +772,7 @@ func (p *platform) bumpedAside(s, newest sample) bool {
 // back into one, so the last readings before the rise were a hand on the valve.
 func (p *platform) stoodBriefly(last, lifted sample) {
 	n := len(p.pending)
-	if n < levelReads || p.lifted || p.back || p.hintedAt(last.t) && p.hint == "scale-zeroed" {
+	if n < levelReads && (n < 2 || p.usual() < seldom) || p.lifted || p.back || p.hintedAt(last.t) && p.hint == "scale-zeroed" {
 		return
 	}
 	first, newest := p.pending[0], p.pending[n-1]
@@ -775,6 +792,11 @@ func (p *platform) stoodBriefly(last, lifted sample) {
 		p.accept(s)
 	}
 	p.refit()
+}
+
+// lifts reports whether a reading is of a cylinder that is lifted off.
+func (p *platform) lifts(s sample) bool {
+	return math.Abs(s.v) < emptyKg || p.pending[len(p.pending)-1].v-s.v > gulpMost
 }
 
 // passed bridges a silence that began within a bump, where the weight after it
@@ -856,13 +878,19 @@ func (p *platform) flowsFast(last sample) bool {
 	if span < bumpMost || n < 4 && (n < levelReads || span < time.Duration(n)*seldom) {
 		return false
 	}
-	mean := (last.v - p.fast[n-1].v) / span.Seconds()
-	for _, s := range p.fast {
-		step := (last.v - s.v) / (s.t - last.t).Seconds()
+	return evenly(last, p.fast)
+}
+
+// evenly reports whether readings fall evenly from one on, as flow does.
+func evenly(from sample, ss []sample) bool {
+	last := ss[len(ss)-1]
+	mean := (from.v - last.v) / (last.t - from.t).Seconds()
+	for _, s := range ss {
+		step := (from.v - s.v) / (s.t - from.t).Seconds()
 		if step < 0.4*mean || step > 2.5*mean {
 			return false
 		}
-		last = s
+		from = s
 	}
 	return mean > 0
 }
@@ -896,7 +924,7 @@ func (p *platform) opening() bool {
 
 // jump is how far two readings on end lie apart that no noise explains.
 func (p *platform) jump() float64 {
-	if p.noise.levels < 3 || !p.units.known() {
+	if p.noise.levels < 3 && p.noise.risen.seen < 2*risesNeed || !p.units.known() {
 		return jumpAtOnce
 	}
 	return max(jumpLeast, float64(2.5*p.units.digit()), float64(jumpNoise*p.noise.sigma()))
@@ -964,7 +992,7 @@ func (p *platform) breakSegment() {
 	// Of a platform that shows less than nothing when it is empty, nought is a scale that was zeroed.
 	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed" || p.zero < -1 && !p.lifted && math.Abs(after.kg) < emptyKg
 	if (empty || math.Abs(fall) > gulpMost || p.lifted || p.cleared) && !silent && !zeroed && len(p.own()) > 0 {
-		rest := restLevel(p.own(), p.noise, false)
+		rest := p.restedAt()
 		was.kg, was.se, stands = rest.kg, rest.se, true
 		p.fit.se, fall = rest.se, rest.kg-after.kg
 	}
@@ -1086,6 +1114,47 @@ func (p *platform) leftAlone(s sample) {
 	}
 }
 
+// restedAt is the level at which a cylinder stood before it was taken off. What the last
+// readings step away by, within the time of a bump, further than the flow before them
+// brings them, is a hand on it, or the next one on its way.
+func (p *platform) restedAt() weight {
+	ss := p.own()
+	rest := restLevel(ss, p.noise, false)
+	n := len(ss) - 1
+	if n > 0 && p.usual() >= bumpMost-bumpMost/10 { // so far apart it may have flowed between them, if not as much
+		if still, ok := p.noise.stoodAt(ss[:n], false, ss[n].v); ok && math.Abs(still.kg-ss[n].v) > emptyKg {
+			return still
+		}
+		return rest
+	}
+	k := n
+	for k > 0 && ss[n].t-ss[k-1].t < bumpMost {
+		k--
+	}
+	if k == 0 {
+		return rest
+	}
+	before := hinged(newestLevel(ss[:k], p.noise), ss[:k], p.noise, false)
+	if before.n < levelReads {
+		return rest
+	}
+	within := max(p.pairs(), float64(1.5*p.units.digit()))
+	for ; math.Abs(ss[k].v-before.at(ss[k].t)) <= within; k++ {
+		if k == n { // all agree
+			return rest
+		}
+	}
+	before = hinged(newestLevel(ss[:k], p.noise), ss[:k], p.noise, false)
+	flowed := before.at(ss[n].t)
+	switch {
+	case rest.kg < flowed-within:
+		rest.kg, rest.se = flowed, before.se
+	case rest.kg > before.kg+within:
+		rest.kg, rest.se = before.kg, before.se
+	}
+	return rest
+}
+
 // moved closes a segment where the weight shifted; it may be found later that it
 // went on, with the flow that was seen before the last reading was touched.
 func (p *platform) moved(was, after weight, flowed float64) (whole *joint) {
@@ -1099,10 +1168,11 @@ func (p *platform) moved(was, after weight, flowed float64) (whole *joint) {
 	p.next(last.t, was.kg, EndedShift, false)
 	if !empty {
 		p.flowedOn(was.rate, after.rate, first.t-last.t)
-		if !p.takenOff(fall) {
+		by := fall - float64((was.rate+after.rate)/2*(first.t-last.t).Seconds())
+		if !p.takenOff(fall) && !p.takenOff(by) {
 			p.rows[len(p.rows)-1].HighKg += max(0, fall)
 		}
-		p.laidKg = max(0, -fall)
+		p.laidKg = max(0, -by)
 	}
 	p.lifted = empty
 	return whole
@@ -1430,6 +1500,13 @@ func (p *platform) thaws(s sample) bool {
 	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && math.Abs(p.same.v-s.v-meant) < float64(meant/4)+p.units.digit()
 }
 
+// held reports whether what a reading fell by is no more than may have flowed while
+// the scale showed the very same weight.
+func (p *platform) held(s sample) bool {
+	meant, fall := float64(p.sameBy*(s.t-p.same.t).Seconds()), p.same.v-s.v
+	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && fall >= 0 && fall < float64(gapHigh*meant)+p.units.digit()
+}
+
 // thawed reports whether the jump may be what flowed while the scale showed its
 // last value.
 func (p *platform) thawed(last sample) bool {
@@ -1451,12 +1528,33 @@ func (p *platform) frozen(last, first sample, after weight) (frozen, sure bool) 
 		float64(rate*stood.Seconds()) < 2*p.units.digit() { // so slow a flow moves the display no sooner
 		return false, false
 	}
-	meant := float64(rate * (first.t - p.same.t).Seconds())
-	fall := last.v - first.v
+	fall, since := last.v-first.v, (first.t - p.same.t).Seconds()
+	if fall > float64(gapHigh*rate*since)+p.jump() && p.openedAt(p.same.t) { // how wide nobody had seen yet
+		rate = max(rate, p.widest())
+	}
+	meant := float64(rate * since)
 	if fall < 0 || fall > float64(gapHigh*meant)+p.jump() || p.takenOff(fall) {
 		return false, false
 	}
 	return true, p.thaws(first) || after.rate > 4*after.rateSe && after.rate > noFlow || p.stuck(last) || fall > gulpMost
+}
+
+// openedAt reports whether a valve was opened, or wider, within the time of a bump before
+// a believed reading: it lies below where the flow before that would have it.
+func (p *platform) openedAt(t time.Duration) bool {
+	i := len(p.good) - 1
+	for i > 0 && p.good[i].t > t {
+		i--
+	}
+	k := i
+	for k > 0 && t-p.good[k].t < bumpMost {
+		k--
+	}
+	if k < levelReads || k == i {
+		return false
+	}
+	before := newestLevel(p.good[:k+1], p.noise)
+	return before.at(t)-p.good[i].v > max(p.pairs(), p.units.digit())
 }
 
 // stuck reports whether the newest readings are the very same although the
@@ -1492,7 +1590,7 @@ func (p *platform) accept(s sample) {
 	if n := len(p.good); n > 0 {
 		last := p.good[n-1]
 		dt := (s.t - last.t).Seconds()
-		if off := last.v - s.v - float64(p.fit.rate*dt); (p.suspect == 0 || math.Abs(off) > 2*p.leapt) && n >= 3 && p.noise.levels >= 3 && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.thaws(s) {
+		if off := last.v - s.v - float64(p.fit.rate*dt); (p.suspect == 0 || math.Abs(off) > 2*p.leapt) && n >= 3 && p.noise.levels >= 3 && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.held(s) {
 			p.suspect, p.leapt, p.doubt = s.t, math.Abs(off), 0
 		}
 		if s.v != p.same.v {
@@ -1557,8 +1655,14 @@ func (p *platform) refit() {
 func (p *platform) first() weight {
 	from := p.begun[0]
 	level := p.firstOf(p.begun)
-	for k := 1; p.settling && k+levelReads <= len(p.begun); k++ {
+	for k := 1; p.settling && k < len(p.begun); k++ {
 		before, s := p.begun[k-1], p.begun[k]
+		if k+levelReads > len(p.begun) && s.v-before.v <= p.pairs() { // nothing flows back: a rise needs no more to be told
+			break
+		}
+		if s.t-before.t >= 2*bumpMost && k+1 < len(p.begun) && s.v < before.v-p.pairs() && p.begun[k+1].v < s.v-p.pairs() { // so far apart it is sooner a valve that was opened
+			break
+		}
 		dt := s.t - before.t
 		if before.t-from.t >= bumpMost { // readings far apart may have the first alone within it
 			break
@@ -1570,7 +1674,7 @@ func (p *platform) first() weight {
 			break
 		}
 		level = next
-		if next.rate < 4*next.rateSe {
+		if next.rate < 4*next.rateSe || s.v > before.v { // what was just put on stands still
 			level.rate = 0
 		}
 		level.t, level.kg = from.t, level.at(from.t)

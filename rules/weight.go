@@ -130,6 +130,10 @@ func levelFrom(ss []sample, n noise, first bool) weight {
 // that fits clearly better than a line, the part that stood still gives the
 // level.
 func hinged(w weight, ss []sample, n noise, first bool) weight {
+	if still, ok := n.stoodAt(ss, first, w.kg); ok {
+		still.rateSe = w.rateSe
+		return still
+	}
 	m := min(len(ss), max(3*w.n, 8))
 	if m < 4 {
 		return w
@@ -146,6 +150,27 @@ func hinged(w weight, ss []sample, n noise, first bool) weight {
 		return atRest(w, n, pick)
 	}
 	return at
+}
+
+// stoodAt is the level at an end where the display stood still, to one digit, for as
+// long as gives a level twice over, and another level lies beside that. Of seldom
+// readings of a flow that dies away nobody knows the noise well: what stood still needs none.
+func (n *noise) stoodAt(ss []sample, first bool, kg float64) (still weight, ok bool) {
+	pick := ends(ss, first)
+	m, sum := 0, 0.0
+	for low, high := math.Inf(1), math.Inf(-1); m < len(ss); m++ {
+		low, high = min(low, pick(m).v), max(high, pick(m).v)
+		if high-low > 1.01*n.digit {
+			break
+		}
+		sum += pick(m).v - pick(0).v
+	}
+	if m < 2 || n.risen.seen >= 2*risesNeed && n.risen.middle() > n.digit/2 {
+		return still, false
+	}
+	still = weight{t: pick(0).t, kg: pick(0).v + sum/float64(m), n: m, span: max(pick(m-1).t-pick(0).t, pick(0).t-pick(m-1).t)}
+	still.se = n.digit / math.Sqrt(12)
+	return still, still.span >= 2*levelLeast && math.Abs(still.kg-kg) > 0.75*n.digit
 }
 
 // near is a level that lies no further from the reading at its own moment than
@@ -291,6 +316,15 @@ func (b *bend) offs() []float64 {
 // still then: the mean of as many as agree with all fewer of them (Lepski's
 // method, as above).
 func restLevel(ss []sample, n noise, first bool) weight {
+	at := restBy(ss, n, first)
+	if still, ok := n.stoodAt(ss, first, at.kg); ok {
+		still.rateSe = math.Inf(1)
+		return still
+	}
+	return at
+}
+
+func restBy(ss []sample, n noise, first bool) weight {
 	pick := ends(ss, first)
 	blur, origin := n.blur(), pick(0)
 	var best weight
@@ -462,7 +496,7 @@ type noise struct {
 	rows           int         // how many
 	curved, waved  sizes       // what of four of them no parabola explains; of six, no polynomial of the fourth order
 	white          float64
-	risen          ring // by how much a reading lies above the one before, or as high: nothing flows back
+	risen          sizes // by how much a reading lies above the one before, or as high: nothing flows back
 
 	sd, wider float64 // sigma and inflation, until what they depend on changes; nought: to be found anew
 }
@@ -508,13 +542,9 @@ func (z *sizes) sigma() float64 {
 	return z.sorted[min(z.seen, len(z.of))/3] / normalThird
 }
 
-// rms is their root mean square.
-func (z *ring) rms() float64 {
-	sum, m := 0.0, min(z.seen, len(z.of))
-	for _, size := range z.of[:m] {
-		sum += float64(size * size)
-	}
-	return math.Sqrt(sum / float64(m))
+// middle is the same, by what half of them lie under.
+func (z *sizes) middle() float64 {
+	return z.sorted[min(z.seen, len(z.of))/2] / normalHalf
 }
 
 // see takes a reading that is believed.
@@ -581,7 +611,10 @@ func unexplained(few []point) float64 {
 
 // normalThird is what a third of a normal distribution's sizes lie under, in
 // standard deviations: a flow that changes now and then moves it little.
-const normalThird = 0.4307
+const (
+	normalThird = 0.4307
+	normalHalf  = 0.6745 // and half of them
+)
 
 // apart tells that the next reading cannot be compared with those before.
 func (n *noise) apart() { n.rows = 0 }
@@ -634,16 +667,17 @@ func (n *noise) deviation() float64 {
 	// Few readings of a fast flow that dies away bend more than any wind blows.
 	least := min(max(n.white, rounding), max(windMost, rounding))
 	if n.risen.seen >= risesNeed {
-		least = min(least, max(rounding, risesMost*n.risen.rms()))
+		least = min(least, max(rounding, risesMost*n.risen.middle()))
 	}
 	return min(max(n.spread, least), gusts*least)
 }
 
 // Readings of a slow scale on end bend more by a valve that is turned than they
-// scatter; what stood still rises by noise alone. So many rises tell it to a half
-// (chi-square tables), and flow makes them smaller: our choice is three times it.
+// scatter; what stood still rises by noise alone, or by a hand now and then, so the middle
+// one tells it. Of two the greater one is less than a third of it once in 30 times, and
+// flow makes them smaller: our choice is three times it.
 const (
-	risesNeed = 4
+	risesNeed = 2
 	risesMost = 3.0
 )
 
