@@ -981,8 +981,7 @@ func (p *platform) breakSegment() {
 	flowed, earlier := p.fit.rate, p.flowing
 	p.finish()
 	last, first := p.good[len(p.good)-1], p.pending[0]
-	was := p.fit
-	flowing := was
+	was, flowing := p.fit, p.fit
 	after := firstLevel(p.pending, p.noise)
 	gap := first.t - last.t
 	fall := was.kg - after.kg
@@ -1000,9 +999,7 @@ func (p *platform) breakSegment() {
 	flows := after
 	flows.rate = min(after.rate, newestLevel(p.pending, p.noise).rate) // a display that comes to rest falls at first
 	frozen, sure := p.frozen(last, first, flows)
-	// Nobody changes a display's unit and the cylinder in the same moment.
-	p.unit = p.unit || !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare) &&
-		p.fast[0].t == first.t && !steady(flowing, after) // it showed nothing else between, and its flow changed alike
+	p.unit = p.unit || p.unitChanged(was, after, flowing, gap)
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
 		p.start = weight{t: last.t, kg: last.v}
@@ -1153,6 +1150,14 @@ func (p *platform) restedAt() weight {
 		rest.kg, rest.se = before.kg, before.se
 	}
 	return rest
+}
+
+// unitChanged reports whether a jump is a display that shows pounds for kilograms, or the
+// reverse. Nobody changes its unit and the cylinder in the same moment.
+func (p *platform) unitChanged(was, after, flowing weight, gap time.Duration) bool {
+	first := p.pending[0]
+	return !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare) &&
+		p.fast[0].t == first.t && !steady(flowing, after) // it showed nothing else between, and its flow changed alike
 }
 
 // moved closes a segment where the weight shifted; it may be found later that it
