@@ -381,7 +381,7 @@ func (j *vacuumHold) look(t time.Duration) {
 	all = withoutKicks(all)
 	if from, ends := j.atEnd(); ends { // what it shows since then bends the curve, and is none
 		t = min(t, from)
-		all = all[:sort.Search(len(all), func(i int) bool { return all[i].TS+all[i].SpanS/2 >= from.Seconds() })]
+		all = all[:sort.Search(len(all), func(i int) bool { return all[i].TS+float64(all[i].SpanS/2) >= from.Seconds() })]
 	}
 	j.besideWalls(all)
 	n := len(all)
