@@ -396,13 +396,13 @@ func (p *curvePlot) drawData(dc draw.Canvas) {
 			Max: vg.Point{X: dc.X(g[1]), Y: dc.Max.Y},
 		}, -1)
 	}
+	p.drawLimits(dc) // beneath the lines: its names' ground hides none of them
 	for i, line := range c.Lines {
 		sty := p.stroke(i)
 		for _, stretch := range line.Stretches {
 			p.drawStretch(dc, sty, stretch)
 		}
 	}
-	p.drawLimits(dc)
 }
 
 func (p *curvePlot) x(dc draw.Canvas, at time.Time) vg.Length {
@@ -518,11 +518,12 @@ func (p *curvePlot) hatchForbidden(dc draw.Canvas) {
 	}
 }
 
-// drawLimits draws each limit with its name on it, clear of the others'.
+// drawLimits draws each limit with its name on it, where that lies on least of the
+// curve and on no other name: over the line at its right end rather than elsewhere.
 func (p *curvePlot) drawLimits(dc draw.Canvas) {
 	sty := small(curvePrint)
-	sty.XAlign = text.XRight
-	var taken []vg.Length
+	curve := p.places(dc)
+	var taken []vg.Rectangle
 	for _, l := range p.curve.Limits {
 		if !(l.Value >= p.values.low && l.Value <= p.values.high) {
 			continue
@@ -533,22 +534,59 @@ func (p *curvePlot) drawLimits(dc draw.Canvas) {
 		if label == "" {
 			continue
 		}
-		base := y + 3
-		if base+curveLine > dc.Max.Y {
-			base = y - curveLine + 1
-		}
-		for range taken {
-			for _, t := range taken {
-				if math.Abs(float64(base-t)) < curveLine-1 {
-					base = t - curveLine
+		w := sty.Width(label)
+		fewest, best := vg.Length(math.Inf(1)), vg.Rectangle{}
+		for _, base := range []vg.Length{y + 3, y - curveLine + 1, y - 2*curveLine + 1, y - 3*curveLine + 1} {
+			for _, x := range []vg.Length{dc.Max.X - w - 4, dc.Min.X + 4, (dc.Min.X + dc.Max.X - w) / 2} {
+				b := vg.Rectangle{Min: vg.Point{X: x - 2, Y: base - 2}, Max: vg.Point{X: x + w + 2, Y: base + curveLine - 3}}
+				if n := inWay(dc, b, curve, taken); n < fewest-0.01 { // points: what is as good on any machine
+					fewest, best = n, b
 				}
 			}
 		}
-		taken = append(taken, base)
-		w := sty.Width(label)
-		dc.FillPolygon(paper, box(dc.Max.X-w-6, base-2, dc.Max.X-2, base+curveLine-3))
-		dc.FillText(sty, vg.Point{X: dc.Max.X - 4, Y: base}, label)
+		taken = append(taken, best)
+		dc.FillPolygon(paper, box(best.Min.X, best.Min.Y, best.Max.X, best.Max.Y))
+		dc.FillText(sty, vg.Point{X: best.Min.X + 2, Y: best.Min.Y + 2}, label)
 	}
+}
+
+// places are the curve's lines on the paper.
+func (p *curvePlot) places(dc draw.Canvas) (lines [][]vg.Point) {
+	for _, l := range p.curve.Lines {
+		for _, stretch := range l.Stretches {
+			var pts []vg.Point
+			for _, s := range stretch {
+				if finite(s.Value) {
+					pts = append(pts, vg.Point{X: p.x(dc, s.At), Y: p.y(dc, s.Value)})
+				}
+			}
+			if len(pts) > 1 {
+				lines = append(lines, pts)
+			}
+		}
+	}
+	return lines
+}
+
+// inWay is how much of the curve lies within a box; other names, and what is
+// beyond the graph, count as more than any curve.
+func inWay(dc draw.Canvas, b vg.Rectangle, curve [][]vg.Point, taken []vg.Rectangle) (way vg.Length) {
+	const most = 1e6
+	if b.Max.Y > dc.Max.Y || b.Min.Y < dc.Min.Y {
+		way += most
+	}
+	for _, o := range taken {
+		if b.Min.X < o.Max.X && o.Min.X < b.Max.X && b.Min.Y < o.Max.Y-1 && o.Min.Y < b.Max.Y-1 {
+			way += 2 * most
+		}
+	}
+	within := draw.Canvas{Rectangle: b}
+	for _, piece := range within.ClipLinesXY(curve...) {
+		for i := 1; i < len(piece); i++ {
+			way += vg.Length(math.Abs(float64(piece[i].X-piece[i-1].X)) + math.Abs(float64(piece[i].Y-piece[i-1].Y)))
+		}
+	}
+	return way
 }
 
 // valueAxis spans what was measured and its limits; a model that runs away may

@@ -127,6 +127,51 @@ func TestCurveSaysWhatItShows(t *testing.T) {
 	}
 }
 
+// Where a pull-down passes its target is what its curve is drawn for: a long name of
+// the target at the right end lay on just that. One in the way of any place is drawn
+// beneath the curve.
+func TestNoLimitsNameHidesTheCurve(t *testing.T) {
+	const name = "40.0 Pa (300 micron) (a guide specification's clause, 3.3.3)"
+	c := aNight(t)
+	c.Bands, c.Ticks, c.Limits = nil, nil, []Limit{{Value: 300, Label: name, Above: true}, {Value: 310, Label: "the other"}}
+	var fall []Sample
+	for m := range 241 {
+		fall = append(fall, Sample{c.Begin.Add(time.Duration(m) * time.Minute), 150 + float64(9000*math.Exp(-float64(m)/40))})
+	}
+	c.Lines = []Line{{Name: "gauge", Stretches: [][]Sample{fall}}}
+	d := drawIt(c)
+	at, other := d.where(t, name), d.where(t, "the other")
+	right, crossed := at.X+small(curvePrint).Width(name), 0
+	for i, pts := range d.strokes {
+		if d.inks[i] != color.Color(ink) || len(pts) < 10 {
+			continue
+		}
+		crossed++
+		for _, pt := range pts {
+			if pt.X > at.X && pt.X < right && pt.Y > at.Y-2 && pt.Y < at.Y+curveLine-3 {
+				t.Errorf("the curve runs through the target's name at %v, which stands from %v to %v", pt, at, right)
+			}
+		}
+	}
+	if crossed != 1 {
+		t.Errorf("%d curves are drawn, want 1", crossed)
+	}
+	if other.X < right && at.X < other.X+small(curvePrint).Width("the other") && math.Abs(float64(other.Y-at.Y)) < curveLine-3 {
+		t.Errorf("two limits' names lie on each other: %v and %v", at, other)
+	}
+	last := -1
+	for i, pts := range d.strokes {
+		if len(pts) == 2 && d.inks[i] == color.Color(ink) && pts[0].Y == pts[1].Y && pts[1].X-pts[0].X > 300 {
+			last = i
+		}
+	}
+	for i, pts := range d.strokes {
+		if len(pts) >= 10 && d.inks[i] == color.Color(ink) && i < last {
+			t.Error("the curve is drawn beneath a limit's name")
+		}
+	}
+}
+
 // On the night of 29 March 2026 the clocks of Berlin go from 02:00 to 03:00:
 // the rule of the European Union, last Sunday of March at 01:00 UTC.
 func TestTimeAxisOverSummerTime(t *testing.T) {

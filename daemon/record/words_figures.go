@@ -99,7 +99,7 @@ var labels = map[string]string{
 	"value.coldest_c":              "Coldest pipe",
 	"value.water_pa":               "Vapour pressure of water",
 	"value.breaks":                 "Nitrogen breaks",
-	"value.unit_checks":            "What showed that the gauge's unit is right",
+	"value.unit_checks":            "Signs that the gauge's unit is right",
 	"value.gauge_step_pa":          "The gauge's least step",
 	"value.superheat_k":            "Superheat",
 	"value.superheat_doubt_k":      "Superheat, give or take",
