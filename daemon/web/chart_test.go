@@ -406,6 +406,12 @@ func TestWordsStandBesideTheCurve(t *testing.T) {
 	if x, _, anchor := p.words([]string{"other"}, 60, 390, func(float64) float64 { return p.y(100) }, true); anchor != "start" || x+7*5 > 376 {
 		t.Errorf("the words stand at %g, %s: where there are no data", x, anchor)
 	}
+	raised := 198.0
+	c.Y, c.Stale, c.Events, p.taken = []*float64{&low, &low}, 0, []event{{Ms: 98, At: &raised}}, nil
+	if x, _, anchor := p.words([]string{"target 200 kg"}, 60, 390, func(float64) float64 { return p.y(200) }, true); anchor != "start" || x > 200 {
+		t.Errorf("the words stand at %g, %s: on a flag", x, anchor)
+	}
+	c.Events = nil
 	if svg := string(c.svg(372, 290, "x")); !strings.Contains(svg, `<rect class="field" x="85"`) {
 		t.Errorf("a label of nine signs has no room:\n%s", svg)
 	}

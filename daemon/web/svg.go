@@ -155,8 +155,8 @@ func (p *plot) words(text []string, x1, x2 float64, at func(x float64) float64, 
 }
 
 // inWay counts the pieces of the curve and the places of the projection within a
-// box; words that lie on others, beyond the edge, or where there are no data
-// count as many.
+// box; a flag on the curve counts as a quarter of it, and words that lie on others,
+// beyond the edge, or where there are no data as all of it.
 func (p *plot) inWay(b box) (n int) {
 	if b.top < p.top || b.bottom > p.bottom {
 		n += 2 * len(p.Times)
@@ -182,6 +182,14 @@ func (p *plot) inWay(b box) (n int) {
 		}
 		if b.crossed(p.x(float64(p.Times[from])), p.y(*p.Y[from]), p.x(float64(p.Times[i])), p.y(*v)) {
 			n++
+		}
+	}
+	for _, e := range p.Events { // a flag on the curve
+		if e.At == nil {
+			continue
+		}
+		if x, y := p.x(float64(e.Ms)), p.y(*e.At); (box{x - 9, y - 20, x + 9, y}).meets(b) {
+			n += 1 + len(p.Times)/4
 		}
 	}
 	for _, t := range p.Trend {

@@ -380,6 +380,11 @@
             const k = i > 0 && c.y[i - 1] !== null ? i - 1 : i;
             if (crossed(box, time(c.times[k]), this.at(u, c.y[k]), time(c.times[i]), this.at(u, v))) way++;
           });
+          for (const e of c.events || []) { // a flag on the curve
+            if (e.at === undefined) continue;
+            const x = time(e.ms), y = this.at(u, e.at);
+            if (x - 9 * px < box.right && left < x + 9 * px && y - 20 * px < box.bottom && top < y) way += 1 + Math.floor(n / 4);
+          }
           for (const p of c.trend || []) {
             const x = time(p.ms);
             if (x > left && x < box.right && this.at(u, p.high) < box.bottom && this.at(u, p.low) > top) way++;
