@@ -1443,7 +1443,7 @@ func (p *platform) putBack(kg float64) bool {
 		return false
 	}
 	r := p.rows[p.zeroedRow-1]
-	was := p.zeroedGross
+	was := p.zeroedGross - p.openKg()
 	for _, later := range p.rows[p.zeroedRow:] {
 		was -= later.BestKg
 	}
