@@ -176,8 +176,7 @@ func beginLedger(s Start) *ledger {
 // knows takes over what an earlier step learned of the scale, and the swap that it saw:
 // somebody may tell of that only now.
 func (p *platform) knows(was *platform) {
-	p.noise, p.units = was.noise, was.units
-	p.noise.apart()
+	p.units = was.units // not its noise: compressors run now
 	p.swapped, p.untold = was.swapped, was.untold
 }
 
@@ -978,7 +977,7 @@ func (p *platform) own() []sample {
 // next with what came since.
 func (p *platform) breakSegment() {
 	p.refit()
-	flowed, earlier := p.fit.rate, p.flowing
+	flowed, earlier, surely := p.fit.rate, p.flowing, p.fit.rate > 4*p.fit.rateSe
 	p.finish()
 	last, first := p.good[len(p.good)-1], p.pending[0]
 	was, flowing := p.fit, p.fit
@@ -1012,7 +1011,7 @@ func (p *platform) breakSegment() {
 		p.flowedOn(flowing.rate, after.rate, gap)
 		p.laidKg = max(0, -fall)
 	case silent: // the best guess is that it flowed on as before
-		if was.rate == 0 && restLevel(p.own(), p.noise, false).span < bumpMost { // a few like readings are no shut valve
+		if was.rate == 0 && surely && restLevel(p.own(), p.noise, false).span < bumpMost { // a few like readings are no shut valve
 			was.rate = flowed
 		}
 		p.breakSilent(was, after, gap)
@@ -1356,13 +1355,11 @@ func (p *platform) reckon(after weight) {
 	}
 	r.ToKg = after.kg
 	r.LowKg, r.BestKg, r.HighKg = float64(low*s), float64(best*s), float64(high*s)
-	defer func() { // no more than was in it, steel and all where its tare is not known
-		if in := p.zeroedGross - p.tare; in > emptyKg {
-			r.HighKg = max(r.BestKg, min(r.HighKg, in))
-		}
-	}()
 	if p.stepAt > r.Since && p.fastest > high { // a step that was begun meanwhile opened a valve anew
 		r.HighKg += float64((p.fastest - high) * max(0, (r.Until-p.stepAt).Seconds()))
+	}
+	if in := p.zeroedGross - p.tare; in > emptyKg { // no more than was in it, steel and all where its tare is not known
+		r.LowKg, r.BestKg, r.HighKg = min(r.LowKg, in), min(r.BestKg, in), min(r.HighKg, in)
 	}
 }
 
