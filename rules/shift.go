@@ -39,10 +39,6 @@ func (p *platform) doubted() {
 		return
 	}
 	newest := p.good[len(p.good)-1].t - p.suspect
-	if stood := p.good[len(p.good)-1].t - p.same.t; p.same.t > p.suspect && newest < doubtedMost && float64(p.sameBy*stood.Seconds()) > 2*p.units.digit() {
-		p.doubt = 2 * newest // it may show its last value
-		return
-	}
 	s := p.steppedNear(i)
 	if s.fits && s.better >= stepBetter && !p.carried && math.Abs(s.by) >= max(jumpLeast, float64(1.5*p.units.digit())) && p.shift(s) {
 		return
