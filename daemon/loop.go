@@ -310,7 +310,10 @@ const oneTurn = 3 * time.Second
 
 // doubled reports whether marks tell of a begin or an end that was told just now.
 func (l *loop) doubled(told []rules.Told) bool {
-	b := told[len(told)-1] // what a page asked before a begin stands before it
+	if len(told) == 0 {
+		return false
+	}
+	b := told[len(told)-1] // what a page asked before a begin stands before it; its limits count as the first one's
 	if b.Kind != "begin" && b.Kind != "end" {
 		return false
 	}
