@@ -1201,6 +1201,7 @@ func (p *platform) lowest() (kg float64) {
 // joint is a segment that a shift closed, as it was before.
 type joint struct {
 	was                  weight  // before the shift
+	gust                 float64 // the highest rise from one reading to the next in the minute before
 	by                   float64 // of so much
 	start                weight
 	blur                 float64
@@ -1213,7 +1214,26 @@ type joint struct {
 }
 
 func (p *platform) jointed(was weight, by float64) *joint {
-	return &joint{was, by, p.start, p.blur, p.began, p.begun, p.settled, p.settling, p.betweenKg, p.betweenHi, p.variance, len(p.rows)}
+	ss := p.own()
+	k := len(ss) - 1
+	for k > 0 && ss[len(ss)-1].t-ss[k-1].t < gustFor {
+		k--
+	}
+	return &joint{was, highestRise(ss[k:]), by, p.start, p.blur, p.began, p.begun, p.settled, p.settling, p.betweenKg, p.betweenHi, p.variance, len(p.rows)}
+}
+
+const (
+	gustFor   = time.Minute // of readings that tell whether it blows; our choice
+	gustShare = 2.5         // of that highest rise: what a gust lifts a weight by and is none that was laid on; our choice, from invented winds
+)
+
+// highestRise is the most that a reading lies above the one before. Nothing flows
+// back: that is noise.
+func highestRise(ss []sample) (most float64) {
+	for i := 1; i < len(ss); i++ {
+		most = max(most, ss[i].v-ss[i-1].v)
+	}
+	return most
 }
 
 // stuckOn widens what may have gone in where the scale had shown the very same
@@ -1246,7 +1266,11 @@ func (p *platform) rejoin() {
 	low, high = low-hidden, high+hidden
 	doubt := 3 * math.Sqrt(float64(j.was.se*j.was.se)+float64(later.se*later.se))
 	off := fall - min(max(fall, low), high)
-	if math.Abs(off) > min(max(doubt, jumpLeast), math.Abs(j.by)/4) || len(p.rows) != j.rows+1 {
+	within := min(max(doubt, jumpLeast), math.Abs(j.by)/4)
+	if gust := max(j.gust, highestRise(p.begun[1:])); j.by < 0 && -j.by <= gustShare*gust { // what rises in wind is wind
+		within = max(within, -j.by)
+	}
+	if math.Abs(off) > within || len(p.rows) != j.rows+1 {
 		return
 	}
 	p.rows = p.rows[:j.rows]
