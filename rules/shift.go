@@ -192,3 +192,147 @@ func (c curve) off(vs []float64) []float64 {
 	}
 	return offs
 }
+
+// joint is a segment that a shift closed, as it was before.
+type joint struct {
+	was                  weight  // before the shift
+	gust                 float64 // the highest rise from one reading to the next in the minute before
+	by                   float64 // of so much
+	start                weight
+	blur                 float64
+	began                time.Duration
+	begun                []sample
+	settled, settling    bool
+	betweenKg, betweenHi float64
+	variance             float64
+	rows                 int
+}
+
+func (p *platform) jointed(was weight, by float64) *joint {
+	ss := p.own()
+	k := len(ss) - 1
+	for k > 0 && ss[len(ss)-1].t-ss[k-1].t < gustFor {
+		k--
+	}
+	return &joint{was, highestRise(ss[k:]), by, p.start, p.blur, p.began, p.begun, p.settled, p.settling, p.betweenKg, p.betweenHi, p.variance, len(p.rows)}
+}
+
+const (
+	gustFor   = time.Minute // of readings that tell whether it blows; our choice
+	gustShare = 2.5         // of that highest rise: what a gust lifts a weight by and is none that was laid on; our choice, from invented winds
+)
+
+// highestRise is the most that a reading lies above the one before. Nothing flows
+// back: that is noise.
+func highestRise(ss []sample) (most float64) {
+	for i := 1; i < len(ss); i++ {
+		most = max(most, ss[i].v-ss[i-1].v)
+	}
+	return most
+}
+
+// rejoin takes back a shift where, past the time of a bump, the weight lies
+// where flow alone brought it: something touched the scale while the flow changed.
+func (p *platform) rejoin() {
+	j := p.joint
+	k := 0
+	for k < len(p.begun) && p.begun[k].t-p.begun[0].t < bumpMost {
+		k++
+	}
+	if len(p.begun)-k < levelReads {
+		return
+	}
+	p.joint = nil
+	later := firstLevel(p.begun[k:], p.noise)
+	span := (later.t - j.was.t).Seconds()
+	fall := j.was.kg - later.kg
+	low, high := float64(min(j.was.rate, later.rate)*span), float64(max(j.was.rate, later.rate)*span)
+	// What touched it may have hidden for as long that a valve was opened or shut.
+	hidden := float64(math.Abs(j.was.rate-later.rate) * bumpMost.Seconds())
+	low, high = low-hidden, high+hidden
+	doubt := 3 * math.Sqrt(float64(j.was.se*j.was.se)+float64(later.se*later.se))
+	off := fall - min(max(fall, low), high)
+	within := min(max(doubt, jumpLeast), math.Abs(j.by)/4)
+	if gust := max(j.gust, highestRise(p.begun[1:])); j.by < 0 && -j.by <= gustShare*gust { // what rises in wind is wind
+		within = max(within, -j.by)
+	}
+	if math.Abs(off) > within || len(p.rows) != j.rows+1 {
+		return
+	}
+	p.rows = p.rows[:j.rows]
+	p.start, p.blur, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.began, j.begun, true, j.settling
+	p.betweenKg, p.betweenHi, p.variance = j.betweenKg, j.betweenHi, j.variance
+}
+
+// shifted looks at a suspected jump once there are readings enough on both
+// sides of it: where the level before and the level after, each brought to the
+// jump, lie further apart than flow explains, it was none and stayed.
+func (p *platform) shifted(i int) {
+	if i < 2 || p.carried {
+		return
+	}
+	was, after := newestLevel(p.good[:i], p.noise), firstLevel(p.good[i:], p.noise)
+	dt := (after.t - was.t).Seconds()
+	fall := was.kg - after.kg
+	low := 0.0 // it may have been shut for that long
+	high := float64(max(was.rate+2*was.rateSe, after.rate+2*after.rateSe) * dt)
+	if !steady(was, after) { // a hand was on the valve: it may have been wide open for a moment
+		high = max(high, float64(p.widest()*dt))
+	}
+	if change := math.Abs(was.rate - after.rate); change > 3*math.Sqrt(float64(was.rateSe*was.rateSe)+float64(after.rateSe*after.rateSe)) {
+		hidden := float64(change * bumpMost.Seconds()) // by a hand on the valve
+		low, high = low-hidden, high+hidden
+	}
+	beyond := fall - min(max(fall, low), high)
+	// A flow that changed at any moment must not explain the readings as well.
+	around := p.good[max(0, i-2*(len(p.good)-i)-4):]
+	each := float64(p.noise.sigma()*p.noise.sigma()) * float64(p.noise.inflation()*p.noise.inflation())
+	if beyond == 0 || bentBest(around)-steppedAt(around, p.good[i].t) < stepBetter*each {
+		return
+	}
+	doubt := math.Sqrt(float64(was.se*was.se) + float64(after.se*after.se))
+	if math.Abs(beyond) < max(jumpLeast, float64(1.5*p.units.digit()), 3*doubt) {
+		return
+	}
+	// What goes back within the time of a bump did not stay.
+	k := i
+	for k < len(p.good)-1 && p.good[k].t-p.good[i].t < bumpMost {
+		k++
+	}
+	later := firstLevel(p.good[k:], p.noise)
+	stays := was.kg - later.kg
+	span := (later.t - was.t).Seconds()
+	stays -= min(max(stays, float64(min(was.rate, later.rate)*span)), float64(max(was.rate, later.rate)*span))
+	if stays*beyond <= 0 || math.Abs(stays) < math.Abs(beyond)/2 {
+		return
+	}
+	since := append([]sample(nil), p.good[i:]...)
+	p.good = p.good[:i]
+	p.fit = was
+	if n := len(p.begun); !p.settled {
+		for n > 1 && p.begun[n-1].t > was.t {
+			n--
+		}
+		p.begun = p.begun[:n]
+	}
+	p.finish()
+	p.next(was.t, was.kg, EndedShift, false)
+	p.flowedOn(was.rate, after.rate, after.t-was.t)
+	if beyond > 0 {
+		p.rows[len(p.rows)-1].HighKg += beyond
+	}
+	p.open(since)
+}
+
+// steady reports whether it flows before and after at about one rate: nobody
+// had a hand on the valve.
+func steady(was, after weight) bool {
+	less, more := min(was.rate, after.rate), max(was.rate, after.rate)
+	return min(was.n, after.n) >= levelReads && less > noFlow && less > steadyShare*more
+}
+
+// widest is how fast it may flow through an open valve: twice as fast as it
+// ever surely did, never faster than a hose lets pass.
+func (p *platform) widest() float64 {
+	return min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4))
+}

@@ -1,0 +1,159 @@
+package rules
+
+import (
+	"math"
+	"time"
+)
+
+// A cylinder lifted off, what the empty platform shows, and a cylinder put on: the same
+// one, which tells what flowed unseen, or another.
+
+// lifts reports whether a reading is of a cylinder that is lifted off.
+func (p *platform) lifts(s sample) bool {
+	return math.Abs(s.v) < emptyKg || p.pending[len(p.pending)-1].v-s.v > gulpMost
+}
+
+// restedAt is the level at which a cylinder stood before it was taken off. What the last
+// readings step away by, within the time of a bump, further than the flow before them
+// brings them, is a hand on it, or the next one on its way.
+func (p *platform) restedAt() weight {
+	ss := p.own()
+	rest := restLevel(ss, p.noise, false)
+	n := len(ss) - 1
+	if n > 0 && p.usual() >= bumpMost-bumpMost/10 { // so far apart it may have flowed between them, if not as much
+		if still, ok := p.noise.stoodAt(ss[:n], false, ss[n].v); ok && math.Abs(still.kg-ss[n].v) > emptyKg {
+			return still
+		}
+		return rest
+	}
+	k := n
+	for k > 0 && ss[n].t-ss[k-1].t < bumpMost {
+		k--
+	}
+	if k == 0 {
+		return rest
+	}
+	before := hinged(newestLevel(ss[:k], p.noise), ss[:k], p.noise, false)
+	if before.n < levelReads {
+		return rest
+	}
+	within := max(p.pairs(), float64(1.5*p.units.digit()))
+	for ; math.Abs(ss[k].v-before.at(ss[k].t)) <= within; k++ {
+		if k == n { // all agree
+			return rest
+		}
+	}
+	before = hinged(newestLevel(ss[:k], p.noise), ss[:k], p.noise, false)
+	flowed := before.at(ss[n].t)
+	switch {
+	case rest.kg < flowed-within:
+		rest.kg, rest.se = flowed, before.se
+	case rest.kg > before.kg+within:
+		rest.kg, rest.se = before.kg, before.se
+	}
+	return rest
+}
+
+// flowedLifted reports whether what was taken for an empty platform gives
+// charge: then it is a scale that was zeroed with the cylinder on it, and
+// shows less than nothing. A hand on an empty one never does for long.
+func (p *platform) flowedLifted(fallKg float64) bool {
+	least := min(max(0.1, float64(jumpNoise*p.noise.sigma())), emptyKg)
+	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && p.start.kg < max(emptyKg, float64(emptyShare*p.stood.kg)) && p.start.kg > -max(emptyKg, float64(gapHigh*p.onKg)) && p.start.kg-fallKg < p.zero-least
+}
+
+// loaded looks whether what was taken for an empty platform gives charge: then
+// the scale was zeroed with the cylinder on it, and what flowed at that moment
+// nobody saw.
+func (p *platform) loaded() {
+	if p.lifted && p.flowedLifted(p.start.kg-p.levelKg()) {
+		p.notLifted(p.flowing)
+	}
+}
+
+// notLifted takes back that the cylinder was lifted off: the scale was zeroed
+// under it. What flowed just before is known by its level then.
+func (p *platform) notLifted(flowing weight) {
+	if p.offRow == 0 {
+		return
+	}
+	r := &p.rows[p.offRow-1]
+	more := p.stood.kg - flowing.kg
+	r.Ended, r.ToKg = EndedZeroed, flowing.kg
+	r.LowKg, r.BestKg, r.HighKg = r.LowKg+more, r.BestKg+more, r.HighKg+more-p.onKg
+	until := p.began
+	if p.offRow < len(p.rows) {
+		until = p.rows[p.offRow].Since
+	}
+	p.lifted, p.empties, p.nought = false, nil, false
+	p.unwatched(p.offRow, flowing, p.start, r.Until, until)
+	p.reckon(p.start)
+	p.offRow = 0
+}
+
+// putOn is a cylinder set on the platform. The one that was lifted off proves
+// where nought lay, and lies now: that tells what flowed while a scale was
+// silent that came back zeroed under it. Another one does not: somebody may
+// have zeroed between.
+func (p *platform) putOn(was, after weight) {
+	empties := append(p.empties, was)
+	stood := p.stood
+	zeros := []float64{was.kg}
+	if p.nought || p.hintedAt(after.t) && p.hint == "scale-zeroed" {
+		zeros = append(zeros, 0) // zeroed while it was empty, for a moment only
+	}
+	another := p.hintedAt(after.t) && p.hint == "cylinder-swapped" // two full ones weigh nearly the same: who changed them knows
+	p.untold = !another
+	p.swapped, p.hinted, p.nought = after.t, 0, false
+	p.next(was.t, was.kg, EndedSwap, false)
+	for _, zero := range zeros {
+		p.zero = zero
+		weighed := after.kg - zero
+		if !another && math.Abs(weighed-(stood.kg-empties[0].kg)) <= p.jump()+float64(1.5*stood.rate*(after.t-stood.t).Seconds()) {
+			p.gaveSince(stood.kg-empties[0].kg-weighed, after.t-stood.t)
+			p.regain(weighed, 0)
+			return
+		}
+	}
+	p.cylinder++
+	p.zeroedRow, p.blind = 0, nil
+}
+
+// putBack reports whether a cylinder under which the scale was zeroed weighs now
+// what it must weigh above an empty platform that shows nought.
+func (p *platform) putBack(kg float64) bool {
+	if p.zeroedRow == 0 || p.zeroedGross < emptyKg+gulpMost {
+		return false
+	}
+	r := p.rows[p.zeroedRow-1]
+	was := p.zeroedGross - p.openKg()
+	for _, later := range p.rows[p.zeroedRow:] {
+		was -= later.BestKg
+	}
+	return kg > was-2*r.HighKg-p.jump() && kg < was-r.LowKg+p.jump() // what flowed unseen may be more than its reckoning; another cylinder weighs otherwise
+}
+
+// gaveSince adds to a cylinder that was lifted off what it weighs less now that
+// it is back: it gave that after the last reading before, between two of a slow
+// scale. Where a silence is to be reckoned by the same weights, regain tells it.
+func (p *platform) gaveSince(kg float64, off time.Duration) {
+	most := max(float64(gapHigh*p.onKg), float64(1.5*p.stood.rate*off.Seconds())) // its valve may have been open all the while
+	if p.zeroedRow > 0 || p.offRow == 0 || kg <= 0 || kg > p.jump()+most {
+		return
+	}
+	r := &p.rows[p.offRow-1]
+	r.LowKg, r.BestKg, r.HighKg = r.LowKg+kg, r.BestKg+kg, r.HighKg+kg-p.onKg
+	p.offRow, p.onKg = 0, 0
+}
+
+// emptied reports whether a weight is what the empty platform shows where the
+// scale was zeroed with a cylinder on it: less than nothing, by what that weighed
+// then.
+func (p *platform) emptied(kg float64) bool {
+	if p.zeroedRow == 0 {
+		return false
+	}
+	r := p.rows[p.zeroedRow-1]
+	shows := r.ToKg - p.zeroedGross
+	return kg > shows+r.LowKg-p.jump() && kg < shows+r.HighKg+p.jump()
+}

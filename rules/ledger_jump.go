@@ -1,0 +1,230 @@
+package rules
+
+import (
+	"math"
+	"time"
+)
+
+// What a jump was that stayed: a shift, another cylinder, a scale zeroed, a display
+// in another unit, or somebody who leaned on it.
+
+// breakSegment closes the segment where it was before the jump and opens the
+// next with what came since.
+func (p *platform) breakSegment() {
+	p.refit()
+	flowed, earlier, surely := p.fit.rate, p.flowing, p.fit.rate > 4*p.fit.rateSe
+	p.finish()
+	last, first := p.good[len(p.good)-1], p.pending[0]
+	was, flowing := p.fit, p.fit
+	after := firstLevel(p.pending, p.noise)
+	gap := first.t - last.t
+	fall := was.kg - after.kg
+	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
+	stands := false // another load: it is put on, and what was there taken off, with the valve shut
+	silent := p.back || p.silence(p.unheard, gapAtLeast)
+	// Of a platform that shows less than nothing when it is empty, nought is a scale that was zeroed.
+	zeroed := p.hintedAt(first.t) && p.hint == "scale-zeroed" || p.zero < -1 && !p.lifted && math.Abs(after.kg) < emptyKg
+	if (empty || math.Abs(fall) > gulpMost || p.lifted || p.cleared) && !silent && !zeroed && len(p.own()) > 0 {
+		rest := p.restedAt()
+		was.kg, was.se, stands = rest.kg, rest.se, true
+		p.fit.se, fall = rest.se, rest.kg-after.kg
+	}
+	var whole *joint
+	flows := after
+	flows.rate = min(after.rate, newestLevel(p.pending, p.noise).rate) // a display that comes to rest falls at first
+	frozen, sure := p.frozen(last, first, flows)
+	p.unit = p.unit || p.unitChanged(was, after, flowing, gap)
+	switch {
+	case p.carried && len(p.good) == 1: // another cylinder since the step before
+		p.start = weight{t: last.t, kg: last.v}
+		p.betweenHi = p.mostBetween(gap)
+		p.next(last.t, last.v, EndedSwap, true)
+	case !silent && !frozen && !zeroed && !empty && !p.lifted && math.Abs(fall) > gulpMost && !p.hintedAt(first.t) && p.fast[0].t == first.t && steady(flowing, after):
+		// Nobody changes a cylinder while it flows: something heavy was laid on, or taken off.
+		p.fit.se = flowing.se
+		p.next(last.t, flowing.kg, EndedShift, false)
+		p.flowedOn(flowing.rate, after.rate, gap)
+		p.laidKg = max(0, -fall)
+	case silent: // the best guess is that it flowed on as before
+		if was.rate == 0 && surely && restLevel(p.own(), p.noise, false).span < bumpMost { // a few like readings are no shut valve
+			was.rate = flowed
+		}
+		p.breakSilent(was, after, gap)
+	case frozen: // it showed its last value while it flowed
+		p.thaw(sure)
+		return
+	case p.lifted && fall > gulpMost: // what was taken for an empty platform was zeroed under a cylinder that is lifted now
+		p.notLifted(earlier)
+		p.next(last.t, was.kg, EndedSwap, false)
+		p.lifted, p.stood, p.empties, p.offRow = true, was, nil, 0
+	case p.lifted && math.Abs(after.kg) < emptyKg && was.kg < -1 && !(p.offRow > 0 && math.Abs(after.kg-p.stood.kg) <= p.jump()): // zeroed, empty, and not what was lifted off put back
+		p.next(last.t, was.kg, EndedZeroed, false)
+		p.empties = append(p.empties, was)
+		p.open(p.pending)
+		p.pending = nil
+		return
+	case p.lifted && p.offRow > 0 && was.kg-p.lowest() > gulpMost: // the same, between two readings
+		p.notLifted(earlier)
+		p.next(last.t, was.kg, EndedSwap, true)
+	case p.lifted && fall < -1:
+		p.putOn(was, after)
+	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
+		p.next(last.t, was.kg, EndedSwap, true)
+		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds()) // it may have flowed on until then
+	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
+		p.next(last.t, was.kg, EndedSwap, true)
+		p.stuckOn(last, fall)
+	case zeroed && after.kg < emptyKg && after.kg > -max(emptyKg, float64(gapHigh*was.rate*gap.Seconds())) && (empty || fall > gulpMost):
+		p.next(last.t, was.kg, EndedZeroed, false)
+		p.unwatched(len(p.rows), was, after, last.t, first.t)
+	case empty || fall > gulpMost:
+		p.next(last.t, was.kg, EndedSwap, false)
+		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
+		p.rows[len(p.rows)-1].HighKg += p.onKg
+		p.lifted, p.stood, p.flowing, p.empties, p.offRow = true, was, flowing, nil, len(p.rows)
+	case p.hintedAt(first.t) && p.hint == "cylinder-swapped" && !p.lifted && math.Abs(fall) > p.jump() && p.fast[0].t != first.t: // who changed them knows
+		p.next(last.t, was.kg, EndedSwap, true)
+		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
+	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
+		whole = p.moved(was, after, max(was.rate, flowed))
+	case math.Abs(after.kg) < emptyKg: // it showed what had left it since it was zeroed
+		empty := p.lifted
+		p.next(last.t, was.kg, EndedZeroed, false)
+		if !empty {
+			p.unwatched(len(p.rows), was, after, last.t, first.t)
+		}
+	case (zeroed || p.putBack(after.kg)) && p.zeroedRow > 0: // lifted off, zeroed and put back, between two readings or within the time of a bump
+		p.next(last.t, was.kg, EndedSwap, false)
+		p.regain(after.kg, 0)
+		if p.zeroedRow > 0 { // another one
+			p.cylinder++
+			p.zeroedRow = 0
+		}
+	default: // another one, between two readings; or somebody leans on it
+		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
+		p.next(last.t, was.kg, EndedSwap, true)
+	}
+	if fall > gulpMost {
+		p.leftAlone(sample{first.t, after.kg})
+	}
+	p.open(p.pending)
+	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole
+}
+
+// moved closes a segment where the weight shifted; it may be found later that it
+// went on, with the flow that was seen before the last reading was touched.
+func (p *platform) moved(was, after weight, flowed float64) (whole *joint) {
+	last, first := p.good[len(p.good)-1], p.pending[0]
+	fall := was.kg - after.kg
+	empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
+	if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
+		whole = p.jointed(was, fall)
+		whole.was.rate = flowed
+	}
+	p.next(last.t, was.kg, EndedShift, false)
+	if !empty {
+		p.flowedOn(was.rate, after.rate, first.t-last.t)
+		by := fall - float64((was.rate+after.rate)/2*(first.t-last.t).Seconds())
+		if !p.takenOff(fall) && !p.takenOff(by) {
+			p.rows[len(p.rows)-1].HighKg += max(0, fall)
+		}
+		p.laidKg = max(0, -by)
+	}
+	p.lifted = empty
+	return whole
+}
+
+// takenOff reports whether a fall is what was laid on the cylinder before, where
+// noise is none.
+func (p *platform) takenOff(kg float64) bool {
+	within := max(p.pairs(), p.units.digit())
+	return p.laidKg > 2*within && math.Abs(kg-p.laidKg) <= within
+}
+
+// lowest is the least that was shown since the first of the jumps.
+func (p *platform) lowest() (kg float64) {
+	kg = p.fast[0].v
+	for _, s := range p.fast {
+		kg = min(kg, s.v)
+	}
+	return kg
+}
+
+// leant is a platform before it suddenly weighed more.
+type leant struct {
+	was      sample
+	rate     float64
+	rows     int
+	cylinder int
+	swapped  time.Duration
+	untold   bool
+}
+
+// leanMost is how long somebody leans on a scale, or leaves what he put on it;
+// later it is another cylinder. Our choice.
+const leanMost = 10 * time.Minute
+
+// leftAlone takes back that there was another cylinder, and that it weighed more
+// than any does, where the weight has come back to where the flow before has
+// brought it.
+func (p *platform) leftAlone(s sample) {
+	l := p.leant
+	if p.leant = nil; l == nil || s.t-l.was.t > leanMost || p.zeroedRow > 0 || p.hintedAt(s.t) || !p.continues(l.was, s, max(l.rate, p.fastest)) {
+		return
+	}
+	for i := range p.rows[l.rows:] {
+		r := &p.rows[l.rows+i]
+		if r.Cylinder = l.cylinder; r.Ended == EndedSwap {
+			r.Ended = EndedShift
+		}
+	}
+	p.cylinder, p.swapped, p.untold = l.cylinder, l.swapped, l.untold
+	if p.byTare {
+		p.unit, p.byTare = false, false
+	}
+}
+
+// unitChanged reports whether a jump is a display that shows pounds for kilograms, or the
+// reverse. Nobody changes its unit and the cylinder in the same moment.
+func (p *platform) unitChanged(was, after, flowing weight, gap time.Duration) bool {
+	first := p.pending[0]
+	return !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare) &&
+		p.fast[0].t == first.t && !steady(flowing, after) // it showed nothing else between, and its flow changed alike
+}
+
+// otherUnit reports whether two weights are the same in pounds and in
+// kilograms.
+func otherUnit(a, b, within float64) bool {
+	if a < 1 || b < 1 { // so little is any share of anything
+		return false
+	}
+	r := float64(max(a/b, b/a) * poundKg)
+	return math.Abs(r-1) < within
+}
+
+// weighed takes what a person read as the cylinder's weight.
+func (p *platform) weighed(grossKg float64) {
+	if p.lifted || len(p.own()) == 0 {
+		return
+	}
+	p.refit()
+	if p.zeroedRow == 0 && otherUnit(p.levelKg(), grossKg, weighedShare) {
+		p.unit = true
+		return
+	}
+	if p.zeroedRow == 0 && math.Abs(p.levelKg()/grossKg-1) < weighedShare { // heavier cylinders than the site file says
+		p.unit, p.byTare, p.agreed = p.unit && !p.byTare, false, true
+	}
+	p.regain(grossKg, p.openKg())
+}
+
+// inPounds doubts the unit where the cylinder's known weight does. With several
+// scales nobody knows which of them.
+func (l *ledger) inPounds() {
+	if len(l.platforms) != 1 {
+		return
+	}
+	if p := l.platforms[0]; !p.unit && !p.agreed {
+		p.unit, p.byTare = true, true
+	}
+}

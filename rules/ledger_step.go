@@ -1,0 +1,156 @@
+package rules
+
+import (
+	"strconv"
+	"time"
+)
+
+// How a ledger begins: where the weighing step before it ended, by its last weight,
+// its total and its rate.
+
+func beginLedger(s Start) *ledger {
+	if l, ok := s.between.goesOn(s); ok {
+		return l
+	}
+	l := &ledger{clock: startWatch(s)}
+	for _, p := range s.Points {
+		if p.Role == "charging-scale" {
+			tare, _ := limit(s.Step, "tare")
+			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, tare: tare.Value, swapped: -toldLate})
+		}
+	}
+	if last, ok := lastWeighed(s.Earlier); ok {
+		l.before = earlierCharge(last)
+		gap := endedMost
+		if last.At.Boot == s.Entry.At.Boot {
+			gap = min(gap, max(0, s.Began.Since-last.At.Since))
+		}
+		for i, p := range l.platforms {
+			p.carry(last, i, gap, s.Swapped > last.Seq, s.Weighed > last.Seq)
+			if s.ended != nil {
+				p.knows(s.ended.platforms[i])
+				p.swapped = l.clock.of(s.ended.clock.when(p.swapped))
+			}
+		}
+	}
+	return l
+}
+
+// knows takes over what an earlier step learned of the scale, and the swap that it saw:
+// somebody may tell of that only now.
+func (p *platform) knows(was *platform) {
+	p.units = was.units // not its noise: compressors run now
+	p.swapped, p.untold = was.swapped, was.untold
+}
+
+// lastWeighed is the newest verdict of a draw-in or weigh-in: each counts
+// from the system's first draw-in.
+func lastWeighed(given []Finding) (last Finding, ok bool) {
+	for _, f := range given {
+		if isWeighing(f.Step) && (!ok || f.Seq >= last.Seq) {
+			last, ok = f, true
+		}
+	}
+	return last, ok
+}
+
+// carry goes on from the gross weight at which the step before ended.
+func (p *platform) carry(last Finding, place int, gap time.Duration, swapped, elsewhere bool) {
+	for _, v := range last.Values {
+		switch v.Key {
+		case grossKey(place):
+			from := sample{-gap, v.Number}
+			p.start, p.from = weight{t: from.t, kg: from.v}, &from
+			p.fit = p.start
+			p.good, p.carried = []sample{from}, true
+		case rateKey(place):
+			p.endRate, p.fit.rate = v.Number, v.Number
+		}
+	}
+	if (swapped || elsewhere) && p.from != nil { // another cylinder stands there, or another system drew from it: its weight says nothing of the one before
+		p.betweenHi = p.mostBetween(gap)
+		p.from, p.carried, p.good = nil, false, nil
+	}
+	if swapped {
+		p.cylinder++
+	}
+}
+
+// mostBetween is what may have flowed between two steps, by the rate at which
+// the first one ended.
+func (p *platform) mostBetween(gap time.Duration) float64 {
+	return max(0, min(float64(gapHigh*p.endRate*gap.Seconds()), p.start.kg))
+}
+
+// begin takes the gross weight with which a segment begins. Where it goes on
+// from the step before, what flowed between counts: surely where the rate at
+// that step's end explains it, else doubtfully.
+func (p *platform) begin(first weight) {
+	if p.from == nil {
+		p.start, p.blur = first, p.noise.blur()
+		if !p.lifted {
+			p.reckon(first)
+		}
+		if len(p.rows) == 0 && p.cylinder == 1 && !p.settling && p.settled && !p.silence(first.t, 0) {
+			p.betweenHi = 0
+			if first.rate > 4*first.rateSe { // what flows at the first reading may have flowed since the step's begin
+				p.betweenHi = float64(first.rate * first.t.Seconds())
+			}
+		}
+		return
+	}
+	fall := p.from.v - first.kg
+	p.start, p.betweenKg, p.betweenHi = weight{t: p.from.t, kg: p.from.v}, 0, 0
+	read := *p.from
+	read.t -= p.usual() // it was read up to that long before the step's end
+	switch {
+	case p.continues(read, sample{first.t, first.kg}, p.endRate):
+	case fall < gulpMost:
+		p.betweenKg = max(0, fall)
+	default:
+		p.start, p.blur, p.betweenHi = first, p.noise.blur(), fall
+	}
+}
+
+// A verdict tells the gross weight of each scale, and what left it then: the
+// next step goes on from there.
+func grossKey(place int) string { return numbered("gross", place) + "_kg" }
+func rateKey(place int) string  { return numbered("flow", place) + "_kg_per_s" }
+
+func numbered(key string, place int) string {
+	if place == 0 {
+		return key
+	}
+	return key + "_" + strconv.Itoa(place+1)
+}
+
+// grosses are these values.
+func (l *ledger) grosses() (vs []Value) {
+	for i, p := range l.platforms {
+		if len(p.good) == 0 {
+			continue
+		}
+		vs = append(vs, Value{grossKey(i), wholeMg(p.levelKg())})
+		if p.fit.rate > noFlow {
+			vs = append(vs, Value{rateKey(i), p.fit.rate})
+		}
+	}
+	return vs
+}
+
+// earlierCharge is the total after an earlier draw-in or weigh-in.
+func earlierCharge(f Finding) (was charge) {
+	for _, v := range f.Values {
+		switch v.Key {
+		case "drawn_kg", "charged_kg":
+			was.bestKg, was.lowKg, was.highKg = v.Number, v.Number, v.Number
+		case "charged_low_kg":
+			was.lowKg = v.Number
+		case "charged_high_kg":
+			was.highKg = v.Number
+		case "unweighed_kg":
+			was.unweighedKg = v.Number
+		}
+	}
+	return was
+}
