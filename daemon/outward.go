@@ -137,15 +137,23 @@ func (o *outward) states(s web.Snapshot, whole bool) {
 	}
 }
 
-// sweep empties what an earlier run of the box left retained.
+// sweep empties what an earlier run of the box left retained: topic, and all
+// that have come with it, so that a heap of them does not stand for minutes.
 func (o *outward) sweep(topic string) {
-	short, ok := strings.CutPrefix(topic, o.root+"/")
-	if !ok {
-		return
-	}
-	if _, holds := o.holds(o.now(), false)[short]; !holds {
-		o.told[short] = holding{"left by an earlier run", ""}
-		o.tell(short, holding{}, true)
+	holds := o.holds(o.now(), false)
+	for more := true; more; {
+		short, ok := strings.CutPrefix(topic, o.root+"/")
+		if _, still := holds[short]; ok && !still {
+			o.told[short] = holding{"left by an earlier run", ""}
+			if !o.tell(short, holding{}, true) {
+				return // it is found again at the next connection
+			}
+		}
+		select {
+		case topic = <-o.link.Left():
+		default:
+			more = false
+		}
 	}
 }
 

@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -119,6 +120,9 @@ func tellsBroker(t *testing.T, broker string) {
 	defer client.Disconnect(100)
 	// Left by an earlier run that was killed.
 	done(client.Publish("standwatch/tells/flag/main/scale-silent/scale", 1, true, `{"old":true}`))
+	for i := range 400 { // one a look would stand there for minutes
+		done(client.Publish(fmt.Sprintf("standwatch/tells/flag/main/point-silent/gone%d", i), 1, true, `{"old":true}`))
+	}
 	done(client.Subscribe("standwatch/#", 1, l.hear))
 
 	ctx, stop := context.WithCancel(t.Context())
@@ -135,7 +139,7 @@ func tellsBroker(t *testing.T, broker string) {
 	holds := func(topics ...string) func() bool {
 		return func() bool { return slices.Equal(l.topics(), topics) }
 	}
-	until("online, and the old flag taken away", holds("standwatch/tells/state"))
+	until("online, and the old flags taken away", holds("standwatch/tells/state"))
 	if err := box.Tell(ctx, rules.Told{Kind: "begin", Name: "draw-in"}); err != nil {
 		t.Fatal(err)
 	}
