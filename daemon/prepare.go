@@ -50,6 +50,20 @@ func (s *Site) Shut() (names []string) {
 	return names
 }
 
+// Unpacked lists the points by whose names the pack of newest readings, which
+// the box's brokers are told, is none by its standard.
+func (s *Site) Unpacked() (names []string) {
+	told := slices.ContainsFunc(config.Entries(s.Site.Brokers), func(b sensors.Field) bool {
+		return !slices.ContainsFunc(b.Value.Fields, func(f sensors.Field) bool { return f.Key == "outward" && f.Value.Text == "false" })
+	})
+	for _, p := range s.Points {
+		if told && !mqtt.SenMLName("x/"+p.Name) { // standwatch/BOX/ stands before it
+			names = append(names, p.Name)
+		}
+	}
+	return names
+}
+
 // Load reads a site file and has each part checked by its owner. It touches
 // nothing else. All faults come at once, in the order of their places.
 func Load(file string) (*Site, []error) {

@@ -354,6 +354,9 @@ var amount = regexp.MustCompile(`^(?:(?:(\d+)[ -])?(\d+)/(\d+)|((?:\d+\.?\d*|\.\
 // joined is where a smaller unit's number follows without a blank: 31lb5oz, 1h30min.
 var joined = regexp.MustCompile(`(lb|ft|d|h|min)(\d)`)
 
+// comma is what follows a number's first digits where it is written with a comma: 5,5 C; 1,000 Pa.
+var comma = regexp.MustCompile(`^,\d`)
+
 // smaller names the unit that may follow another in one quantity: 31 lb 5 oz.
 var smaller = map[string]string{"lb": "oz", "ft": "in", "d": "h", "h": "min", "min": "s"}
 
@@ -372,6 +375,9 @@ func parseQuantity(text string, dim Dimension, ref reference) (float64, error) {
 	total, follows := 0.0, ""
 	for first := true; first || rest != ""; first = false {
 		m := amount.FindStringSubmatch(rest)
+		if m != nil && comma.MatchString(m[5]) {
+			return 0, fmt.Errorf("%q: write decimals with a point, and nothing between thousands", text)
+		}
 		if m == nil || !first && m[5] != follows {
 			return 0, fmt.Errorf("%q is not %s; write a number and one of %s", text, dim, dim.accepted(ref))
 		}

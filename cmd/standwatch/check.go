@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"standwatch/daemon"
 	"standwatch/daemon/board"
@@ -50,6 +51,10 @@ func (c checkCommand) Run(o output) error {
 		}
 		for _, b := range site.Shut() {
 			fmt.Fprintf(o.out, "%s: note: the broker %s in the box lets nobody publish, for it has no users; add users: [{name: bridge, password_file: FILE, publish: [\"bridge/#\"]}] under embedded\n", file, b)
+		}
+		if names := site.Unpacked(); len(names) > 0 { // our own pages and board take them
+			fmt.Fprintf(o.out, "%s: note: what reads standwatch/%s/latest at a broker may refuse the whole pack for the names of %s: SenML (RFC 8428) has letters a to z, digits and - : . / _ in names; use these, or set outward: false\n",
+				file, site.Box.Name, strings.Join(names, ", "))
 		}
 		for i, e := range site.Equipment {
 			_, doubts := site.Systems[i].TakenOff(rules.Entered{})

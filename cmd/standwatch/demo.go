@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"net"
 	"net/netip"
 	"os"
@@ -38,8 +39,8 @@ func (c demoCommand) Run(ctx context.Context, o output) (err error) {
 	if err != nil {
 		return usageError{err}
 	}
-	if c.Speed < 0 {
-		return usagef("--speed: %v is negative; 1 is real time, 0 as fast as it goes", c.Speed)
+	if !(c.Speed >= 0 && c.Speed <= math.MaxFloat32) { // not NaN, nor without end
+		return usagef("--speed: %v is no speed; 1 is real time, 0 as fast as it goes", c.Speed)
 	}
 	dir, remove, err := demoFolder(c.Data)
 	if err != nil {

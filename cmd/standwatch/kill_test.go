@@ -10,10 +10,12 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -205,7 +207,12 @@ func (c *child) kill(t *testing.T) {
 
 func (c *child) stop(t *testing.T) {
 	t.Helper()
-	_ = c.cmd.Process.Signal(os.Interrupt)
+	c.end(t, os.Interrupt)
+}
+
+func (c *child) end(t *testing.T, by os.Signal) {
+	t.Helper()
+	_ = c.cmd.Process.Signal(by)
 	done := make(chan error, 1)
 	go func() { done <- c.cmd.Wait() }()
 	select {
@@ -297,4 +304,40 @@ func write(t *testing.T, file, text string) {
 	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// A terminal that is shut ends the program in order, with its newest entries
+// chained; one that was started to outlive its terminal goes on.
+func TestRealTerminalThatIsShut(t *testing.T) {
+	t.Parallel()
+	broker := startMosquitto(t, "")
+	dir := t.TempDir()
+	site := filepath.Join(dir, "site.yaml")
+	write(t, site, fmt.Sprintf(`
+site: {name: Quayside Library, timezone: Europe/Lisbon}
+system: {refrigerant: R-410A}
+box: {name: shut, data: data}
+brokers: [{name: site, url: "tcp://%s"}]
+web: {listen: "127.0.0.1:%d"}
+points:
+  - {name: plain, measures: mass, unit: g, every: 1s, mqtt: {topic: q/plain}}
+`, broker, freePort(t)))
+	if !signal.Ignored(syscall.SIGHUP) { // else what runs these tests was itself started so
+		c := startRun(t, site, nil)
+		waitUp(t, site)
+		c.end(t, syscall.SIGHUP)
+	}
+	c := &child{cmd: exec.Command("nohup", "standwatch", "run", "--config", site), log: &bytes.Buffer{}}
+	c.cmd.Stdout, c.cmd.Stderr = c.log, c.log
+	if err := c.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.cmd.Process.Kill() })
+	waitUp(t, site)
+	if err := c.cmd.Process.Signal(syscall.SIGHUP); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(time.Second) // for it to end, if it would
+	waitUp(t, site)
+	c.stop(t)
 }

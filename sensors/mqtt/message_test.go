@@ -440,6 +440,8 @@ func TestSettingsFaults(t *testing.T) {
 		{"no pointer", point("a", sensors.Mass, "kg", "topic", "t", "value", "v"), node("url", "tcp://h:1")},
 		{"pointer of a plain number", point("a", sensors.Mass, "kg", "topic", "t", "time", "/t"), node("url", "tcp://h:1")},
 		{"no name", point("a", sensors.Mass, "kg", "topic", "t", "format", "senml"), node("url", "tcp://h:1")},
+		{"a name that SenML forbids", point("a", sensors.Mass, "kg", "topic", "t", "format", "senml", "name", "q/größe"), node("url", "tcp://h:1")},
+		{"a battery's name that SenML forbids", point("a", sensors.Mass, "kg", "topic", "t", "format", "senml", "name", "q/a", "battery", "/battery"), node("url", "tcp://h:1")},
 		{"unknown key", point("a", sensors.Mass, "kg", "topic", "t", "toppic", "t"), node("url", "tcp://h:1")},
 		{"threshold", point("a", sensors.Mass, "kg", "topic", "t", "battery_low", "20"), node("url", "tcp://h:1")},
 		{"no address", point("a", sensors.Mass, "kg", "topic", "t"), node()},

@@ -99,7 +99,7 @@ func (b *base) record(raw []byte, now time.Time) (r record, ok bool, err error) 
 	if e.kind == 'v' {
 		r.value += b.value
 	}
-	if !senmlName(r.name) {
+	if !SenMLName(r.name) {
 		return r, false, errPack
 	}
 	t := b.time + e.time
@@ -180,8 +180,8 @@ func stringOf(raw []byte) (string, bool) {
 	return text(raw), true
 }
 
-// senmlName reports whether a resolved name keeps to section 4.5.1.
-func senmlName(s string) bool {
+// SenMLName reports whether a resolved name keeps to section 4.5.1.
+func SenMLName(s string) bool {
 	for i := 0; i < len(s); i++ {
 		c := s[i]
 		letter := c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9'

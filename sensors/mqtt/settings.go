@@ -156,6 +156,12 @@ func readFeed(p sensors.Point, faults *[]error) *feed {
 		f.format = senml
 		f.name = d.Required("name")
 		f.batteryName = d.Text("battery", "")
+		for _, key := range []string{"name", "battery"} {
+			if n := d.Node(key); n.Text != "" && !SenMLName(n.Text) { // no pack that is let in can have it
+				d.Fail(n, fmt.Sprintf("%s: %q cannot be a name in a SenML pack (RFC 8428, section 4.5.1)", key, n.Text),
+					"write the resolved name as the device sends it: letters a to z and digits, and after the first of them - : . / _")
+			}
+		}
 	}
 	f.batteryLow = readRatio(d, "battery_low", 0.20) // 20 %: common practice
 	f.batteryUnit = d.OneOf("battery_unit", "", "%", "1")
