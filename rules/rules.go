@@ -285,6 +285,14 @@ type Segment struct {
 	Unseen bool
 }
 
+// Bridged reports whether the weights before and after a stretch that no scale
+// saw leave no doubt of what flowed in it: to less than a gram. What no scale
+// saw and is bridged is weighed all the same.
+func Bridged(lowKg, highKg float64) bool {
+	const gram = 1e-3
+	return highKg-lowKg < gram
+}
+
 // Why a segment of a charge's ledger ended.
 const (
 	EndedStep     = "step"      // the step before this one ended

@@ -93,3 +93,16 @@ func TestLabelSaysWhatItsFiguresAreWorth(t *testing.T) {
 		}
 	}
 }
+
+// What no scale saw and the weights before and after leave no doubt of is weighed.
+func TestBridgedSilenceIsWeighed(t *testing.T) {
+	g := reading{rec: Record{Steps: []Step{{Step: "draw-in", Ledger: []Segment{
+		{Scale: "scale", LowKg: 2, BestKg: 2, HighKg: 2},
+		{Scale: "scale", LowKg: 0.75, BestKg: 0.75, HighKg: 0.75, Unseen: true},
+		{Scale: "scale", LowKg: 0, BestKg: 0.25, HighKg: 0.5, Unseen: true},
+	}}}}}
+	g.charge()
+	if got := g.rec.Charge; got.AdditionalKg != 3 || got.UnweighedKg != 0.25 {
+		t.Errorf("%g kg went in, of them %g kg seen by no scale; want 3 and 0.25", got.AdditionalKg, got.UnweighedKg)
+	}
+}

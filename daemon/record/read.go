@@ -196,7 +196,7 @@ func (g *reading) tellsAfter(seq uint64) bool {
 func (g *reading) named(name string) error {
 	var names []string
 	for _, s := range g.site.Systems {
-		if s.Name == name || name == "" && len(g.site.Systems) == 1 {
+		if s.Name == g.site.SystemOf(name) {
 			g.system = s
 			return nil
 		}
@@ -289,7 +289,7 @@ func (g *reading) told(ctx context.Context) error {
 // bounds reports whether a mark begins or ends a step of this system: unlike
 // other marks it means no system where the site has several and none is named.
 func (g *reading) bounds(b *rules.Told) bool {
-	return (b.Kind == "begin" || b.Kind == "end") && (b.System == g.system.Name || b.System == "" && len(g.site.Systems) == 1)
+	return (b.Kind == "begin" || b.Kind == "end") && g.site.SystemOf(b.System) == g.system.Name
 }
 
 // later takes what was told after the job was closed: how a step ended that was
@@ -788,7 +788,7 @@ func (g *reading) charge() {
 			var low, best, high, unseen float64
 			for _, x := range s.Ledger {
 				low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
-				if x.Unseen {
+				if x.Unseen && !rules.Bridged(x.LowKg, x.HighKg) {
 					unseen += x.BestKg
 				}
 			}

@@ -129,8 +129,7 @@ func endedWord(ended string) string {
 // unseenWord says how it is known what flowed while no scale watched: by the
 // weights before and after, which leave nothing unweighed, or only by estimate.
 func unseenWord(x Segment) string {
-	const gram = 1e-3
-	if x.HighKg-x.LowKg < gram { // as the judge counts it
+	if rules.Bridged(x.LowKg, x.HighKg) {
 		return "not watched: by the weights before and after"
 	}
 	return "seen by no scale"

@@ -69,12 +69,12 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 	var unseen rules.Segment // of it
 	for _, x := range st.Ledger {
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
-		if x.Unseen && !bridged(x.Segment) {
+		if x.Unseen && !rules.Bridged(x.LowKg, x.HighKg) {
 			unseen.LowKg, unseen.BestKg, unseen.HighKg = unseen.LowKg+x.LowKg, unseen.BestKg+x.BestKg, unseen.HighKg+x.HighKg
 		}
 		r := segmentRow{Band: band(x.LowKg, x.BestKg, x.HighKg)}
 		switch {
-		case x.Unseen && bridged(x.Segment):
+		case x.Unseen && rules.Bridged(x.LowKg, x.HighKg):
 			r.Unseen = s.words.say("ledger.bridged")
 		case x.Unseen:
 			r.Unseen = s.words.say("ledger.unseen")
@@ -124,13 +124,6 @@ func (s *screens) ledger(snap Snapshot, c choice, st Step) *ledgerView {
 			s.words.aboutSpan(left), s.words.clock(snap.Wall.Add(left), snap.Wall, snap.zone())), ""})
 	}
 	return l
-}
-
-// bridged reports whether the weights before and after leave no doubt of what
-// flowed unseen between them: the judge counts that as weighed.
-func bridged(x rules.Segment) bool {
-	const gram = 1e-3
-	return x.HighKg-x.LowKg < gram
 }
 
 // judged is the charge by its verdict, for which all weights were gone through
