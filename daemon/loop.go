@@ -317,7 +317,7 @@ func (l *loop) doubled(told []rules.Told) bool {
 	if b.Kind != "begin" && b.Kind != "end" {
 		return false
 	}
-	key, now := [2]string{l.d.system(b.System), b.Name}, l.d.parts.Clock.Stamp(b.Own)
+	key, now := [2]string{l.d.parts.Site.SystemOf(b.System), b.Name}, l.d.parts.Clock.Stamp(b.Own)
 	if was, ok := l.newest[key]; ok && was.kind == b.Kind && now-was.at < oneTurn {
 		return true
 	}

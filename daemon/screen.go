@@ -136,7 +136,7 @@ func (v *view) mark(e rules.Entry) {
 			OffsetMs: b.Wall - e.At.Since.Milliseconds(), Error: b.Error, Source: b.Source, Proven: b.Proven,
 		}
 	case *rules.Told:
-		system := v.system(b.System)
+		system := v.p.Site.SystemOf(b.System)
 		if of, began := v.jobs.Tell(e, b); began { // what the screens show of a system is of its newest job
 			v.reported = slices.DeleteFunc(v.reported, func(x said) bool { return x.System == of })
 			v.checks[of].Renew()
@@ -188,7 +188,7 @@ func (v *view) told(b *rules.Told, at rules.Instant) {
 		}
 	}
 	for name, sheet := range v.sheets {
-		if b.System == "" || v.system(b.System) == name {
+		if b.System == "" || v.p.Site.SystemOf(b.System) == name {
 			sheet.Tell(b)
 		}
 	}
@@ -199,7 +199,7 @@ func (v *view) told(b *rules.Told, at rules.Instant) {
 	if !ok || !rules.Answers(b) {
 		return
 	}
-	x := said{web.Said{System: v.system(cmp.Or(system, b.System)), Step: step}, at}
+	x := said{web.Said{System: v.p.Site.SystemOf(cmp.Or(system, b.System)), Step: step}, at}
 	if x.By, x.Text = rules.CutBy(rest); x.By == "" {
 		x.By = b.By
 	}
@@ -221,14 +221,6 @@ func (v *view) saidBy(all []said) (list []web.Said) {
 		list = append(list, x.Said)
 	}
 	return list
-}
-
-// system completes an empty name on a site with one system.
-func (v *view) system(name string) string {
-	if name == "" && len(v.p.Site.Systems) == 1 {
-		return v.p.Site.Systems[0].Name
-	}
-	return name
 }
 
 func (v *view) end(system, name string, at rules.Instant) {
@@ -474,7 +466,7 @@ func (d *Daemon) Tell(ctx context.Context, told ...rules.Told) error {
 			return fmt.Errorf("the value of %s is no number: give one", b.Name)
 		}
 		if b.Kind == "begin" && b.Limits == nil {
-			b.Limits = d.parts.Site.Settings(d.system(b.System), b.Name)
+			b.Limits = d.parts.Site.Settings(d.parts.Site.SystemOf(b.System), b.Name)
 		}
 	}
 	m := mark{told, make(chan error, 1)}
@@ -532,13 +524,6 @@ func (d *Daemon) Kept(ctx context.Context, unixMs int64) error {
 			return ctx.Err()
 		}
 	}
-}
-
-func (d *Daemon) system(name string) string {
-	if name == "" && len(d.parts.Site.Systems) == 1 {
-		return d.parts.Site.Systems[0].Name
-	}
-	return name
 }
 
 func (d *devices) list() []web.Device {

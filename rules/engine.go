@@ -1,7 +1,7 @@
 package rules
 
 import (
-	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -10,10 +10,6 @@ import (
 
 	"standwatch/sensors"
 )
-
-// mostPlaced is how many marks of a carried instrument are remembered: a walk
-// through the largest building, several times over.
-const mostPlaced = 500
 
 // Engine applies entries to judges, in order.
 type Engine struct {
@@ -159,20 +155,6 @@ func (e *Engine) Past(entry Entry) {
 func (e *Engine) prove(entry Entry, b *Clocked) {
 	if b.Proven {
 		e.proven = b.Wall - entry.At.Since.Milliseconds()
-	}
-}
-
-// ordered keeps what was asked of a unit, and where a carried instrument is.
-func (e *Engine) ordered(entry Entry, b *Told) {
-	switch {
-	case b.Kind == "command":
-		if e.commands[b.Name] != b.Note {
-			e.askedAt[b.Name] = entry.At
-		}
-		e.commands[b.Name] = b.Note
-	case b.Kind == "mark" && b.Name == "placed" && !IsExchange(b.Note):
-		e.placed = append(e.placed, b.Note)
-		e.placed = e.placed[max(0, len(e.placed)-mostPlaced):]
 	}
 }
 
@@ -404,7 +386,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			of, s := e.of(system), &seat{rule: r, system: system, points: points, fixes: e.fixesOf(points)}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 				Open: e.openOf(r, system), Earlier: e.givenTo(r, system), Began: entry.At,
-				Running: e.runningOn(system), Commands: e.asked(), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said, Jobs: e.jobs, OneScale: len(e.site.Systems) > 1 && len(e.points(&ChargeTarget, "", false)) > 0})
+				Running: e.runningOn(system), Commands: maps.Clone(e.commands), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said, Jobs: e.jobs, OneScale: len(e.site.Systems) > 1 && len(e.points(&ChargeTarget, "", false)) > 0})
 			e.standing = append(e.standing, s)
 		}
 	}
@@ -501,7 +483,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 	shared := &weigher{}
 	for i := range e.rules {
 		r := &e.rules[i]
-		if !names(r.Steps, b.Name) {
+		if !slices.Contains(r.Steps, b.Name) {
 			continue
 		}
 		s := &seat{rule: r, system: system, step: step, points: e.points(r, system, true)}
@@ -510,7 +492,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		}
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
-			Running: e.runningOn(system), Commands: e.asked(), AskedAt: e.when(), Placed: e.placed[:len(e.placed):len(e.placed)],
+			Running: e.runningOn(system), Commands: maps.Clone(e.commands), AskedAt: maps.Clone(e.askedAt), Placed: e.placed[:len(e.placed):len(e.placed)],
 			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
 		st.seats = append(st.seats, s)
 	}
@@ -622,7 +604,7 @@ func (e *Engine) points(r *Rule, system string, shared bool) (ps []sensors.Point
 	one := len(e.site.Systems) == 1
 	for _, p := range e.site.Points {
 		mine := one || p.System == system || shared && p.System == ""
-		if mine && (r.Roles == nil || names(r.Roles, p.Role)) {
+		if mine && (r.Roles == nil || slices.Contains(r.Roles, p.Role)) {
 			ps = append(ps, p)
 		}
 	}
@@ -630,13 +612,9 @@ func (e *Engine) points(r *Rule, system string, shared bool) (ps []sensors.Point
 }
 
 func (e *Engine) systemOf(name string) (string, bool) {
-	if name == "" && len(e.site.Systems) == 1 {
-		return e.site.Systems[0].Name, true
-	}
-	for _, s := range e.site.Systems {
-		if s.Name == name {
-			return name, true
-		}
+	name = e.site.SystemOf(name)
+	if slices.ContainsFunc(e.site.Systems, func(s System) bool { return s.Name == name }) {
+		return name, true
 	}
 	return "", false
 }
@@ -653,7 +631,7 @@ func (e *Engine) of(system string) System {
 
 func (e *Engine) openOf(r *Rule, system string) (open []Flag) {
 	for _, o := range e.open {
-		if o.System == system && names(r.Flags, o.Flag) {
+		if o.System == system && slices.Contains(r.Flags, o.Flag) {
 			open = append(open, o)
 		}
 	}
@@ -699,104 +677,6 @@ func (e *Engine) sealedOf(system string) (of sealed) {
 	return of
 }
 
-// correct takes what a mark says of an instrument. What stands watch goes by it
-// at once. A step under way goes on with what it began with, so that no judge
-// takes a correction for an event; only where the instrument itself was
-// exchanged the old one's correction ends there too.
-func (e *Engine) correct(entry Entry, b *Told) {
-	m, ok := e.said.Tell(entry, b)
-	if !ok || m.Problem != "" {
-		return
-	}
-	for _, s := range e.standing {
-		s.fixes = e.fixesOf(s.points)
-	}
-	if m.What != Exchanged {
-		return
-	}
-	at := slices.Clone(e.between)
-	for _, st := range e.running {
-		at = append(at, st.seats...)
-	}
-	for _, s := range at {
-		for i, p := range s.points {
-			if p.Name != m.Point {
-				continue
-			}
-			if s.mixed = append(s.mixed, p.Name); s.fixes != nil {
-				s.fixes[i] = nil
-			}
-		}
-	}
-}
-
-// holds reports whether a step compares what one instrument shows at two times.
-func holds(step string) bool { return step == "vacuum-hold" || step == "pressure-test" }
-
-// readByTwo lists the instruments exchanged that take the proof from a hold: from
-// a pass any of them, from a failure the one that it is judged by, unless it had
-// failed before.
-func (s *seat) readByTwo(result string) (by []string) {
-	if !holds(s.step.Name) || result == NotProven || result == NotPassed && s.failed {
-		return nil
-	}
-	for _, p := range s.points {
-		if slices.Contains(s.mixed, p.Name) && (result == Passed || p.Role == "vacuum-gauge" || p.Role == "test-pressure") {
-			by = append(by, p.Name)
-		}
-	}
-	return by
-}
-
-// passedUncorrected is what stands in the place of a vacuum hold's pass where the
-// correction recorded since its begin puts its peak past the limit; else empty.
-func (e *Engine) passedUncorrected(s *seat, f Finding) string {
-	if f.Result != Passed || s.step.Name != "vacuum-hold" {
-		return ""
-	}
-	for i, p := range s.points {
-		now, waits := e.waiting(s, i)
-		if !waits || p.Role != "vacuum-gauge" {
-			continue
-		}
-		peak := valueOf(f, "peak_pa")
-		if s.fixes != nil && s.fixes[i] != nil {
-			peak = (peak - s.fixes[i].Offset) / s.fixes[i].Gain
-		}
-		if peak, limit := now.Value(p.Quantity, peak), valueOf(f, "limit_pa"); peak > limit {
-			return heldUncorrected(p.Name, waitsWords(now, p.Quantity), peak, limit)
-		}
-	}
-	return ""
-}
-
-// waiting is the correction of a judge's point that was recorded since it began
-// and that it does not read by; nil: read as it shows.
-func (e *Engine) waiting(s *seat, i int) (now *Correction, waits bool) {
-	var had *Correction
-	if s.fixes != nil {
-		had = s.fixes[i]
-	}
-	now = e.said.Correction(s.points[i].Name)
-	if now == nil || had == nil {
-		return now, now != had
-	}
-	return now, *now != *had
-}
-
-// fixesOf are the corrections in force of points; nil where there is none.
-func (e *Engine) fixesOf(points []sensors.Point) (fixes []*Correction) {
-	for i, p := range points {
-		if c := e.said.Correction(p.Name); c != nil {
-			if fixes == nil {
-				fixes = make([]*Correction, len(points))
-			}
-			fixes[i] = c
-		}
-	}
-	return fixes
-}
-
 // readBy lists the points that a step's rules read by their roles.
 func (e *Engine) readBy(step, system string) (ps []sensors.Point) {
 	for _, p := range e.points(&Rule{}, system, true) {
@@ -809,7 +689,7 @@ func (e *Engine) readBy(step, system string) (ps []sensors.Point) {
 
 func reads(rules []Rule, step, role string) bool {
 	return role != "" && slices.ContainsFunc(rules, func(r Rule) bool {
-		return names(r.Steps, step) && names(r.Roles, role) && r.Name != PointMissing.Name // which asks for them, and reads none
+		return slices.Contains(r.Steps, step) && slices.Contains(r.Roles, role) && r.Name != PointMissing.Name // which asks for them, and reads none
 	})
 }
 
@@ -818,116 +698,11 @@ func (s Site) Reads(step, point string) bool {
 	return slices.ContainsFunc(withRoles(s), func(p sensors.Point) bool { return p.Name == point && reads(All(), step, p.Role) })
 }
 
-// instruments says by which corrections a verdict was read, which are not in it,
-// and whose calibration had run out: evidence that stands with it.
-func (e *Engine) instruments(s *seat, f Finding) string {
-	var fixes, since, old, exchanged []string
-	for i, p := range s.points {
-		if p.Role == "" || s.rule.Roles == nil || len(f.Points) > 0 && !slices.Contains(f.Points, p.Name) {
-			continue
-		}
-		if s.fixes != nil && s.fixes[i] != nil {
-			fixes = append(fixes, p.Name+" "+fixWords(*s.fixes[i], p.Quantity))
-		}
-		if f.Cause != "gauge" && slices.Contains(s.mixed, p.Name) { // whose text says so
-			exchanged = append(exchanged, p.Name)
-		}
-		if now, waits := e.waiting(s, i); waits {
-			since = append(since, p.Name+" "+waitsWords(now, p.Quantity))
-		}
-		if e.proven != 0 {
-			if until, expired := e.said.Expired(p.Name, e.proven+e.now.Since.Milliseconds()); expired {
-				old = append(old, fmt.Sprintf("%s (%s)", p.Name, until))
-			}
-		}
-	}
-	return readExchanged(exchanged) + readCorrected(fixes) + readUncorrected(since) + readExpired(old)
-}
-
-// turn takes a mark of a job. Another one of a system begins with nothing proved:
-// what an earlier job weighed, passed, ticked or accepted is not its own. The
-// take-off stays, for the pipes do, and so does what is sealed.
-func (e *Engine) turn(entry Entry, b *Told) {
-	system, began := e.jobs.Tell(entry, b)
-	if !began {
-		return
-	}
-	e.answered = slices.DeleteFunc(slices.Clone(e.answered), func(s Step) bool { return s.System == system })
-	delete(e.swapped, system)
-	if l := e.checksOf(system); l != nil {
-		l.Renew()
-	}
-	e.drop(system)
-	e.seatAll()
-}
-
 // Jobs are those of the site's systems; read only.
 func (e *Engine) Jobs() *Jobs { return e.jobs }
 
 // Calibrations is what is said of the instruments; read only.
 func (e *Engine) Calibrations() *Calibrations { return e.said }
-
-// tick keeps how the checks stand.
-func (e *Engine) tick(entry Entry, b *Told) {
-	for _, l := range e.checks {
-		l.Tell(entry, b)
-	}
-}
-
-func (e *Engine) checksOf(system string) *CheckList {
-	for _, l := range e.checks {
-		if l.system == system {
-			return l
-		}
-	}
-	return nil
-}
-
-// swap notes a mark of a cylinder swapped: between two steps no judge hears it.
-func (e *Engine) swap(entry Entry, b *Told) {
-	if b.Kind == "mark" && b.Name == "cylinder-swapped" {
-		e.swapped[b.System] = entry.Seq
-	}
-}
-
-// answer notes a step that a person answers for by a mark.
-func (e *Engine) answer(b *Told) {
-	if b.Kind != "mark" || b.Name != "reported" && b.Name != "accepted" {
-		return
-	}
-	system, step, _, ok := CutStep(b.Note)
-	if system == "" {
-		system = b.System
-	}
-	if system, known := e.systemOf(system); ok && known && Answers(b) {
-		e.answered = append(e.answered, Step{System: system, Name: step})
-	}
-}
-
-func (e *Engine) answeredOn(system string) (steps []string) {
-	for _, s := range e.answered {
-		if s.System == system {
-			steps = append(steps, s.Name)
-		}
-	}
-	return steps
-}
-
-func (e *Engine) asked() map[string]string {
-	m := make(map[string]string, len(e.commands))
-	for unit, c := range e.commands {
-		m[unit] = c
-	}
-	return m
-}
-
-func (e *Engine) when() map[string]Instant {
-	m := make(map[string]Instant, len(e.askedAt))
-	for unit, at := range e.askedAt {
-		m[unit] = at
-	}
-	return m
-}
 
 // Due is the earliest deadline of the running boot.
 func (e *Engine) Due() (Instant, bool) {
@@ -1007,13 +782,4 @@ func rounded(vs []Value) []Value {
 	return kept
 }
 
-func names(list []string, name string) bool {
-	for _, n := range list {
-		if n == name {
-			return true
-		}
-	}
-	return false
-}
-
-func knownStep(name string) bool { return names(stepNames[:], name) }
+func knownStep(name string) bool { return slices.Contains(stepNames[:], name) }

@@ -3,6 +3,7 @@ package rules
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -94,7 +95,7 @@ func (j *heatingWindow) Next(e Entry) []Finding {
 			j.wall = b.Wall - j.clock.of(e.At.Since).Milliseconds()
 		}
 	case *Told:
-		j.asked = j.asked || b.Kind == "command" && b.Note == "heat" && names(j.units, b.Name)
+		j.asked = j.asked || b.Kind == "command" && b.Note == "heat" && slices.Contains(j.units, b.Name)
 	case *Measured:
 		if e.place == 0 && b.Health.Usable() && j.add(sample{j.clock.of(b.Taken), b.Value}) {
 			return j.judge()

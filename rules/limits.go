@@ -119,6 +119,14 @@ func Limits() []Limit {
 	}...)
 }
 
+// SystemOf completes the name of a system: a site's only one need not be named.
+func (s Site) SystemOf(name string) string {
+	if name == "" && len(s.Systems) == 1 {
+		return s.Systems[0].Name
+	}
+	return name
+}
+
 // OthersOf lists the units of the systems beside one.
 func (s Site) OthersOf(system string) (units []string) {
 	for _, sys := range s.Systems {

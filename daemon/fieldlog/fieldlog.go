@@ -107,8 +107,5 @@ func cutStep(site rules.Site, name string) (system, step string) {
 	if i := strings.LastIndexByte(name, '/'); i >= 0 {
 		return name[:i], name[i+1:]
 	}
-	if len(site.Systems) == 1 {
-		return site.Systems[0].Name, name
-	}
-	return "", name
+	return site.SystemOf(""), name
 }
