@@ -68,7 +68,7 @@ func (c *Clock) NotBefore(wall int64) {
 // Anchor is the wall clock as an anchor for an entry stamped at.
 func (c *Clock) Anchor(at time.Duration) *rules.Clocked {
 	f := c.facts()
-	offset := f.wall.UnixMilli() - c.Since().Milliseconds()
+	offset := f.wall.UnixMilli() - (c.booted + f.read.Sub(c.start)).Milliseconds()
 	proven := proven(f)
 	if !proven && c.floored {
 		offset = max(offset, c.floor)

@@ -77,7 +77,7 @@ func TestSinceRunsWithTheBubble(t *testing.T) {
 
 // board makes a clock whose wall the test sets: a board without a battery.
 func board(wall *time.Time) *Clock {
-	return &Clock{start: time.Now(), facts: func() facts { return facts{wall: *wall, deviceTree: true} }}
+	return &Clock{start: time.Now(), facts: func() facts { return facts{wall: *wall, read: time.Now(), deviceTree: true} }}
 }
 
 func TestAnUnprovenWallNeverLiesBeforeTheJournal(t *testing.T) {
@@ -115,6 +115,28 @@ func TestAnchorBelongsToItsEntry(t *testing.T) {
 		time.Sleep(10 * time.Second) // the entry was stamped ten seconds ago
 		if a := c.Anchor(at); a.Wall != wall.Add(-10*time.Second).UnixMilli() {
 			t.Errorf("the anchor is %v, want ten seconds before %v", time.UnixMilli(a.Wall).UTC(), wall)
+		}
+	})
+}
+
+// A machine that is busy with something else takes its time between reading the
+// wall clock and what is said of it: no clock was set for that.
+func TestABusyMachineSetsNoClock(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		busy := time.Duration(0)
+		c := &Clock{start: time.Now(), booted: time.Hour, facts: func() facts {
+			now := time.Now()
+			f := facts{wall: now, read: now}
+			time.Sleep(busy)
+			return f
+		}}
+		at := c.Since()
+		a := c.Anchor(at)
+		time.Sleep(time.Second)
+		busy = 400 * time.Millisecond
+		now := c.Since()
+		if b := c.Anchor(now); Moved(at, a, now, b) || b.Wall-a.Wall != 1000 {
+			t.Errorf("a second later the wall is %d ms later, and called set", b.Wall-a.Wall)
 		}
 	})
 }

@@ -28,6 +28,7 @@ func boot() (since time.Duration, id string, err error) {
 // facts is what the machine shows of its wall clock.
 type facts struct {
 	wall         time.Time
+	read         time.Time     // when it was read, by the monotonic clock: the rest is asked after it, and a busy machine takes its time
 	synchronised bool          // says the kernel (adjtimex)
 	err          time.Duration // greatest error the kernel admits; 0: it does not say
 	deviceTree   bool          // a board, not a PC or a virtual machine
@@ -57,7 +58,8 @@ const (
 
 // look asks the machine.
 func look() facts {
-	f := facts{wall: time.Now()}
+	now := time.Now() // both clocks, one right after the other
+	f := facts{wall: now, read: now}
 	var t syscall.Timex // with no modes set adjtimex only tells
 	if state, err := syscall.Adjtimex(&t); err == nil {
 		f.synchronised = state != timeError && t.Status&staUnsync == 0
