@@ -67,7 +67,3 @@ func ChargeOf(lines []Line, liquidKgM3 float64) Charge {
 // RecoveryFill is the share of a recovery cylinder's volume that liquid may
 // fill: the rest is for its expansion (AHRI Guideline K; by weight, 49 CFR 173.304a).
 const RecoveryFill = 0.8
-
-// RecoveryMost is the mass of refrigerant that a recovery cylinder may hold, of
-// the water it would hold and the liquid's density, water's being one.
-func RecoveryMost(waterKg, gravity float64) float64 { return RecoveryFill * waterKg * gravity }

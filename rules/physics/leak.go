@@ -31,14 +31,3 @@ const (
 	NitrogenKgPerMol = 28.0134e-3
 	AirKgPerMol      = 28.9647e-3
 )
-
-// LeakUnderVacuum is what a hole found under pressure would let into the same
-// pipe under vacuum: a wide one leaks as the difference of the squares of the
-// pressures on its two sides (viscous flow), a fine one as their plain
-// difference (molecular flow). Source: the field guide, step 2; vacuum
-// technology's laws of flow.
-func LeakUnderVacuum(leakPaM3PerS, testAbsolutePa, atmospherePa float64) (viscousPaM3PerS, molecularPaM3PerS float64) {
-	a := float64(atmospherePa * atmospherePa)
-	return leakPaM3PerS * a / (float64(testAbsolutePa*testAbsolutePa) - a),
-		leakPaM3PerS * atmospherePa / (testAbsolutePa - atmospherePa)
-}

@@ -72,9 +72,3 @@ func Doubt(parts ...float64) float64 {
 	}
 	return math.Sqrt(sum)
 }
-
-// DetectablePaM3PerS is the smallest leak that a hold could have seen: one that
-// moves the pressure by two standard uncertainties.
-func DetectablePaM3PerS(doubtPa, volumeM3, spanS float64) float64 {
-	return LeakPaM3PerS(volumeM3, 2*doubtPa/spanS)
-}

@@ -19,12 +19,6 @@ func virials(tempC float64) (b, c float64) {
 	return b, 1430.458832e-12 + float64(663.555271e-12*x)
 }
 
-// nitrogenPa is the absolute pressure at so many mol/m3.
-func nitrogenPa(n, tempC float64) float64 {
-	b, c := virials(tempC)
-	return n * molarR * (tempC + zeroK) * (1 + float64(n*(b+float64(c*n))))
-}
-
 // nitrogenDensity is the mol/m3 at an absolute pressure, and how they grow with
 // it, by Newton's method from a guess; 0: the plain gas law's.
 func nitrogenDensity(pa, tempC, guess float64) (n, perPa float64) {

@@ -155,3 +155,9 @@ func TestHeatOfCompressionDies(t *testing.T) {
 		t.Errorf("%.0f Pa, want %.0f", p.pipe.pa, want)
 	}
 }
+
+// nitrogenPa is the absolute pressure at so many mol/m3.
+func nitrogenPa(n, tempC float64) float64 {
+	b, c := virials(tempC)
+	return n * molarR * (tempC + zeroK) * (1 + float64(n*(b+float64(c*n))))
+}

@@ -90,14 +90,6 @@ func (p *pipework) prepare() {
 	p.a, p.b, p.c, p.d, p.passes = make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n), make([]float64, n)
 }
 
-// volume is the whole chain's.
-func (p *pipework) volume() (m3 float64) {
-	for i := range p.at {
-		m3 += p.at[i].m3
-	}
-	return m3
-}
-
 // leakInto is what comes in from outside: choked or nearly so, far below the
 // atmosphere.
 func (s *section) leakInto() float64 {

@@ -120,7 +120,6 @@ type Board struct {
 	Line func(line int, high bool) // told of each output's level
 
 	mu      sync.Mutex
-	stuck   map[int]bool // buses that do not move at all, by number
 	control io.ReadWriter
 }
 
@@ -132,16 +131,6 @@ const (
 	BusIIO
 	BusGPIO
 )
-
-// Stick holds a whole bus, or lets it go.
-func (b *Board) Stick(bus int, stuck bool) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	if b.stuck == nil {
-		b.stuck = map[int]bool{}
-	}
-	b.stuck[bus] = stuck
-}
 
 // SetLine sets the level of an input line.
 func (b *Board) SetLine(line int, high bool) error {
@@ -201,12 +190,6 @@ func (b *Board) Serve(control io.ReadWriter) error {
 }
 
 func (b *Board) one(bus, op, arg int, out []byte) ([]byte, error) {
-	b.mu.Lock()
-	stuck := b.stuck[bus]
-	b.mu.Unlock()
-	if stuck {
-		return nil, errHung
-	}
 	switch bus {
 	case BusI2C:
 		return b.i2c(arg, out)
