@@ -684,7 +684,7 @@ func (j *preheat) metIn(a clockOf) string {
 	if j.proven != 0 {
 		at = timeOfDay(time.UnixMilli(j.proven+j.clock.when(a.metAt).Milliseconds()), j.zone)
 	}
-	return inAt(j.lasts-a.runS, at)
+	return inAt(wholeMinutes(j.lasts-a.runS), at)
 }
 
 func (j *preheat) values(a clockOf, now time.Duration) []Value {

@@ -39,15 +39,15 @@ func underWay(step string, elapsed time.Duration, known bool) string {
 // stepEnded says why a flag is cleared by the end of its step: not because all
 // is well again.
 func stepEnded(flag, step, result string) string {
-	s := fmt.Sprintf("%s has ended, so this is no longer watched for: %s", stepWord(step), flagWord(flag))
+	s := fmt.Sprintf("%s has ended, so this is no longer watched for: %s", stepWord(step), FlagWord(flag))
 	if result != "" {
 		s += fmt.Sprintf("; its verdict stands: %s", strings.ReplaceAll(result, "-", " "))
 	}
 	return s + "."
 }
 
-// flagWord is a flag as people say it.
-func flagWord(flag string) string {
+// FlagWord is a flag as people say it.
+func FlagWord(flag string) string {
 	if rest, ok := strings.CutPrefix(flag, "take-off-"); ok { // one word
 		return "take-off " + strings.ReplaceAll(rest, "-", " ")
 	}
@@ -157,6 +157,15 @@ func ofSpan(elapsed, lasts time.Duration) string {
 		return fmt.Sprintf("%d of %d min", int(elapsed.Minutes()), int(math.Round(lasts.Minutes())))
 	}
 	return fmt.Sprintf("%s of %s", span(elapsed), span(lasts))
+}
+
+// wholeMinutes rounds a time left up, so that with what has gone by, which is cut
+// to whole minutes, it makes the whole.
+func wholeMinutes(left time.Duration) time.Duration {
+	if left <= 2*time.Minute {
+		return left
+	}
+	return (left + time.Minute - 1).Truncate(time.Minute)
 }
 
 // Splits.

@@ -247,6 +247,8 @@ func holdStands(h holdWords) string {
 		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s, and still rising %s as a leak does: find it before charging.", now, micron(h.limit.Value), perMinute(h.slopePaPerS))
 	case h.result == Passed:
 		return fmt.Sprintf("Vacuum hold passed. %s now, limit %s. Charge now, and do not leave the vacuum alone.", now, micron(h.limit.Value))
+	case h.raised && h.nowPa > h.limit.Value: // of one reading: the limit is not passed before it persists
+		return fmt.Sprintf("%s %s and rising %s: surely past %s at the end. %s", s, now, perMinute(h.slopePaPerS), micron(h.limit.Value), causeWords[orUnknown(h.cause)])
 	case h.raised:
 		return fmt.Sprintf("%s %s and rising %s: it will pass %s before the end. %s", s, now, perMinute(h.slopePaPerS), micron(h.limit.Value), causeWords[orUnknown(h.cause)])
 	case h.result == NotProven:

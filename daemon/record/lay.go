@@ -368,12 +368,12 @@ func (l *laying) curve(s Step, g Graph) Curve {
 	}
 	for _, f := range l.r.Flags {
 		if f.Step == s.Step && !f.Raised.Before(c.Begin) && !f.Raised.After(c.End) && len(c.Ticks) < 8 {
-			c.Ticks = append(c.Ticks, Tick{f.Raised, f.Flag})
+			c.Ticks = append(c.Ticks, Tick{f.Raised, rules.FlagWord(f.Flag)})
 		}
 	}
 	for _, n := range l.r.Notes {
 		if n.Mark != "note" && n.Mark != "placed" && !n.At.Before(c.Begin) && !n.At.After(c.End) && len(c.Ticks) < 12 {
-			c.Ticks = append(c.Ticks, Tick{n.At, n.Mark})
+			c.Ticks = append(c.Ticks, Tick{n.At, stepWord(n.Mark)})
 		}
 	}
 	slices.SortStableFunc(c.Ticks, func(a, b Tick) int { return a.At.Compare(b.At) })
@@ -528,7 +528,7 @@ func (l *laying) flags() {
 		if f.Acknowledged {
 			ack = strings.TrimSpace(f.By + " " + momentText(f.AcknowledgedAt))
 		}
-		t.Rows = append(t.Rows, []string{momentText(f.Raised), strings.TrimSpace(f.Flag + " " + f.Subject), f.Urgency, f.Text, ack, clearedText(f)})
+		t.Rows = append(t.Rows, []string{momentText(f.Raised), strings.TrimSpace(titled(rules.FlagWord(f.Flag)) + " " + f.Subject), f.Urgency, f.Text, ack, clearedText(f)})
 	}
 	if len(t.Rows) > 0 {
 		l.put(t)
@@ -641,7 +641,7 @@ func (l *laying) marks(caption string, notes []Note) {
 		if n.Unit != "" {
 			value = markText(n.Value, n.Unit)
 		}
-		t.Rows = append(t.Rows, []string{momentText(n.At), n.Mark, value, n.Note, n.By})
+		t.Rows = append(t.Rows, []string{momentText(n.At), titled(stepWord(n.Mark)), value, n.Note, n.By})
 	}
 	l.put(t)
 }
