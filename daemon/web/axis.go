@@ -1,6 +1,7 @@
 package web
 
 import (
+	"strings"
 	"time"
 
 	"standwatch/daemon/record"
@@ -33,6 +34,9 @@ func valueAxis(low, high float64, log bool) (from, to float64, ticks []tick) {
 // to, in Unix ms.
 func timeAxis(from, to int64, zone *time.Location, most int) []tick {
 	step, format := record.TimeStep(time.Duration(to-from)*time.Millisecond, most)
+	if strings.Count(format, ":") > 1 { // labels with seconds are longer: two thirds of them have room
+		step, format = record.TimeStep(time.Duration(to-from)*time.Millisecond, most*2/3)
+	}
 	start := time.UnixMilli(from).In(zone)
 	midnight := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, zone)
 	at := midnight.Add(start.Sub(midnight).Truncate(step))

@@ -251,9 +251,7 @@ func (b *board) row(s Standing, c choice, several bool) boxRow {
 	r.WordText, r.Shape = b.wordText(s, now)
 	one := b.of(s)
 	running := slices.Clone(snap.Running)
-	slices.SortStableFunc(running, func(x, y Step) int {
-		return cmp.Or(snap.urgency(y)-snap.urgency(x), y.Begun.Compare(x.Begun))
-	})
+	slices.SortStableFunc(running, snap.ahead)
 	find := []string{snap.Site.Name, s.Name, s.Broker}
 	if len(running) > 0 {
 		st := running[0]
@@ -592,9 +590,7 @@ func (b *board) lookAt(r *http.Request, picture bool) (view, bool) {
 func (b *board) addSteps(ctx context.Context, one *screens, s Standing, v view, body *oneBoxView, picture bool) {
 	snap := s.Snapshot
 	running := slices.Clone(snap.Running)
-	slices.SortStableFunc(running, func(x, y Step) int {
-		return cmp.Or(snap.urgency(y)-snap.urgency(x), y.Begun.Compare(x.Begun))
-	})
+	slices.SortStableFunc(running, snap.ahead)
 	for i, st := range running {
 		sv := one.stepView(snap, v.Units, st)
 		sv.Points = nil // their links lead to a box's own pages

@@ -68,7 +68,7 @@ type trendPlace struct {
 // sideLine is another line to compare the curve with, such as the vapour
 // pressure of water; it is drawn where the axis reaches to it.
 type sideLine struct {
-	Label string    `json:"label"`
+	Label string    `json:"label"` // in lines
 	Times []int64   `json:"times"`
 	Y     []float64 `json:"y"`
 	Low   []float64 `json:"low,omitempty"` // its doubt

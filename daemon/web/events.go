@@ -46,7 +46,8 @@ func (s *screens) events(ctx context.Context, snap Snapshot, c choice, st Step, 
 		add(f.Wall, kind, s.edgeTitle(f.Finding))
 	}
 	for _, g := range tapped(snap.Marks) {
-		g = slices.DeleteFunc(g, func(m Mark) bool { return !s.concerns(snap, m, st) })
+		// A check that is done stands on the step's page: a row of ticks at its begin would hide what happened.
+		g = slices.DeleteFunc(g, func(m Mark) bool { return !s.concerns(snap, m, st) || settles(m) })
 		switch {
 		case len(g) == 1:
 			add(g[0].Wall, "mark", s.markText(snap, c, g[0]))
@@ -145,6 +146,12 @@ func unitOf(snap Snapshot, system, unit string) bool {
 		}
 	}
 	return false
+}
+
+// settles tells whether a mark says of a check that nothing is open about it.
+func settles(m Mark) bool {
+	tick, ok := rules.ReadTick(m.Note, func(string) bool { return true })
+	return m.Name == "checked" && ok && tick.State != rules.CheckWrong && tick.State != rules.CheckLeft
 }
 
 // markText says a mark: its name, its value and its note.

@@ -220,13 +220,13 @@ func TestWaterLineIsAtTheColdestPipe(t *testing.T) {
 	st, _ := box.snap.running("", "vacuum-hold")
 	from, to := holdBegun.UnixMilli(), box.snap.Wall.UnixMilli()
 	line, ok := s.waterLine(t.Context(), box.snap, st, rules.Pascal, from, to)
-	if !ok || line.Label != "water boils here (by outdoor air)" || line.Y[0] < 1228 || line.Y[0] > 1600 { // 10.5 to 12.5 C
+	if !ok || line.Label != "water boils here\n(by outdoor air)" || line.Y[0] < 1228 || line.Y[0] > 1600 { // 10.5 to 12.5 C
 		t.Errorf("by outdoor air: %v %+v", ok, line)
 	}
 	box.curve["roof"] = func(time.Time) float64 { return 0.01 }
 	box.curve["plant"] = func(time.Time) float64 { return 18 }
 	box.snap.Points = append(box.snap.Points, pipe("roof"), pipe("plant"))
-	if line, ok = s.waterLine(t.Context(), box.snap, st, rules.Pascal, from, to); !ok || line.Label != "water boils here (coldest pipe)" || len(line.Y) < 50 {
+	if line, ok = s.waterLine(t.Context(), box.snap, st, rules.Pascal, from, to); !ok || line.Label != "water boils here\n(coldest pipe)" || len(line.Y) < 50 {
 		t.Fatalf("%v %+v", ok, line)
 	}
 	for i, y := range line.Y {

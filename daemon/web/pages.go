@@ -443,6 +443,7 @@ type stepView struct {
 	System, Name, Title  string
 	Sentence             string
 	Fig                  *figure
+	State, StateWord     string // under way, or failed already
 	Begun                moment
 	Elapsed, Lasts, Left string
 	Sure                 string
@@ -492,9 +493,7 @@ type heardView struct {
 func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) nowView {
 	var n nowView
 	running := slices.Clone(snap.Running)
-	slices.SortStableFunc(running, func(a, b Step) int {
-		return cmp.Or(snap.urgency(b)-snap.urgency(a), b.Begun.Compare(a.Begun))
-	})
+	slices.SortStableFunc(running, snap.ahead)
 	for i, st := range running {
 		sv := s.stepView(snap, v.Units, st)
 		if i > 0 {
@@ -538,8 +537,20 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	return n
 }
 
-// urgency is that of the step's gravest open flag. Among equals the step begun
-// last comes first: preheat, say, is begun early and only waits.
+// ahead orders steps under way by what a person looks for first: the gravest
+// open flag, then what does not only wait as a preheat does, whenever it was
+// begun, then the step begun last.
+func (s Snapshot) ahead(a, b Step) int {
+	waits := func(st Step) int {
+		if st.Name == "preheat" {
+			return 1
+		}
+		return 0
+	}
+	return cmp.Or(s.urgency(b)-s.urgency(a), waits(a)-waits(b), b.Begun.Compare(a.Begun))
+}
+
+// urgency is that of the step's gravest open flag.
 func (s Snapshot) urgency(st Step) int {
 	u := 0
 	for _, f := range s.Flags {
@@ -578,6 +589,14 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 	}
 	if o.Sure != "" {
 		sv.Sure = s.words.name("sure", o.Sure)
+	}
+	sv.State, sv.StateWord = underWay, s.words.say("state."+underWay)
+	// What has passed or failed waits for a person and no longer for the clock; what is not proven may still be.
+	for _, f := range latest(st.Verdicts) {
+		if f.Unit == "" && f.Result != rules.NotProven {
+			sv.State, sv.StateWord = f.Result, s.words.say("state."+f.Result)
+			return sv
+		}
 	}
 	if o.Lasts > 0 {
 		sv.Lasts = s.words.span(o.Lasts)

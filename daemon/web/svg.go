@@ -347,7 +347,8 @@ func (p *plot) lines(b *strings.Builder) {
 			continue
 		}
 		from, to := places[0], places[len(places)-1]
-		x, first, anchor := p.words([]string{l.Label}, p.x(float64(l.Times[from])), p.x(float64(l.Times[to])), func(x float64) float64 {
+		words := strings.Split(l.Label, "\n")
+		x, first, anchor := p.words(words, p.x(float64(l.Times[from])), p.x(float64(l.Times[to])), func(x float64) float64 {
 			k := 1
 			for k < len(places)-1 && p.x(float64(l.Times[places[k]])) < x {
 				k++
@@ -357,7 +358,9 @@ func (p *plot) lines(b *strings.Builder) {
 			share := min(max((x-xa)/max(xb-xa, 1), 0), 1)
 			return p.y(l.Y[a]) + float64(share*(p.y(l.Y[b])-p.y(l.Y[a])))
 		}, true)
-		fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, round1(first-2), anchor, html.EscapeString(l.Label))
+		for i, line := range words {
+			fmt.Fprintf(b, `<text class="side-label" x="%g" y="%g" text-anchor="%s">%s</text>`, x, round1(first-2+16*float64(i)), anchor, html.EscapeString(line))
+		}
 	}
 }
 

@@ -21,6 +21,7 @@ type takeoffView struct {
 	Import            string
 	Running, FromFile bool
 	Ended             string // when the shown one did
+	Before            int    // rows of the take-off before, while this one has none
 	Rows              []takeoffRow
 	Sums              []titled
 	Doubts, Whole     []string // of rows; and of all together, while rows may be missing
@@ -89,7 +90,7 @@ func (s *screens) takeoffView(snap Snapshot, c choice, system string, f url.Valu
 	}
 	if t.Running && t.Form.Sheet == "" && len(st.Entered.Rows) == 0 {
 		before, _ := snap.past(system, "take-off")
-		t.Form.Sheet = sheetOf(before.Entered, plant.Runs)
+		t.Form.Sheet, t.Before = sheetOf(before.Entered, plant.Runs), len(before.Entered.Rows)
 	}
 	p, doubts := plant.TakenOff(st.Entered)
 	t.FromFile = len(st.Entered.Rows) == 0 && len(p.Runs) > 0

@@ -351,7 +351,7 @@
         const a = on[k - 1], b = on[k], share = Math.min(Math.max((to - x(a)) / Math.max(x(b) - x(a), 1), 0), 1);
         return this.at(u, l.y[a]) + share * (this.at(u, l.y[b]) - this.at(u, l.y[a]));
       };
-      if (l.label) this.beside(u, ctx, b, px, [[l.label, "--soft", "400"]], x(on[0]), x(on[on.length - 1]), height, true);
+      if (l.label) this.beside(u, ctx, b, px, l.label.split("\n").map((line) => [line, "--soft", "400"]), x(on[0]), x(on[on.length - 1]), height, true);
     }
 
     // Lines of words beside a line from x1 to x2, whose height at an x is at: where
