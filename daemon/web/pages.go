@@ -1075,7 +1075,8 @@ func (s *screens) next(snap Snapshot) *stepRow {
 	for _, sys := range snap.working() {
 		last := -1
 		for i, name := range s.order {
-			if s.stepRow(snap, sys.Name, name).State != waiting {
+			// A preheat may run beside any step: what comes before it is no later for that.
+			if s.stepRow(snap, sys.Name, name).State != waiting && (name != "preheat" || last == i-1) {
 				last = i
 			}
 		}
