@@ -115,6 +115,7 @@ func (p *platform) putOn(was, after weight) {
 			return
 		}
 	}
+	p.bare(empties[0])
 	p.cylinder++
 	p.zeroedRow, p.blind = 0, nil
 }
@@ -144,6 +145,19 @@ func (p *platform) gaveSince(kg float64, off time.Duration) {
 	r := &p.rows[p.offRow-1]
 	r.LowKg, r.BestKg, r.HighKg = r.LowKg+kg, r.BestKg+kg, r.HighKg+kg-p.onKg
 	p.offRow, p.onKg = 0, 0
+}
+
+// bare tells what flowed unseen by what the platform showed without the cylinder under
+// which it was zeroed: less than nothing, by what stood on it then. So it does where
+// another one is put on, or what lay on it is gone.
+func (p *platform) bare(empty weight) {
+	if p.zeroedRow == 0 || empty.kg > -1 {
+		return
+	}
+	if r := p.rows[p.zeroedRow-1]; r.HighKg-r.LowKg > p.pairs() { // else the rate tells it as well
+		p.variance += float64(p.noise.sigma() * p.noise.sigma()) // of the moment at which it was zeroed
+		p.found(p.zeroedGross - (r.ToKg - empty.kg))
+	}
 }
 
 // emptied reports whether a weight is what the empty platform shows where the

@@ -197,16 +197,22 @@ func (p *platform) regain(grossKg, openKg float64) {
 	if p.zeroedRow == 0 {
 		return
 	}
-	r := &p.rows[p.zeroedRow-1]
 	flowed := p.zeroedGross - grossKg - openKg
 	for _, later := range p.rows[p.zeroedRow:] {
 		flowed -= later.BestKg
 	}
-	if flowed < -p.jump() || flowed > p.jump()+float64(jumpKgPerS*(r.Until-r.Since).Seconds()) {
-		return // that is another cylinder, or another nought
+	p.found(flowed)
+}
+
+// found is what flowed while nobody weighed, where that can be; else it is of another
+// cylinder, or by another nought.
+func (p *platform) found(kg float64) {
+	r := &p.rows[p.zeroedRow-1]
+	if kg < -p.jump() || kg > p.jump()+float64(jumpKgPerS*(r.Until-r.Since).Seconds()) {
+		return
 	}
-	flowed = max(0, flowed)
-	r.LowKg, r.BestKg, r.HighKg = flowed, flowed, flowed
+	kg = max(0, kg)
+	r.LowKg, r.BestKg, r.HighKg = kg, kg, kg
 	p.zeroedRow, p.blind = 0, nil
 }
 
