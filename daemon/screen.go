@@ -174,7 +174,7 @@ func (v *view) lastWords(e rules.Entry, engine *rules.Engine) {
 	for _, o := range engine.Outlooks(e.At) {
 		for i := range v.steps {
 			if s := &v.steps[i]; s.open && s.Begin == o.Begin {
-				s.outlook = o.Outlook
+				s.outlook, s.Limits = o.Outlook, o.Limits // the engine's: a target may come from the take-off
 			}
 		}
 	}

@@ -74,3 +74,32 @@ func TestATakeOffOverARestart(t *testing.T) {
 		}
 	})
 }
+
+// A charge's target by the take-off stands with the step after its end, too: its curve is drawn against it.
+func TestAPastChargeKeepsItsTarget(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		site := testSite()
+		site.Systems[0].Steps = nil
+		d, j := boxOf(t, site, t.TempDir(), weighing(time.Now(), func(time.Duration) bool { return false }))
+		run(t, d, func(ctx context.Context) {
+			for _, told := range []rules.Told{{Kind: "begin", Name: "take-off"}, rules.RowMark("", []string{"riser", "liquid", "1/2 in", "30 m", "", "0.094 kg/m"}, false),
+				{Kind: "end", Name: "take-off"}, {Kind: "begin", Name: "draw-in"}, {Kind: "end", Name: "draw-in"}} {
+				time.Sleep(20 * time.Second)
+				if err := d.Tell(ctx, told); err != nil {
+					t.Fatal(err)
+				}
+			}
+			time.Sleep(20 * time.Second)
+			past := d.Now().Past
+			if len(past) != 2 || past[0].Name != "draw-in" {
+				t.Fatalf("past %+v", past)
+			}
+			if target := past[0].Limits["target"]; target.Value != 2.82 { // 30 m of 0.094 kg/m
+				t.Errorf("the target of the draw-in that is over is %+v", target)
+			}
+		})
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}

@@ -399,6 +399,9 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 	f := &figure{Point: o.Point, Number: main.Number(o.Figure), Unit: main.Symbol,
 		When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()),
 		Old:  snap.Wall.Sub(st.FigureAt) > quiet}
+	if f.Old { // as old as the sentence above says, which rounds
+		f.When.Ago = s.words.say("time.ago", s.words.aboutSpan(snap.Wall.Sub(st.FigureAt)))
+	}
 	if o.Quantity == sensors.Contact {
 		f.Number = s.onOff(o.Figure)
 	}
