@@ -546,11 +546,11 @@ func (c *Calibrations) Holds(point string) (h Holds) {
 // Expired reports whether a point's calibration has run out at a wall time (Unix ms).
 func (c *Calibrations) Expired(point string, wall int64) (until string, expired bool) {
 	until = c.Holds(point).Until
-	return until, !DayLasts(until, wall, c.zone)
+	return until, !dayLasts(until, wall, c.zone)
 }
 
-// DayLasts reports whether a day (2027-03-01) is not over yet in a zone; no day lasts for ever.
-func DayLasts(day string, wall int64, zone *time.Location) bool {
+// dayLasts reports whether a day (2027-03-01) is not over yet in a zone; no day lasts for ever.
+func dayLasts(day string, wall int64, zone *time.Location) bool {
 	if day == "" {
 		return true
 	}

@@ -260,10 +260,6 @@ func (l *CheckList) Open(step string) (open []CheckState) {
 	return open
 }
 
-// InUse reports whether anybody keeps this list: a list that nobody ever
-// touched says nothing by being open.
-func (l *CheckList) InUse() bool { return l.inUse }
-
 // ticked is what was said last of a check that counts as done.
 func (l *CheckList) ticked(name string) (m CheckMark, ok bool) {
 	if l == nil {

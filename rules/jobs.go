@@ -223,17 +223,6 @@ func (j *Jobs) Newest(system string) (newest Job, ok bool) {
 	return Job{}, false
 }
 
-// Holding is the job that an entry of a system belongs to; ok is false where it
-// lies after a closed one.
-func (j *Jobs) Holding(system string, seq uint64) (Job, bool) {
-	for _, job := range slices.Backward(j.of[system]) {
-		if seq >= job.From && (job.To == 0 || seq <= job.To) {
-			return job, true
-		}
-	}
-	return Job{}, false
-}
-
 // Tell takes an entry's mark; began is true where it begins another job of system.
 func (j *Jobs) Tell(e Entry, b *Told) (system string, began bool) {
 	j.doubts, j.last = nil, e.Seq

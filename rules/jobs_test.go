@@ -70,14 +70,6 @@ func TestJobsHoldTheirOwnEntries(t *testing.T) {
 	if want := (Strokes{{{0, 0}, {1, 1}}, {{648.0 / 1295, 648.0 / 1295}}}); !reflect.DeepEqual(first.Signed[1].Strokes, want) {
 		t.Errorf("drawn %v", first.Signed[1].Strokes)
 	}
-	for seq, want := range map[uint64]int{1: 1, 50: 1, 60: 2, 900: 2} {
-		if job, ok := j.Holding("south", seq); !ok || job.Number != want {
-			t.Errorf("entry %d is held by %d", seq, job.Number)
-		}
-	}
-	if _, ok := j.Holding("south", 55); ok {
-		t.Error("what lies between a closed job and the next belongs to neither")
-	}
 }
 
 func TestTheFirstJobIsNamedNotDoubled(t *testing.T) {

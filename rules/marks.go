@@ -208,7 +208,7 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 			return append(out, j.doubt(b.Name, begunTwice(b.Name)))
 		case b.Kind == "end" && !under:
 			return append(out, j.doubt(b.Name, endedUnbegun(b.Name)))
-		case b.Kind == "begin" && j.checks != nil && j.checks.InUse():
+		case b.Kind == "begin" && j.checks != nil && j.checks.inUse:
 			if open := j.checks.Open(b.Name); len(open) > 0 { // a page has asked, and its answer stands before the begin
 				return append(out, j.doubt("checks", begunWithOpen(b.Name, open)))
 			}

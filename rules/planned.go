@@ -63,7 +63,7 @@ func (x *AddressSheet) PlanOf(unit string) (Planned, bool) {
 // Astray says where a unit's address is not the planned one.
 func (x *AddressSheet) Astray(r AddressRow) (said string) {
 	u, ok := x.PlanOf(r.Unit)
-	if !ok || u.Address == "" || r.Address == "" || sameAddress(u.Address, r.Address) {
+	if !ok || u.Address == "" || r.Address == "" || SameAddress(u.Address, r.Address) {
 		return ""
 	}
 	return addressAstray(r.Unit, r.Address, u.Address)

@@ -175,7 +175,7 @@ func (x *AddressSheet) Unknown() (us []AddressRow) { return x.Missing("") }
 func (x *AddressSheet) found(f UnitFound) {
 	x.Rows = slices.Clone(x.Rows)
 	i := slices.IndexFunc(x.Rows, func(r AddressRow) bool {
-		return f.Unit != "" && r.Unit == f.Unit || f.Unit == "" && r.Unit == "" && f.Address != "" && sameAddress(r.Address, f.Address)
+		return f.Unit != "" && r.Unit == f.Unit || f.Unit == "" && r.Unit == "" && f.Address != "" && SameAddress(r.Address, f.Address)
 	})
 	if f.Withdrawn {
 		x.withdraw(i, f)
@@ -186,8 +186,8 @@ func (x *AddressSheet) found(f UnitFound) {
 		return
 	}
 	r := &x.Rows[i]
-	if r.Found && r.Address != "" && f.Address != "" && !sameAddress(r.Address, f.Address) {
-		if !slices.ContainsFunc(r.Others, func(a string) bool { return sameAddress(a, f.Address) }) {
+	if r.Found && r.Address != "" && f.Address != "" && !SameAddress(r.Address, f.Address) {
+		if !slices.ContainsFunc(r.Others, func(a string) bool { return SameAddress(a, f.Address) }) {
 			r.Others = append(slices.Clone(r.Others), f.Address)
 		}
 		f.Address = ""
@@ -213,7 +213,7 @@ func (x *AddressSheet) withdraw(i int, f UnitFound) {
 	if r.Address != "" {
 		all = append([]string{r.Address}, all...)
 	}
-	left := slices.DeleteFunc(slices.Clone(all), func(a string) bool { return sameAddress(a, f.Address) })
+	left := slices.DeleteFunc(slices.Clone(all), func(a string) bool { return SameAddress(a, f.Address) })
 	switch {
 	case f.Address != "" && len(left) > 0:
 		r.Address, r.Others = left[0], left[1:]
@@ -234,7 +234,7 @@ func (x *AddressSheet) Twice() (said []string) {
 			continue
 		}
 		for _, o := range x.Rows[i+1:] {
-			if (o.Kind == r.Kind || o.Kind == "" && r.Kind == KindIndoor) && sameAddress(o.Address, r.Address) {
+			if (o.Kind == r.Kind || o.Kind == "" && r.Kind == KindIndoor) && SameAddress(o.Address, r.Address) {
 				said = append(said, addressTwice(r.Address, r.Unit, o.Unit))
 			}
 		}
@@ -242,11 +242,9 @@ func (x *AddressSheet) Twice() (said []string) {
 	return said
 }
 
-func sameAddress(a, b string) bool { return plain(a) == plain(b) && a != "" }
-
 // SameAddress reports whether two addresses, as people wrote them, are one; an
 // empty one is none.
-func SameAddress(a, b string) bool { return sameAddress(a, b) }
+func SameAddress(a, b string) bool { return plain(a) == plain(b) && a != "" }
 
 // plain is a name without what people write in different ways: case, blanks,
 // hyphens, noughts before a number.

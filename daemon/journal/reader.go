@@ -412,25 +412,6 @@ func (r *Reader) eventsOf(ctx context.Context, after uint64, kinds ...string) (o
 	return out, nil
 }
 
-// OpenSteps returns the begin marks that no end mark has closed, in order.
-func (r *Reader) OpenSteps(ctx context.Context) ([]rules.Entry, error) {
-	marks, err := r.eventsOf(ctx, 0, told)
-	var open []rules.Entry
-	for _, e := range marks {
-		m := e.Body.(*rules.Told)
-		switch m.Kind {
-		case "begin":
-			open = append(open, e)
-		case "end":
-			open = slices.DeleteFunc(open, func(o rules.Entry) bool {
-				b := o.Body.(*rules.Told)
-				return b.Name == m.Name && b.System == m.System
-			})
-		}
-	}
-	return open, err
-}
-
 // Findings returns up to limit findings with ID > after, in order.
 func (r *Reader) Findings(ctx context.Context, after int64, limit int) ([]Stored, error) {
 	var out []Stored

@@ -14,7 +14,7 @@ import (
 // How long links may last; our choice.
 const (
 	MostInvitation = 14 * 24 * time.Hour
-	MostShare      = SessionLength
+	mostShare      = SessionLength
 	mostLinks      = 50 // of a kind
 	mostPeople     = 100
 )
@@ -55,7 +55,7 @@ func (s *Store) Share(by Visitor, whom string, length time.Duration) (token stri
 	if whom == "" {
 		return "", ErrName
 	}
-	return s.link(shareShelf, link{For: whom, By: by.Name, Length: min(length, MostShare)},
+	return s.link(shareShelf, link{For: whom, By: by.Name, Length: min(length, mostShare)},
 		fmt.Sprintf("%s gave %s a link that only shows", by.Name, whom))
 }
 

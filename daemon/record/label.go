@@ -21,7 +21,6 @@ type chargeLabel struct {
 	Factory           amount
 	Added             amount
 	Total             amount
-	Calculated        float64  // kg, by the take-off, without the factory's; 0: not known
 	Notes             []string // how far the figures can be trusted, a sentence each
 	Liquid, Gas       []pipeSize
 	Pressure, Vacuum  labelProof
@@ -92,7 +91,6 @@ func sizes(all []pipeSize) (sums []pipeSize) {
 }
 
 const (
-	kgInPound  = 0.45359237 // by definition
 	mInInch    = 0.0254
 	sixteenths = 16
 )

@@ -507,7 +507,6 @@ type oneBoxView struct {
 	CurveWhy  string // why there is no curve
 	Curveless bool   // there will be none while this board runs, so no place is kept for one
 	NoCurve   string
-	BoxClock  string
 	Broken    []string
 	HasPoints bool
 }

@@ -28,8 +28,8 @@ func (l Line) ChargeKg(liquidKgM3 float64) (kg float64, estimate bool) {
 // A maker's factor below 0.7 or above 1.6 times what the bore holds of pure
 // liquid is more likely a slip of unit or row (the field guide, step 0).
 const (
-	FactorLow  = 0.7
-	FactorHigh = 1.6
+	factorLow  = 0.7
+	factorHigh = 1.6
 )
 
 // FactorRatio is the maker's factor over what the bore holds of pure liquid,
@@ -39,7 +39,7 @@ func (l Line) FactorRatio(liquidKgM3 float64) (ratio float64, doubtful bool) {
 		return 0, false
 	}
 	ratio = l.FactorKgM / float64(l.Tube.M3PerM()*liquidKgM3)
-	return ratio, ratio < FactorLow || ratio > FactorHigh
+	return ratio, ratio < factorLow || ratio > factorHigh
 }
 
 // Charge is what a take-off comes to.
