@@ -67,3 +67,28 @@ func TestPowerIsKnownOverARestart(t *testing.T) {
 		t.Errorf("a draw-in begun with power on: %+v", found)
 	}
 }
+
+// A box that starts anew amid a step gives each system's judge its own pipework
+// back, and no other's.
+func TestPowerOverARestartIsOfItsOwnSystem(t *testing.T) {
+	site := Site{
+		Points: []sensors.Point{
+			{Name: "mains-east", System: "east", Quantity: sensors.Contact, Role: "indoor-power", Every: 1e10},
+			{Name: "mains-west", System: "west", Quantity: sensors.Contact, Role: "indoor-power", Every: 1e10},
+		},
+		Systems: []System{{Name: "east"}, {Name: "west"}},
+	}
+	e := feed{Engine: NewEngine(site, []Rule{PowerTooEarly})}
+	e.next(1, 0, &Started{})
+	e.next(1, 1, &Told{Kind: "begin", Name: "vacuum-hold", System: "east"})
+	e.next(2, 0, &Started{})
+	for _, point := range []string{"mains-east", "mains-west"} {
+		e.read(2, 1, point, 1)
+	}
+	for _, point := range []string{"mains-east", "mains-west"} {
+		e.read(2, 11, point, 1)
+	}
+	if open := e.Open(); len(open) != 1 || open[0].System != "east" || open[0].Urgency != Wake {
+		t.Errorf("power at both, the east sealed: %+v", open)
+	}
+}
