@@ -180,8 +180,10 @@ func (p *plot) inWay(b box) (n int) {
 		if i > 0 && p.Y[i-1] != nil {
 			from = i - 1
 		}
-		if b.crossed(p.x(float64(p.Times[from])), p.y(*p.Y[from]), p.x(float64(p.Times[i])), p.y(*v)) {
-			n++
+		// A steep piece strikes out as many words as a flat stretch of its length.
+		if y1, y2 := p.y(*p.Y[from]), p.y(*v); b.crossed(p.x(float64(p.Times[from])), y1, p.x(float64(p.Times[i])), y2) {
+			tall := min(max(y1, y2), b.bottom) - max(min(y1, y2), b.top)
+			n += 1 + int(float64(len(p.Times))*tall/(p.right-p.left))
 		}
 	}
 	for _, e := range p.Events { // a flag on the curve

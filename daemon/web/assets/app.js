@@ -378,7 +378,8 @@
           c.y.forEach((v, i) => {
             if (v === null) return;
             const k = i > 0 && c.y[i - 1] !== null ? i - 1 : i;
-            if (crossed(box, time(c.times[k]), this.at(u, c.y[k]), time(c.times[i]), this.at(u, v))) way++;
+            const y1 = this.at(u, c.y[k]), y2 = this.at(u, v); // a steep piece strikes out as many words as a flat stretch of its length
+            if (crossed(box, time(c.times[k]), y1, time(c.times[i]), y2)) way += 1 + Math.floor(n * (Math.min(Math.max(y1, y2), box.bottom) - Math.max(Math.min(y1, y2), box.top)) / b.width);
           });
           for (const e of c.events || []) { // a flag on the curve
             if (e.at === undefined) continue;
