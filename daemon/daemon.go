@@ -66,6 +66,7 @@ type Parts struct {
 	Commit    time.Duration // the interval of group commits
 	Data      string        // the journal's folder, whose disk is watched; empty: it is not
 	Key       record.Key    // signs what is left behind
+	Emptied   bool          // the journal has nothing, though this box was started before: its file may have been lost
 	Sources   []Source
 	Followers []journal.Follower
 	Log       *slog.Logger

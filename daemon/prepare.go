@@ -153,6 +153,11 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	if b.Links, err = outbox.OpenLinks(dir, s.Web.Abroad); err != nil {
 		return nil, err
 	}
+	kept, err := b.Journal.Last(ctx)
+	if err != nil {
+		return nil, err
+	}
+	_, noKey := os.Stat(filepath.Join(dir, record.KeyFile))
 	key, err := record.OpenKey(dir) // from the first start on, so that it is there when the box is claimed
 	if err != nil {                 // a night is watched all the same
 		set.Log.Error("no bundle can be signed until this is mended and the box is started again", "error", err)
@@ -169,7 +174,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		}
 	}
 	parts := Parts{
-		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir, Key: key,
+		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir, Key: key, Emptied: kept == 0 && noKey == nil,
 		Rules: rules.All(), Journal: b.Journal, Log: set.Log, Supervisor: set.Supervisor,
 	}
 	if err := setClock(&parts, set, s.Box.Clock); err != nil {

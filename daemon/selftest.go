@@ -44,6 +44,10 @@ func (d *Daemon) selfTest(ctx context.Context) {
 		say("disk", sentence, err)
 	}
 	sentence, err := d.parts.Journal.Whole(ctx)
+	if err == nil && d.parts.Emptied {
+		err = fmt.Errorf("this start found an empty journal in %s, and beside it the key of a box that was started before. If that was meant, the next start says so no more; "+
+			"else a night was lost with its file (journal.db): look after the card or disk, and for a copy", d.parts.Data)
+	}
 	say("journal", sentence, err)
 }
 

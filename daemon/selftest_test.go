@@ -27,6 +27,12 @@ func (l *lines) Write(b []byte) (int, error) {
 	return l.b.Write(b)
 }
 
+func (l *lines) text() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
+}
+
 func TestSelfTestSaysWhatTheBoxStandsOn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dir := t.TempDir()
@@ -69,5 +75,49 @@ func TestSelfTestRefusesADiskInMemory(t *testing.T) {
 	gone := filepath.Join(dir, "gone")
 	if _, err := testDisk(gone); err == nil || !strings.Contains(err.Error(), gone) {
 		t.Errorf("a folder that is not there: error %v", err)
+	}
+}
+
+// A journal whose file was lost looks like a new one. The keys beside it tell.
+func TestSelfTestTellsALostJournalFromANewOne(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(t.TempDir(), "site.yaml")
+	if err := os.WriteFile(file, []byte(keySite), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	site, errs := Load(file)
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	for _, c := range []struct {
+		before string
+		lost   bool
+	}{{"a new box", false}, {"a restart", false}, {"journal.db cut to nothing", true}, {"a restart after that", false}} {
+		if c.lost {
+			for _, name := range []string{"journal.db", "journal.db-wal", "journal.db-shm"} {
+				if err := os.RemoveAll(filepath.Join(dir, name)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if err := os.WriteFile(filepath.Join(dir, "journal.db"), nil, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		var log lines
+		b, err := Open(t.Context(), site, Setup{Data: dir, Version: "v1", Log: slog.New(slog.NewTextHandler(&log, nil))})
+		if err != nil {
+			t.Fatal(err)
+		}
+		run(t, b.Daemon, func(context.Context) {
+			for end := time.Now().Add(2 * time.Minute); !strings.Contains(log.text(), "of=journal found=") && time.Now().Before(end); {
+				time.Sleep(10 * time.Millisecond)
+			}
+		})
+		if err := b.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if said := strings.Contains(log.text(), "this start found an empty journal"); said != c.lost || !strings.Contains(log.text(), "of=journal found=") {
+			t.Errorf("%s: a lost journal is told: %t, want %t\n%s", c.before, said, c.lost, log.text())
+		}
 	}
 }

@@ -29,7 +29,7 @@ type demoCommand struct {
 	Seed     uint64  `default:"1" help:"The same seed gives the same night and the same flags."`
 	Once     bool    `help:"End when the night is over, with a summary."`
 	Listen   string  `default:"127.0.0.1:8090" help:"Where the pages are; the next free port is taken where it is busy."`
-	Data     string  `placeholder:"DIR" help:"Keep the journal in this new folder; else it is thrown away."`
+	Data     string  `placeholder:"DIR" help:"Keep the night in this new folder, its journal in data beneath; else it is thrown away."`
 	Debug    bool    `help:"Log more."`
 }
 
@@ -91,6 +91,9 @@ func (c demoCommand) Run(ctx context.Context, o output) (err error) {
 	}
 	fmt.Fprintf(o.out, "%s, a site that does not exist. Tonight %s.\nOpen http://%s in a browser. Ctrl-C ends it.\n", site.Name, night.Scenario().Doc, ln.Addr())
 	fmt.Fprintf(o.out, "To try who may do what, claim the box at http://%s/claim with its code, %s.\n\n", ln.Addr(), code)
+	if c.Data != "" {
+		fmt.Fprintf(o.out, "The night is kept: standwatch record --data %s\n\n", filepath.Join(dir, "data"))
+	}
 	d := demo{c, o, site, box}
 	return serve(ctx, site, box, ln, log, func(ctx context.Context) error { return d.play(ctx, player, night) })
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -14,8 +15,8 @@ import (
 func TestDemoIsTheSameAtAnySpeed(t *testing.T) {
 	t.Parallel()
 	const scenario = "eventful"
-	play := func(speed string) (found, all string, err error) {
-		out, err := exec.Command("standwatch", "demo", "--once", "--seed", "11", "--scenario", scenario, "--speed", speed, "--listen", "127.0.0.1:0").CombinedOutput()
+	play := func(speed string, more ...string) (found, all string, err error) {
+		out, err := exec.Command("standwatch", append([]string{"demo", "--once", "--seed", "11", "--scenario", scenario, "--speed", speed, "--listen", "127.0.0.1:0"}, more...)...).CombinedOutput()
 		var lines []string
 		for line := range strings.Lines(string(out)) {
 			if strings.HasPrefix(line, "20") { // a finding begins with its date
@@ -33,13 +34,21 @@ func TestDemoIsTheSameAtAnySpeed(t *testing.T) {
 		found, all, err := play("1500")
 		paced <- night{found, all, err}
 	}()
-	fast, all, err := play("0")
+	kept := filepath.Join(t.TempDir(), "kept")
+	fast, all, err := play("0", "--data", kept)
 	slow := <-paced
 	if err != nil || slow.err != nil {
 		t.Fatalf("%v\n%s\n%v\n%s", err, all, slow.err, slow.all)
 	}
 	if fast != slow.found {
 		t.Errorf("as fast as it goes the box found\n%s\nat a pace\n%s", fast, slow.found)
+	}
+	_, after, _ := strings.Cut(all, "The night is kept: ") // and what it says then is true
+	said, _, _ := strings.Cut(after, "\n")
+	if words := strings.Fields(said); len(words) != 4 {
+		t.Errorf("it does not say how to see what was kept:\n%s", all)
+	} else if out, err := exec.Command(words[0], append(words[1:], "--format", "csv", "--out", "-")...).Output(); err != nil || !strings.Contains(string(out), "weigh-in") {
+		t.Errorf("%s: %v\n%s", said, err, out)
 	}
 	for _, s := range simulate.Scenarios() {
 		if s.Name != scenario {

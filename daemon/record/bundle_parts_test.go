@@ -286,6 +286,9 @@ func TestRealScriptOfTheBundleChecksIt(t *testing.T) {
 		t.Fatal(err)
 	}
 	small := busyboxOnly(t)
+	if out, err := exec.Command("dash", script).CombinedOutput(); err == nil || !strings.Contains(string(out), "NOT checked: say which bundle") {
+		t.Errorf("without a bundle it says %s (%v)", out, err)
+	}
 	run := func(b []byte, more ...string) (out string, ok bool) {
 		t.Helper()
 		file := filepath.Join(dir, "bundle.zip")

@@ -20,6 +20,7 @@ number() { case $1 in '' | *[!0-9]* | 0* | ????????????????*) false ;; esac; }
 for tool in openssl zipinfo unzip sha256sum awk; do
   command -v "$tool" >/dev/null || { echo "NOT checked: this machine lacks $tool"; exit 2; }
 done
+[ $# -gt 0 ] || { echo "NOT checked: say which bundle: sh how-to-check.sh BUNDLE [FINGERPRINT OF THE PAPER]"; exit 2; }
 bundle=$1 paper=${2:-}
 dir=$(mktemp -d)
 trap 'rm -rf "$dir"' EXIT
