@@ -105,6 +105,7 @@ type platform struct {
 	back    bool          // pending is a scale that came back zeroed
 	tail    time.Duration // the first reading after a bump: the display may still be on its way back from it
 	tailUp  bool          // the bump was upwards
+	rain    rain
 	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
 	leapt   float64       // kg: by how much
 	doubt   time.Duration // how long after it it is looked at next
@@ -225,6 +226,7 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		}
 		kg := p.openKg()
 		c.lowKg, c.bestKg, c.highKg = c.lowKg+kg-p.betweenKg, c.bestKg+kg, c.highKg+kg+p.betweenHi
+		c.highKg += p.rain.kg(p.units.digit())
 		c.unweighedKg += p.betweenKg
 		variance += p.variance + p.endsVariance()
 		c.unit = c.unit || p.unit

@@ -120,6 +120,21 @@ func (p *platform) putOn(was, after weight) {
 	p.zeroedRow, p.blind = 0, nil
 }
 
+// keyed reports whether a jump was somebody who zeroed a scale, read net, a while after he put
+// the cylinder on: an empty platform below nought, then about nought, and nought itself.
+func (p *platform) keyed(last sample) bool {
+	n := len(p.rows)
+	if n == 0 || p.rows[n-1].ToKg > -1 || p.lifted || math.Abs(last.v) > emptyKg || len(p.pending) < levelReads {
+		return false
+	}
+	for _, s := range p.pending[:levelReads] {
+		if math.Abs(s.v) > p.units.digit()/2 {
+			return false
+		}
+	}
+	return true
+}
+
 // putBack reports whether a cylinder under which the scale was zeroed weighs now
 // what it must weigh above an empty platform that shows nought.
 func (p *platform) putBack(kg float64) bool {

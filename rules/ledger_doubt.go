@@ -14,6 +14,7 @@ type doubt struct {
 const (
 	doubtBetween = "between" // what flowed from one step to the next
 	doubtNoise   = "noise"   // of the scale
+	doubtRain    = "rain"    // or what else makes a weight rise at rest
 )
 
 // doubtful finds it.
@@ -27,6 +28,7 @@ func (l *ledger) doubtful(c charge) (d doubt) {
 	worse(doubt{kg: l.before.highKg - l.before.lowKg, why: EndedStep})
 	for _, p := range l.platforms {
 		worse(doubt{kg: p.betweenKg + p.betweenHi, why: doubtBetween})
+		worse(doubt{kg: p.rain.kg(p.units.digit()), why: doubtRain})
 		for i, r := range p.rows {
 			of := doubt{kg: r.HighKg - r.LowKg, why: r.Ended, from: r.Since, until: r.Until, fromKg: r.ToKg, toKg: p.start.kg}
 			if i+1 < len(p.rows) {

@@ -15,10 +15,8 @@ func (p *platform) breakSegment() {
 	flowed, earlier, surely := p.fit.rate, p.flowing, p.fit.rate > 4*p.fit.rateSe
 	p.finish()
 	last, first := p.good[len(p.good)-1], p.pending[0]
-	was, flowing := p.fit, p.fit
-	after := firstLevel(p.pending, p.noise)
-	gap := first.t - last.t
-	fall := was.kg - after.kg
+	was, flowing, after := p.fit, p.fit, firstLevel(p.pending, p.noise)
+	gap, fall := first.t-last.t, was.kg-after.kg
 	empty := math.Abs(after.kg) < emptyKg && was.kg > 1
 	stands := false // another load: it is put on, and what was there taken off, with the valve shut
 	silent := p.back || p.silence(p.unheard, gapAtLeast)
@@ -39,6 +37,8 @@ func (p *platform) breakSegment() {
 		p.start = weight{t: last.t, kg: last.v}
 		p.betweenHi = p.mostBetween(gap)
 		p.next(last.t, last.v, EndedSwap, true)
+	case p.keyed(last) && !silent:
+		p.next(last.t, was.kg, EndedZeroed, false)
 	case !silent && !frozen && !zeroed && !empty && !p.lifted && math.Abs(fall) > gulpMost && !p.hintedAt(first.t) && p.fast[0].t == first.t && steady(flowing, after):
 		// Nobody changes a cylinder while it flows: something heavy was laid on, or taken off.
 		p.fit.se = flowing.se

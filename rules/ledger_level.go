@@ -30,6 +30,7 @@ func (p *platform) refit() {
 	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
 		p.fastest = max(p.fastest, p.fit.rate)
 	}
+	p.rain.see(p.fit, p.began, p.lifted || p.fit.rate > max(noFlow, 2*p.fit.rateSe))
 	if p.joint != nil && p.begun[len(p.begun)-1].t-p.begun[0].t >= 3*bumpMost {
 		p.rejoin()
 	}
@@ -101,8 +102,11 @@ func (p *platform) finish() {
 	if len(ss) == 0 {
 		return
 	}
-	p.fit = hinged(p.fit, ss, p.noise, false)
+	defer p.noise.amid(nil)
+	p.noise.amid(tail(ss, gustReads))
+	p.fit = hinged(newestLevel(ss, p.noise), ss, p.noise, false)
 	if len(p.begun) > 0 { // the scale's noise is known better than it was
+		p.noise.amid(p.begun[:min(len(p.begun), gustReads)])
 		first := p.first()
 		if !p.settling {
 			first = p.noise.near(hinged(first, p.begun, p.noise, true), p.begun, true)

@@ -81,7 +81,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 	if math.Abs(s.v-newest.v) > p.jump() && !p.thawed(last) { // it has left where it jumped to
 		rate = jumpKgPerS
 	}
-	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back && newest.t-p.offSince(last, s) < bumpMost {
+	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back && !p.keyed(last) && newest.t-p.offSince(last, s) < bumpMost {
 		p.tail, p.tailUp = s.t, p.pending[0].v > last.v
 		p.pending = nil // it was a bump
 		p.accept(s)
@@ -126,7 +126,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.accept(s)
 			return
 		}
-		if !p.undoRise() {
+		if p.keyed(last) || !p.undoRise() {
 			p.breakSegment()
 		}
 	}
@@ -230,7 +230,7 @@ func (p *platform) leaves(jumped, s sample) bool {
 func (p *platform) goesOn(before, s sample) bool {
 	flowed := float64(max(0, p.fit.rate) * (s.t - before.t).Seconds())
 	first := p.pending[0]
-	return math.Abs(before.v-flowed-s.v) <= p.pairs() && !p.back && !p.hintedAt(s.t) &&
+	return math.Abs(before.v-flowed-s.v) <= p.pairs() && !p.back && !p.hintedAt(s.t) && !p.keyed(before) &&
 		math.Abs(first.v-float64(max(0, p.fit.rate)*(s.t-first.t).Seconds())-s.v) > p.pairs()
 }
 

@@ -31,6 +31,9 @@ func beginLedger(s Start) *ledger {
 				p.knows(s.ended.platforms[i])
 				p.swapped = l.clock.of(s.ended.clock.when(p.swapped))
 			}
+			if s.between != nil && i < len(s.between.platforms) {
+				p.rain = s.between.platforms[i].rain.carried()
+			}
 		}
 	}
 	return l
@@ -41,6 +44,7 @@ func beginLedger(s Start) *ledger {
 func (p *platform) knows(was *platform) {
 	p.units = was.units // not its noise: compressors run now
 	p.swapped, p.untold = was.swapped, was.untold
+	p.rain = was.rain.carried()
 }
 
 // lastWeighed is the newest verdict of a draw-in or weigh-in: each counts

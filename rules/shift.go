@@ -52,7 +52,8 @@ func (p *platform) doubted() {
 	}
 }
 
-// shift closes the segment where the weight shifted.
+// shift closes the segment where the weight shifted; what wind explains as well only
+// widens the band. It reports whether there is no more to find.
 func (p *platform) shift(s stepped) bool {
 	before, after := p.good[s.at-1], p.good[s.on]
 	gap := after.t - before.t
@@ -60,6 +61,10 @@ func (p *platform) shift(s stepped) bool {
 	// Amid a flow that nobody turned; or upwards of what stood still.
 	if !steady(was, is) && (s.by < 0 || was.rate > 0 || is.rate > 0) || s.by > 0 && s.by < float64(2*s.flowed)+p.pairs() && gap >= 2*bumpMost {
 		return false
+	}
+	if p.gusty(s.by, p.riseAbout(s.at-1, s.on)) {
+		p.perhaps(s.by)
+		return true
 	}
 	since := append([]sample(nil), p.good[s.on:]...)
 	p.good = p.good[:s.at]
@@ -219,8 +224,36 @@ func (p *platform) jointed(was weight, by float64) *joint {
 
 const (
 	gustFor   = time.Minute // of readings that tell whether it blows; our choice
-	gustShare = 2.5         // of that highest rise: what a gust lifts a weight by and is none that was laid on; our choice, from invented winds
+	gustShare = 2.5         // of that highest rise: what a gust moves a weight by and is no shift; our choice, from invented winds
+	gustReads = 24          // that tell how it blows at a level; our choice
 )
+
+// gusty reports whether wind explains a shift: by the highest rise from one reading to
+// the next about it, of which rounding makes a digit.
+func (p *platform) gusty(by, rise float64) bool {
+	return math.Abs(by) <= gustShare*(rise-p.units.digit())
+}
+
+// riseAbout is the highest rise in the minute before one reading and after another.
+func (p *platform) riseAbout(before, after int) float64 {
+	i, k := before, after
+	for i > 0 && p.good[before].t-p.good[i-1].t < gustFor {
+		i--
+	}
+	for k < len(p.good)-1 && p.good[k+1].t-p.good[after].t < gustFor {
+		k++
+	}
+	return max(highestRise(p.good[i:before+1]), highestRise(p.good[after:k+1]))
+}
+
+// perhaps takes it that the weight may have shifted by so much, upwards, and nothing
+// have flowed or flowed the more: no part of the best estimate.
+func (p *platform) perhaps(byKg float64) {
+	p.suspect = 0
+	last := p.good[len(p.good)-1].t
+	p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: last, Until: last, FromKg: p.levelKg(), ToKg: p.levelKg(),
+		LowKg: min(0, byKg), HighKg: max(0, byKg), Ended: EndedShift})
+}
 
 // highestRise is the most that a reading lies above the one before. Nothing flows
 // back: that is noise.
@@ -253,10 +286,9 @@ func (p *platform) rejoin() {
 	doubt := 3 * math.Sqrt(float64(j.was.se*j.was.se)+float64(later.se*later.se))
 	off := fall - min(max(fall, low), high)
 	within := min(max(doubt, jumpLeast), math.Abs(j.by)/4)
-	if gust := max(j.gust, highestRise(p.begun[1:])); j.by < 0 && -j.by <= gustShare*gust { // what rises in wind is wind
-		within = max(within, -j.by)
-	}
-	if math.Abs(off) > within || len(p.rows) != j.rows+1 {
+	rise := max(j.gust, highestRise(p.begun[1:]))
+	wind := p.gusty(j.by, rise) && p.gusty(off, rise) // what rises in it is it
+	if math.Abs(off) > within && !wind || len(p.rows) != j.rows+1 {
 		return
 	}
 	p.rows = p.rows[:j.rows]
@@ -304,6 +336,10 @@ func (p *platform) shifted(i int) {
 	span := (later.t - was.t).Seconds()
 	stays -= min(max(stays, float64(min(was.rate, later.rate)*span)), float64(max(was.rate, later.rate)*span))
 	if stays*beyond <= 0 || math.Abs(stays) < math.Abs(beyond)/2 {
+		return
+	}
+	if p.gusty(beyond, p.riseAbout(i-1, i)) {
+		p.perhaps(-beyond)
 		return
 	}
 	since := append([]sample(nil), p.good[i:]...)

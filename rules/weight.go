@@ -175,6 +175,10 @@ func (n *noise) stoodAt(ss []sample, first bool, kg float64) (still weight, ok b
 // near is a level that lies no further from the reading at its own moment than
 // rounding and noise move one: else what stood still then gives it.
 func (n *noise) near(w weight, ss []sample, first bool) weight {
+	if n.amid(tail(ss, gustReads)); first {
+		n.amid(ss[:min(len(ss), gustReads)])
+	}
+	defer n.amid(nil)
 	shown := ends(ss, first)(0).v
 	most := float64(n.digit/2) + float64(3*n.beyondDigit())
 	if math.Abs(w.kg-shown) <= most {

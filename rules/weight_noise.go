@@ -21,6 +21,8 @@ type noise struct {
 	white          float64
 	risen          sizes // by how much a reading lies above the one before, or as high: nothing flows back
 
+	least float64 // what sigma is at the least, where a level is taken in a gust; nought: it is not
+
 	sd, wider float64 // sigma and inflation, until what they depend on changes; nought: to be found anew
 }
 
@@ -215,9 +217,25 @@ func middleOf(vs []float64) float64 {
 // the display digit leaves.
 func (n *noise) sigma() float64 {
 	if n.sd == 0 {
-		n.sd = n.deviation()
+		n.sd = max(n.deviation(), n.least)
 	}
 	return n.sd
+}
+
+// amid takes the noise for no less than a minute of readings shows, since wind comes in
+// gusts; none: for what it is.
+func (n *noise) amid(ss []sample) {
+	n.least = 0
+	if m := len(ss); m > 0 && ss[m-1].t-ss[0].t <= gustFor {
+		here := noise{digit: n.digit}
+		for _, s := range ss {
+			here.see(s)
+		}
+		if here.curved.seen >= 8 {
+			n.least = here.deviation()
+		}
+	}
+	n.changed()
 }
 
 func (n *noise) deviation() float64 {

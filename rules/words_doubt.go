@@ -36,6 +36,8 @@ func (d doubt) what(now time.Duration) string {
 		return "It was left so by the step before this one"
 	case doubtBetween:
 		return "What flowed between the step before and this one was not weighed"
+	case doubtRain:
+		return "The weight rose while nothing flowed, as by rain on the platform or a scale that creeps, and that hides as much of what went in"
 	}
 	return "The scale's readings scatter that much, by wind, a shaking floor or its digit"
 }
@@ -46,6 +48,8 @@ func (d doubt) settledBy() string {
 		return "Mark the change of cylinder where nobody has, weigh the cylinder that was taken off, and compare with its weight before: that settles it."
 	case EndedShift:
 		return "Look at what lies on the scale or leans on it, weigh the cylinder alone, and compare with its weight before: that settles it."
+	case doubtRain:
+		return "Wipe the platform dry and keep it so, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtNoise:
 		return "Shelter the scale from wind and let it stand still."
 	}
