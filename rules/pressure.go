@@ -30,6 +30,7 @@ const (
 	lowerFor   = time.Minute      // below it before that is cleared (our choice)
 	fillRatio  = 0.01             // of the pressure within fillOver: a stage is raised, or the pipe topped up; less, or slower, may be the sun (our choice, from trial runs with seeds)
 	fillOver   = 2 * time.Minute  //
+	fasterThan = 2.0              // times as fast as just before: it has begun now (our choice; the middle of three readings lags, the first does not)
 	burstRatio = 0.25             // of the pressure: more than a fill's heat can be, however fast it was filled (our choice)
 	vented     = 0.1              // of the pressure at the start: what is below has been let out, not shared with another part (our choice)
 	slipFor    = time.Hour        // a stage below the target is raised by then (common practice: 5 to 60 min)
@@ -54,6 +55,7 @@ type pressureTest struct {
 	filled time.Duration // when gas was last let in, as far as the gauge shows
 	start  *pressState   // where the comparison begins
 	settle settling      // what was left of the fill's heat then
+	swingK float64       // by how much the thermometer that moved most has moved
 	bestPa float64       // the highest level seen
 	lowPa  float64       // the gauge's lowest and highest reading since
 	topPa  float64
@@ -238,6 +240,7 @@ const (
 func (j *pressureTest) course() []pressState {
 	h := after(j.history(), j.filled)
 	j.lag(h)
+	j.swingK = j.swing(h)
 	return h
 }
 
@@ -311,10 +314,23 @@ func (j *pressureTest) rises(t time.Duration) bool {
 }
 
 // drops reports whether the pressure falls within two minutes as a fill's heat
-// does not once gas and wall have evened out.
+// does not once gas and wall have evened out: fast, and faster than just before,
+// since what fades slows down from one minute to the next.
 func (j *pressureTest) drops(t time.Duration) bool {
 	pa, may := j.moved(t, -1)
-	return pa > max(may, fastDropPa) && t-j.filled > gasEven
+	if pa <= max(may, fastDropPa) || t-j.filled <= gasEven {
+		return false
+	}
+	few := after(j.states(j.recent, j.fine, j.filled, t+j.fine), j.filled)
+	half, heard := around(few, t-fillOver-j.fine, j.fine)
+	if !heard || half.t-few[0].t < fillOver {
+		return false
+	}
+	first, _ := around(few, max(few[0].t, half.t-2*fillOver-j.fine), j.fine)
+	now := few[len(few)-1]
+	now.gaugePa = j.level()
+	rate := func(a, b pressState) float64 { return j.compare(a, b).changePa / max((b.t-a.t).Seconds(), 1) }
+	return rate(half, now) < fasterThan*rate(first, half)
 }
 
 // quiet reports whether the newest readings alone show that nothing happens:

@@ -22,16 +22,19 @@ const (
 
 	// What was known of the coefficients before the test. The test itself fixes
 	// them better, the more the temperature has gone up and down in it.
-	zeroPaPerK    = 1400.0 // of the transducer's zero: 0.02 % of 7 MPa a kelvin (the field guide)
-	lagS          = 600.0  // by which gas and clamp may be apart (common practice)
-	unseen        = 0.2    // of the pipe, that may follow the outdoor air where no clamp is (our choice)
-	unclampedGain = 0.6    // by how much less or more than the clamps pipes without one may follow the weather: indoors hardly (our choice)
-	unclampedFrom = 0.2    // of the pipework: less is how well its volume is known (our choice)
-	airGain       = 0.4    // by how much less or more than the outdoor air pipes may follow it (our choice)
-	lagsMost      = 6.0    // times lagS, before a fall is told: a clamp on the lagging is an hour ahead (our choice, from trial runs with seeds)
-	lagsShown     = 2.0    // times lagS, and two standard errors: then they are (our choice, from trial runs with seeds)
-	airLags       = 3.0    // times lagS, where only the outdoor air is known (our choice)
-	shareKnown    = 0.25   // of the doubt of a clamp's share is left where its volume is given (our choice)
+	zeroPaPerK     = 1400.0 // of the transducer's zero: 0.02 % of 7 MPa a kelvin (the field guide)
+	lagS           = 600.0  // by which gas and clamp may be apart (common practice)
+	unseen         = 0.2    // of the pipe, that may follow the outdoor air where no clamp is (our choice)
+	unclampedGain  = 0.6    // by how much less or more than the clamps pipes without one may follow the weather: indoors hardly (our choice)
+	unclampedFrom  = 0.2    // of the pipework: less is how well its volume is known (our choice)
+	unclampedDayK  = 4.0    // by which they follow the day on their own, in a phase that nobody knows: rooms by 1, a roof in the sun by 8 (our choice);
+	unclampedLeast = 1.5    // this, and by as much as any thermometer has moved, where that is less
+	dayS           = 86400.0
+	airGain        = 0.4  // by how much less or more than the outdoor air pipes may follow it (our choice)
+	lagsMost       = 6.0  // times lagS, before a fall is told: a clamp on the lagging is an hour ahead (our choice, from trial runs with seeds)
+	lagsShown      = 2.0  // times lagS, and two standard errors: then they are (our choice, from trial runs with seeds)
+	airLags        = 3.0  // times lagS, where only the outdoor air is known (our choice)
+	shareKnown     = 0.25 // of the doubt of a clamp's share is left where its volume is given (our choice)
 
 	jumpSure = 5.0 // standard errors: a jump that is none of theirs (our choice, from trial runs with seeds)
 
@@ -127,8 +130,12 @@ func (j *pressureTest) terms(g pressGas, s pressState, perK float64) []float64 {
 	if g.source == byAir {
 		x = append(x, float64(perK*t))
 	}
-	if j.unclamped(g) > 0 {
+	if j.leftOut(g) > 0 {
 		x = append(x, float64(perK*t))
+	}
+	if j.unclamped(g) > 0 {
+		sin, cos := math.Sincos(float64(2 * math.Pi / dayS * s.t.Seconds()))
+		x = append(x, float64(perK*sin), float64(perK*cos))
 	}
 	if g.source == byClamps && g.air >= 0 {
 		x = append(x, float64(perK*(s.value[g.air]-t)))
@@ -144,9 +151,9 @@ func (j *pressureTest) terms(g pressGas, s pressState, perK float64) []float64 {
 	return x
 }
 
-// unclamped is by how much less or more than the clamps the gas may follow the
-// weather, where their volumes leave a part of the pipework without one.
-func (j *pressureTest) unclamped(g pressGas) float64 {
+// leftOut is the part of the pipework without a clamp, where the clamps' volumes
+// tell: it may follow the weather by less or more than they do.
+func (j *pressureTest) leftOut(g pressGas) float64 {
 	if len(g.clamps) == 0 || !g.given || j.pipeM3 <= 0 {
 		return 0
 	}
@@ -157,7 +164,22 @@ func (j *pressureTest) unclamped(g pressGas) float64 {
 	if left <= unclampedFrom {
 		return 0
 	}
-	return float64(unclampedGain * left)
+	return left
+}
+
+// unclamped is the part of the gas that may follow the day in its own way,
+// as no clamp tells. Where nobody says how much each stands for, one clamp leaves
+// half of the pipe, and each more half of that, since who has two puts them
+// where the pipe is unlike; and half as much where few are said to stand for all of it (our choice).
+func (j *pressureTest) unclamped(g pressGas) float64 {
+	if len(g.clamps) == 0 {
+		return 0
+	}
+	few := math.Pow(0.5, float64(len(g.clamps)))
+	if g.given && j.pipeM3 > 0 {
+		few = max(j.leftOut(g), few/2)
+	}
+	return few
 }
 
 func (j *pressureTest) priors(g pressGas) []float64 {
@@ -172,11 +194,16 @@ func (j *pressureTest) priors(g pressGas) []float64 {
 	if g.source == byAir {
 		sd = append(sd, airGain)
 	}
-	if u := j.unclamped(g); u > 0 {
-		sd = append(sd, u)
+	if left := j.leftOut(g); left > 0 {
+		sd = append(sd, float64(unclampedGain*left))
+	}
+	left := j.unclamped(g)
+	if left > 0 {
+		dayK := min(unclampedDayK, unclampedLeast+j.swingK)
+		sd = append(sd, float64(dayK*left), float64(dayK*left))
 	}
 	if g.source == byClamps && g.air >= 0 {
-		sd = append(sd, unseen)
+		sd = append(sd, max(unseen, float64(unclampedGain*left)))
 	}
 	if n := float64(len(g.clamps)); n > 1 {
 		// Shares that are not known are as likely one way as any other: each is

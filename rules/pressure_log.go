@@ -292,6 +292,23 @@ func stand(h []pressState, place int) {
 	}
 }
 
+// swing is by how much the thermometer that moved most has moved.
+func (l *pressLog) swing(h []pressState) (k float64) {
+	for i := range l.tracks {
+		if !l.tracks[i].warm || l.tracks[i].gone {
+			continue
+		}
+		low, high := math.Inf(1), math.Inf(-1)
+		for _, s := range h {
+			if v := s.value[i]; !math.IsNaN(v) {
+				low, high = min(low, v), max(high, v)
+			}
+		}
+		k = max(k, high-low)
+	}
+	return k
+}
+
 // after are the states from a time on.
 func after(h []pressState, t time.Duration) []pressState {
 	i := 0

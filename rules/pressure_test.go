@@ -150,7 +150,7 @@ func TestWhatIsSaidOfAPressureTest(t *testing.T) {
 	play(0, 900, 0)
 	e.say(t, 1, 900, "Pressure test, 15 min of 24 h", "Still settling after the fill")
 	play(900, 8*3600, 0)
-	o := e.say(t, 1, 8*3600, "8 h of 24 h. Tight so far: ", ". A leak of 0.2 psi (1.5 kPa) an hour would have been seen")
+	o := e.say(t, 1, 8*3600, "8 h of 24 h. Tight so far: ", ". A leak of 0.7 psi (4.9 kPa) an hour would have been seen")
 	if n := len(o.Trend); n < 20 || o.Trend[n-1].Since != 24*time.Hour || o.Trend[n-1].Low > 3800e3 || o.Trend[n-1].High < 3800e3 {
 		t.Errorf("trend %+v", o.Trend)
 	}
