@@ -26,9 +26,10 @@ func (between) Due() (time.Duration, bool) { return 0, false }
 var betweenWeighings = Rule{Name: "between-weighings"}
 
 // listen begins to follow a system's scales where a weighing step has ended.
-func (e *Engine) listen(entry Entry, system, step string, ended *ledger, fixes []*Correction) {
+func (e *Engine) listen(entry Entry, of Step, ended *ledger, fixes []*Correction) {
+	system, step := of.System, of.Name
 	points := e.points(&ChargeTarget, system, true)
-	s := Start{System: system, Entry: entry, Points: points, Earlier: e.givenOn(system), Began: entry.At, ended: ended}
+	s := Start{System: system, Step: of, Entry: entry, Points: points, Earlier: e.givenOn(system), Began: entry.At, ended: ended}
 	last, given := lastWeighed(s.Earlier)
 	if !isWeighing(step) || !given || last.Seq != entry.Seq {
 		return

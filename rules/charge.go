@@ -24,6 +24,10 @@ const (
 	toleranceP = 0.01            // of the target, or
 	toleranceK = 0.1             // kg, whichever is more (common practice)
 	quietEnd   = 60 * time.Second
+
+	refuted    = 0.2             // the probability of being over by a digit at which a call was none,
+	refutedFor = 2 * bumpMost    // where it stands so long
+	refutable  = 5 * time.Minute // after the call: later nobody looks each time; all three our choice
 )
 
 type chargeTarget struct {
@@ -41,9 +45,12 @@ type chargeTarget struct {
 
 	near, call, atHand lasting // told and woken by the rate; by the mass left
 	far, under, past   lasting // what clears them; being over
+	none               lasting // being not over by a digit, after somebody was called
 	beyond             lasting // being over by more than is allowed
 	nearUp             Urgency // told already; nought: nothing
+	nearOpen           bool    // and not cleared since
 	overUp             bool
+	overAt             time.Duration // when somebody was called for it
 	beyondUp           bool
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
@@ -166,6 +173,14 @@ func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
 	return ok && kg > c.targetKg
 }
 
+// isRefuted reports whether a charge that was called over is, by the readings
+// since, not over by a digit.
+func (j *chargeTarget) isRefuted(now time.Duration, c charge) bool {
+	most := c.targetKg + j.ledger.digit()
+	none := now-j.overAt <= refutable && c.bestKg <= most && j.ledger.flow() == 0 && j.ledger.past([2]float64{most, most})[0] <= refuted
+	return j.none.by(now, none, refutedFor)
+}
+
 // beyondAllowance is the subject of the flag that is raised when a charge has
 // passed not its target alone but what is allowed above it.
 const beyondAllowance = "allowance"
@@ -181,18 +196,30 @@ func (j *chargeTarget) isBeyond(now time.Duration, c charge) bool {
 // followOver calls somebody when the target is passed, and again when the
 // allowance is: who was told that it is still within has acknowledged that, and not this.
 func (j *chargeTarget) followOver(now time.Duration, c charge) (out []Finding) {
+	said := chargeBack
 	switch {
 	case !j.overUp && j.isOver(now, c):
-		j.overUp, j.beyondUp = true, -c.remainingKg() > c.tolerance()
-		return []Finding{j.flag("charge-over-target", Wake, chargeOver(c))}
+		j.overUp, j.overAt, j.beyondUp = true, now, -c.remainingKg() > c.tolerance()
+		out = append(out, j.flag("charge-over-target", Wake, chargeOver(c)))
+		if j.nearOpen {
+			j.nearOpen = false
+			out = append(out, Finding{Edge: Cleared, Flag: "charge-near-target", Text: chargePassed(c)})
+		}
+		return out
 	case !j.overUp:
 		return nil
+	case j.isRefuted(now, c):
+		said = chargeNotOver
+		fallthrough
 	case j.under.by(now, c.remainingKg() >= 0, clearAfter):
-		j.overUp, j.past = false, lasting{}
-		out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Text: chargeBack(c)})
+		j.overUp, j.past, j.none = false, lasting{}, lasting{}
+		if c.remainingKg() > j.nearKg { // so much was recovered, or was none, that it comes near anew
+			j.nearUp = 0
+		}
+		out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Text: said(c)})
 		if j.beyondUp {
 			j.beyondUp, j.beyond = false, lasting{}
-			out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Subject: beyondAllowance, Text: chargeBack(c)})
+			out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Subject: beyondAllowance, Text: said(c)})
 		}
 		return out
 	case !j.beyondUp && j.isBeyond(now, c):
@@ -218,14 +245,16 @@ func (j *chargeTarget) followNear(now time.Duration, c charge) []Finding {
 	case j.overUp:
 		return nil
 	case call && j.nearUp < Wake:
-		j.nearUp = Wake
+		j.nearUp, j.nearOpen = Wake, true
 		return []Finding{j.flag("charge-near-target", Wake, chargeNear(c, left, flows, Wake))}
 	case near && j.nearUp < Tell:
-		j.nearUp = Tell
+		j.nearUp, j.nearOpen = Tell, true
 		return []Finding{j.flag("charge-near-target", Tell, chargeNear(c, left, flows, Tell))}
 	case gone && !call && !near && j.nearUp > 0:
-		j.nearUp = 0
-		return []Finding{{Edge: Cleared, Flag: "charge-near-target", Text: chargeFar(c)}}
+		open := j.nearOpen
+		if j.nearUp, j.nearOpen = 0, false; open {
+			return []Finding{{Edge: Cleared, Flag: "charge-near-target", Text: chargeFar(c)}}
+		}
 	}
 	return nil
 }

@@ -515,7 +515,7 @@ func (e *Engine) end(entry Entry, system, name string, out []Finding) []Finding 
 		}
 		e.running = append(e.running[:i:i], e.running[i+1:]...)
 		ledger, fixes := ledgerOf(st.seats)
-		e.listen(entry, system, name, ledger, fixes)
+		e.listen(entry, st.Step, ledger, fixes)
 		e.seatAll()
 		return append(out, e.clearEnded(st.Step)...)
 	}

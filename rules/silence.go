@@ -360,8 +360,12 @@ func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) (out []Findin
 	q.raise(now)
 	j.ledger.refit()
 	values := append([]Value{{"silent_s", seconds(quiet)}}, j.ledger.values(j.target, j.aimed)...)
+	text := scaleIsSilent(quiet, q.fault, j.standing())
+	if rate, doubt := j.ledger.rate(); j.step == "draw-in" && q.fault == "" && j.ledger.flowed() && !j.ledger.lifted() && rate-2*doubt < noFlow && rate < 2*noFlow {
+		text = scaleIsSilentAtTheEnd(quiet, j.standing())
+	}
 	return append(out, Finding{Edge: Raised, Flag: "scale-silent", Subject: q.point.Name, Urgency: urgency,
-		Points: []string{q.point.Name}, Text: scaleIsSilent(quiet, q.fault, j.standing()), Values: values})
+		Points: []string{q.point.Name}, Text: text, Values: values})
 }
 
 // wakes is when the silence matters to somebody asleep.

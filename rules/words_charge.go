@@ -18,6 +18,11 @@ func scaleIsSilent(quiet time.Duration, fault string, c charge) string {
 	return fmt.Sprintf("Scale silent for %s at %s. What flows now is not weighed. Close the cylinder valve or wake the scale.", span(quiet), ofTarget(c))
 }
 
+// scaleIsSilentAtTheEnd is said where a draw-in had died away: many a scale switches itself off then.
+func scaleIsSilentAtTheEnd(quiet time.Duration, c charge) string {
+	return fmt.Sprintf("Scale silent for %s at %s, and before that next to nothing flowed: the draw-in may be at its end, and the scale may have switched itself off. Close the cylinder valve, then wake the scale: what flows now is not weighed.", span(quiet), ofTarget(c))
+}
+
 func scaleSpoke(quiet time.Duration) string {
 	return fmt.Sprintf("The scale was heard for a moment, %s ago.", span(quiet))
 }
@@ -80,6 +85,14 @@ func stillWithin(c charge) string {
 
 func chargeBack(c charge) string {
 	return fmt.Sprintf("Charge at %s: no longer over its target.", ofTarget(c))
+}
+
+func chargePassed(c charge) string {
+	return fmt.Sprintf("Charge at %s: its target is no longer near, it is passed.", ofTarget(c))
+}
+
+func chargeNotOver(c charge) string {
+	return fmt.Sprintf("Charge at %s: by the readings since, it is not over its target by more than the scale's display tells. Leave the cylinder valve closed.", ofTarget(c))
 }
 
 func chargeHandedOver() string { return "The weigh-in goes on from here." }

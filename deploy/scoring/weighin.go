@@ -176,13 +176,17 @@ func (s *weighScore) weighed(c judged, v said, off, allowed float64, odd func(st
 func (s *weighScore) nearing(c judged, odd func(string)) {
 	arrival := c.number("arrival_s")
 	first, raised := math.NaN(), false
+	over := math.NaN() // with this word near ends, and is not taken back
 	for _, f := range c.said {
+		if f.Flag == "charge-over-target" && f.Edge.String() == "raised" {
+			over = f.s
+		}
 		if f.Flag != "charge-near-target" || c.has("arrival_s") && f.s > arrival {
 			continue
 		}
 		if up := f.Edge.String() == "raised"; up && !raised {
 			first, raised = f.s, true
-		} else if !up {
+		} else if !up && f.s != over {
 			raised = false
 		}
 	}
