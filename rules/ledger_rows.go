@@ -48,10 +48,11 @@ func (p *platform) flowedOn(before, after float64, gap time.Duration) {
 	r.HighKg += float64(max(before, after) * s)
 }
 
-// unweighed is the part of a row that no scale saw, before or after.
+// unweighed is the part of a row that no scale saw, before or after: no more than
+// the row, since what a gust may have hidden was weighed.
 func (p *platform) unweighed(r Segment) float64 {
 	if r.HighKg > r.LowKg {
-		return r.BestKg - r.LowKg
+		return min(r.BestKg-r.LowKg, max(0, r.BestKg))
 	}
 	return 0
 }
@@ -88,8 +89,10 @@ func (l *ledger) segments() (rows []Segment) {
 			all = append(all[:len(all):len(all)], Segment{Scale: p.point, Cylinder: p.cylinder, Since: p.began, Until: p.good[n-1].t,
 				FromKg: p.start.kg, ToKg: p.levelKg(), LowKg: kg - p.betweenKg, BestKg: kg, HighKg: kg + p.betweenHi})
 		}
+		told, low, high := len(rows), 0.0, p.rain.kg(p.units.digit()) // doubt of no row's own: the newest bears it
 		for _, r := range all {
 			if r.Cylinder == 0 || r.Until <= r.Since && r.BestKg == 0 {
+				low, high = low+r.LowKg, high+r.HighKg
 				continue
 			}
 			r.Since, r.Until = l.clock.when(r.Since), l.clock.when(r.Until)
@@ -97,6 +100,10 @@ func (l *ledger) segments() (rows []Segment) {
 				*kg = Num(wholeMg(*kg))
 			}
 			rows = append(rows, r)
+		}
+		if n := len(rows); n > told {
+			r := &rows[n-1]
+			r.LowKg, r.HighKg = Num(wholeMg(r.LowKg+low)), Num(wholeMg(r.HighKg+high))
 		}
 	}
 	return rows

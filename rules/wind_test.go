@@ -35,6 +35,17 @@ func TestGustsLeaveNothingInTheLedger(t *testing.T) {
 		for _, row := range p.rows {
 			charged += row.BestKg
 		}
+		l := &ledger{platforms: []*platform{p}}
+		c, told := l.charge(Setting{}, false), charge{}
+		for _, row := range l.segments() {
+			told.lowKg, told.bestKg, told.highKg = told.lowKg+row.LowKg, told.bestKg+row.BestKg, told.highKg+row.HighKg
+		}
+		if max(math.Abs(told.lowKg-c.lowKg), math.Abs(told.bestKg-c.bestKg), math.Abs(told.highKg-c.highKg)) > 1e-4 {
+			t.Errorf("seed %d: the rows come to %+v, the charge to %+v", seed, told, c)
+		}
+		if c.unweighedKg > 0.02 {
+			t.Errorf("seed %d: %.3f kg is said to be seen by no scale, which was never silent", seed, c.unweighedKg)
+		}
 		off := math.Abs(charged - (22 - kg))
 		if worst = max(worst, off); off > 0.03 {
 			wrong++
