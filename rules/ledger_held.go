@@ -17,7 +17,7 @@ import (
 func (p *platform) frozen(last, first sample, after weight) (frozen, sure bool) {
 	rate := max(p.sameBy, after.rate)
 	stood := last.t - p.same.t
-	if stood < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg || p.emptied(after.kg) || p.hintedAt(first.t) && p.hinted-hintFor <= first.t ||
+	if stood < freezeFor || rate <= noFlow || math.Abs(after.kg) < emptyKg || p.emptied(after.kg) || p.hintedAt(first.t) && p.hinted-hintFor <= first.t && !p.untouched(last, first) ||
 		float64(rate*stood.Seconds()) < 2*p.units.digit() { // so slow a flow moves the display no sooner
 		return false, false
 	}
@@ -30,6 +30,12 @@ func (p *platform) frozen(last, first sample, after weight) (frozen, sure bool) 
 		return false, false
 	}
 	return true, p.thaws(first) || after.rate > 4*after.rateSe && after.rate > noFlow || p.stuck(last) || fall > gulpMost
+}
+
+// untouched reports whether a jump is no swap although one was marked: nobody changes a
+// cylinder between two readings within the time of a bump.
+func (p *platform) untouched(last, first sample) bool {
+	return p.hint == "cylinder-swapped" && first.t-last.t < bumpMost
 }
 
 // thawed reports whether the jump may be what flowed while the scale showed its
@@ -91,7 +97,7 @@ func (p *platform) stuck(last sample) bool {
 // lifted off, has followed before it was known to stay, where the scale had
 // shown its last value; surely, if that is asked.
 func (p *platform) thawedBefore(last sample, surely bool) bool {
-	if p.lifted || p.back || p.hintedAt(p.pending[0].t) {
+	if p.lifted || p.back || p.hintedAt(p.pending[0].t) && !p.untouched(last, p.pending[0]) {
 		return false
 	}
 	frozen, sure := p.frozen(last, p.pending[0], weight{kg: p.pending[0].v})
