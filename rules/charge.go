@@ -158,8 +158,11 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 // target itself. A bump is over before it is believed, unless the flow before it
 // was going to arrive by now.
 func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
-	over := false
-	if c.bestKg > c.targetKg {
+	over, from := false, c.targetKg
+	if j.overAt > 0 { // once refuted it is not looked at each time while it stands where it stood
+		from += j.ledger.digit()
+	}
+	if c.bestKg > from {
 		at := j.ledger.past([2]float64{c.targetKg, c.targetKg + j.ledger.digit()})
 		over = at[0] >= surelyPast && at[1] >= 0.5
 	}
