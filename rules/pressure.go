@@ -326,7 +326,10 @@ func (j *pressureTest) drops(t time.Duration) bool {
 	if !heard || half.t-few[0].t < fillOver {
 		return false
 	}
-	first, _ := around(few, max(few[0].t, half.t-2*fillOver-j.fine), j.fine)
+	first, heard := around(few, max(few[0].t, half.t-2*fillOver-j.fine), j.fine)
+	if !heard { // a short gap: all that came before it
+		first = few[0]
+	}
 	now := few[len(few)-1]
 	now.gaugePa = j.level()
 	rate := func(a, b pressState) float64 { return j.compare(a, b).changePa / max((b.t-a.t).Seconds(), 1) }

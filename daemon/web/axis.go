@@ -35,7 +35,7 @@ func valueAxis(low, high float64, log bool) (from, to float64, ticks []tick) {
 func timeAxis(from, to int64, zone *time.Location, most int) []tick {
 	step, format := record.TimeStep(time.Duration(to-from)*time.Millisecond, most)
 	if strings.Count(format, ":") > 1 { // labels with seconds are longer: two thirds of them have room
-		step, format = record.TimeStep(time.Duration(to-from)*time.Millisecond, most*2/3)
+		step, format = record.TimeStep(time.Duration(to-from)*time.Millisecond, max(1, most*2/3))
 	}
 	start := time.UnixMilli(from).In(zone)
 	midnight := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, zone)
