@@ -108,3 +108,20 @@ func TestEveryReasonThatAnInstrumentFailsForHasItsWords(t *testing.T) {
 		t.Errorf("%d reasons found on the page", seen)
 	}
 }
+
+// A cause that is less likely than not is not said as one that is known.
+func TestALeakThatIsNotRuledOutIsNoLeak(t *testing.T) {
+	for _, c := range []struct {
+		cause string
+		sure  float64
+		want  string
+	}{
+		{"leak", 0.48, "It rises as a leak may (48 % sure)."},
+		{"leak", 0.62, "It rises in a straight line, as a leak does (62 % sure)."},
+		{"moisture", 0.62, "It rises towards a plateau, as moisture does (62 % sure)."},
+	} {
+		if got := causeSaid(c.cause, c.sure); got != c.want {
+			t.Errorf("%s at %g: %q, want %q", c.cause, c.sure, got, c.want)
+		}
+	}
+}

@@ -48,6 +48,9 @@ func causeSaid(cause string, sure float64) string {
 	if cause == "unknown" || cause == "air" || sure == 0 {
 		return s
 	}
+	if cause == "leak" && sure < 0.5 { // a straight line is not ruled out, and to look for a leak comes first
+		s = "It rises as a leak may."
+	}
 	return fmt.Sprintf("%s (%.0f %% sure).", strings.TrimSuffix(s, "."), math.Floor(100*min(sure, 0.99)))
 }
 

@@ -271,7 +271,7 @@ func (l *laying) step(s Step) {
 		facts = append(facts, Fact{"Cause", causeWord(s.Cause)})
 	}
 	if s.Sure != "" {
-		facts = append(facts, Fact{"How sure the judge was last", s.Sure})
+		facts = append(facts, Fact{"How sure of the result, at the last", s.Sure})
 	}
 	if mean, ok := s.Conditions.Of(OutdoorKey); ok {
 		low, _ := s.Conditions.Of("outdoor_low_c")
