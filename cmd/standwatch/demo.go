@@ -137,8 +137,8 @@ func (d demo) play(ctx context.Context, player simulate.Player, night *simulate.
 	}
 	if err == nil && d.Once {
 		now := d.box.Now()
-		fmt.Fprintf(d.o.out, "\n%s, seed %d: %d entries kept, %d findings, %d flags open, in %s.\n",
-			d.Scenario, d.Seed, now.Kept, findings, len(now.Flags), time.Since(begun).Round(time.Second))
+		fmt.Fprintf(d.o.out, "\n%s, seed %d: %d entries kept, %d findings, %s open, in %s.\n",
+			d.Scenario, d.Seed, now.Kept, findings, counted(len(now.Flags), "flag"), time.Since(begun).Round(time.Second))
 	}
 	return err
 }
