@@ -159,7 +159,7 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 // was going to arrive by now.
 func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
 	over, from := false, c.targetKg
-	if j.overAt > 0 { // once refuted it is not looked at each time while it stands where it stood
+	if j.overAt > 0 { // after a call that was taken back it is not looked at each time while it stands where it stood
 		from += j.ledger.digit()
 	}
 	if c.bestKg > from {

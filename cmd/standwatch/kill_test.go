@@ -306,8 +306,8 @@ func write(t *testing.T, file, text string) {
 	}
 }
 
-// A terminal that is shut ends the program in order, with its newest entries
-// chained; one that was started to outlive its terminal goes on.
+// A terminal that is shut ends the program in order; one that was started to
+// outlive its terminal goes on.
 func TestRealTerminalThatIsShut(t *testing.T) {
 	t.Parallel()
 	broker := startMosquitto(t, "")
