@@ -22,9 +22,8 @@ system: {refrigerant: R-410A}
 points: []
 `
 
-// handed runs a box on a data folder for a step, and returns what it hands out by kind: the paper's
-// bytes, or what kept it from being made. Its page Box shows signs.
-func handed(t *testing.T, dir string) (signs string, made map[string][]byte, refused map[string]error) {
+// keyed is the site of keySite, as its file is read.
+func keyed(t *testing.T) *Site {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "site.yaml")
 	if err := os.WriteFile(file, []byte(keySite), 0o600); err != nil {
@@ -34,6 +33,14 @@ func handed(t *testing.T, dir string) (signs string, made map[string][]byte, ref
 	if len(errs) > 0 {
 		t.Fatal(errs)
 	}
+	return site
+}
+
+// handed runs a box on a data folder for a step, and returns what it hands out by kind: the paper's
+// bytes, or what kept it from being made. Its page Box shows signs.
+func handed(t *testing.T, dir string) (signs string, made map[string][]byte, refused map[string]error) {
+	t.Helper()
+	site := keyed(t)
 	b, err := Open(t.Context(), site, Setup{Data: dir, Version: "v1", Log: slog.New(slog.NewTextHandler(t.Output(), nil))})
 	if err != nil {
 		t.Fatal(err)

@@ -81,14 +81,7 @@ func TestSelfTestRefusesADiskInMemory(t *testing.T) {
 // A journal whose file was lost looks like a new one. The keys beside it tell.
 func TestSelfTestTellsALostJournalFromANewOne(t *testing.T) {
 	dir := t.TempDir()
-	file := filepath.Join(t.TempDir(), "site.yaml")
-	if err := os.WriteFile(file, []byte(keySite), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	site, errs := Load(file)
-	if len(errs) > 0 {
-		t.Fatal(errs)
-	}
+	site := keyed(t)
 	for _, c := range []struct {
 		before string
 		lost   bool
