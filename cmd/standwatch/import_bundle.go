@@ -109,7 +109,7 @@ func readVisit(file string) (v record.Visit, found record.Verified, err error) {
 func (c importBundleCommand) system(site rules.Site, v record.Visit) (string, error) {
 	var names []string
 	for _, s := range site.Systems {
-		if s.Name == c.System || c.System == "" && (len(site.Systems) == 1 || s.Name == v.Record.System.Name) {
+		if s.Name == site.SystemOf(c.System) || c.System == "" && s.Name == v.Record.System.Name {
 			return s.Name, nil
 		}
 		names = append(names, s.Name)

@@ -335,7 +335,7 @@ func (s *screens) knownStep(snap Snapshot, system, step string) (string, bool) {
 		return "", false
 	}
 	for _, sys := range snap.Site.Systems {
-		if sys.Name == system || system == "" && len(snap.Site.Systems) == 1 {
+		if sys.Name == snap.Site.SystemOf(system) {
 			return sys.Name, true
 		}
 	}
