@@ -65,6 +65,10 @@ func ReadTakeoff(in io.Reader, file string) ([]rules.Run, []error) {
 		return nil, []error{r.broken(err)}
 	}
 	r.columns = map[string]int{}
+	if !slices.ContainsFunc(header, func(h string) bool { return slices.Contains(rules.RunColumns, strings.TrimPrefix(h, "\ufeff")) }) {
+		r.fault(0, "the first line names no column of a take-off; it is to be "+strings.Join(rules.RunColumns[:rules.RunNeeds], ","), r.asSent())
+		return nil, r.faults
+	}
 	for i, h := range header {
 		h = strings.TrimPrefix(h, "\ufeff")
 		if !slices.Contains(rules.RunColumns, h) {
@@ -159,8 +163,13 @@ func (r *takeoff) fault(i int, problem, want string) {
 	r.faults = append(r.faults, sensors.Fault{File: r.file, Line: line, Column: col, Problem: problem, Want: want})
 }
 
+// asSent is what to do with a list that is not written as a take-off is.
+func (r *takeoff) asSent() string {
+	return "a list as somebody sent it is made one by: standwatch import takeoff " + r.file + " --out takeoff.csv"
+}
+
 func (r *takeoff) broken(err error) error {
-	f := sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: err.Error(), Want: "a take-off is CSV with the header " + strings.Join(rules.RunColumns[:rules.RunNeeds], ",")}
+	f := sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: err.Error(), Want: "a take-off is CSV with the header " + strings.Join(rules.RunColumns[:rules.RunNeeds], ",") + "; " + r.asSent()}
 	var e *csv.ParseError
 	if errors.As(err, &e) {
 		f.Line, f.Column, f.Problem = e.Line, max(e.Column, 1), e.Err.Error()

@@ -40,6 +40,9 @@ func TestTakeoffFaults(t *testing.T) {
 		expected []string
 	}{
 		{"", []string{"1:1 the take-off is empty"}},
+		// As an installer sent it: one word, and it leads to what reads such lists.
+		{"run;line;outside_diameter;length\na;liquid;9,52 mm;5 m\n", []string{"1:1 the first line names no column of a take-off"}},
+		{"\xff\xfer\x00u\x00n\x00\n", []string{"1:1 standwatch import takeoff t --out takeoff.csv"}},
 		{"run,line,outside_diameter,length,length\na,liquid,3/8 in,10 m,12 m\n", []string{`1:34 the column "length" stands there twice`}},
 		{"run,line,diameter,length\n", []string{`1:10 there is no column "diameter"`, "1:1 the column outside_diameter is missing"}},
 		{head + "a,liquit,3/8 in,5 m\n", []string{"2:3 did you mean liquid?"}},

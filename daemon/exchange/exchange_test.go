@@ -363,3 +363,22 @@ func TestCountsOfOneLineAndOfNone(t *testing.T) {
 		}
 	}
 }
+
+// Which of two columns is the kind of line its cells tell, wherever it stands.
+func TestTheKindOfLineIsWhereItsCellsAre(t *testing.T) {
+	const rows = ";9,52;12,5\n"
+	for _, c := range []struct{ text, run, line string }{
+		{"Leitung;Art;Durchmesser mm;L\u00e4nge m\nL;FL" + rows + "A-B;SG" + rows, "A-B", "suction"}, // a run may be called L
+		{"Art;Leitung;Durchmesser mm;L\u00e4nge m\nKupfer;FL" + rows + "Kupfer;SG" + rows, "row 3", "suction"},
+		{"Art;Leitung;Durchmesser mm;L\u00e4nge m\nFL;A-B" + rows + "SG;B-C" + rows, "B-C", "suction"},
+	} {
+		p, err := Read("list.csv", []byte(c.text), TakeOff, Options{})
+		if err != nil || len(p.Runs()) != 2 {
+			t.Errorf("%s\nis %d runs, %v; %v", c.text, len(p.Runs()), err, p.Faults())
+			continue
+		}
+		if r := p.Runs()[1]; r.Name != c.run || r.Line != c.line {
+			t.Errorf("%s\nhas %s of %s", c.text, r.Line, r.Name)
+		}
+	}
+}

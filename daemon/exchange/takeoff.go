@@ -31,6 +31,7 @@ func (r *reader) columnOf(meaning, line string) int {
 // prepareTakeOff settles what the columns are, and returns what reads a row.
 func (r *reader) prepareTakeOff(rows []record) func(record, *Line) {
 	r.twin = map[int]int{}
+	r.lineOfSeveral(rows)
 	r.lineByCells(rows)
 	r.guessMeanings(rows)
 	r.pairColumns()
@@ -125,6 +126,66 @@ func (r *reader) guessMeanings(rows []record) {
 	}
 }
 
+// lineOfSeveral settles which column is the kind of line where headings name
+// several so, or one whose cells name no kind: in Leitung;Art the first may be
+// the run and the second the kind, or the first the kind and the second the copper.
+func (r *reader) lineOfSeveral(rows []record) {
+	best, bestShare := -1, 0.0
+	for i, c := range r.cols {
+		if c.Meaning != "line" {
+			continue
+		}
+		share := r.kindShare(rows, i)
+		if c.Remark == "as you said" {
+			share = 2
+		}
+		if share > bestShare {
+			best, bestShare = i, share
+		}
+	}
+	for i := range r.cols {
+		c := &r.cols[i]
+		if c.Meaning != "line" || i == best || c.Remark == "as you said" || bestShare > 0 && r.kindShare(rows, i) >= bestShare {
+			continue
+		}
+		switch {
+		case r.columnOf("run", "") < 0 && r.columnOf("from", "") < 0 && r.columnOf("to", "") < 0 && r.differ(rows, i):
+			c.Meaning, c.Remark = "run", "its cells are no kinds of line"
+		case best >= 0:
+			c.Meaning, c.Remark = "", fmt.Sprintf("not used: column %d is the line", best+1)
+		}
+	}
+}
+
+// kindShare is how much of a column's cells are kinds of line and nothing else.
+func (r *reader) kindShare(rows []record, column int) float64 {
+	filled, kinds := 0, 0
+	for _, text := range r.cells(rows, column) {
+		filled++
+		if r.v.whole(text, rules.RunLines) != "" {
+			kinds++
+		}
+	}
+	return float64(kinds) / float64(max(filled, 1))
+}
+
+// differ reports whether a column's cells are not all the same, as a material's are.
+func (r *reader) differ(rows []record, column int) bool {
+	all := r.cells(rows, column)
+	return len(all) == 1 || slices.ContainsFunc(all, func(text string) bool { return text != all[0] })
+}
+
+// cells are what a column has in the rows of the list. A row of one cell is a
+// heading within the list; sums are of no kind.
+func (r *reader) cells(rows []record, column int) (all []string) {
+	for _, row := range rows {
+		if at, n := row.firstText(); n >= 2 && !r.none(row.text(column)) && !r.v.total(row.text(at)) {
+			all = append(all, row.text(column))
+		}
+	}
+	return all
+}
+
 // lineByCells finds the kind of line in a column that is called otherwise: Pipe,
 // over LIQ, SUCT and HG.
 func (r *reader) lineByCells(rows []record) {
@@ -136,16 +197,11 @@ func (r *reader) lineByCells(rows []record) {
 		if c.Meaning != "run" && c.Meaning != "" || c.Unit != "" || c.Remark == "as you said" {
 			continue
 		}
-		filled, kinds := 0, map[string]bool{}
-		for _, row := range rows {
-			// A row of one cell is a heading within the list; sums are of no kind.
-			if at, n := row.firstText(); n < 2 || r.none(row.text(i)) || r.v.total(row.text(at)) {
-				continue
-			}
-			filled++
-			kinds[r.v.whole(row.text(i), rules.RunLines)] = true
+		cells, kinds := r.cells(rows, i), map[string]bool{}
+		for _, text := range cells {
+			kinds[r.v.whole(text, rules.RunLines)] = true
 		}
-		if filled > 1 && len(kinds) > 1 && !kinds[""] {
+		if len(cells) > 1 && len(kinds) > 1 && !kinds[""] {
 			c.Meaning, c.Remark = "line", "every cell is a kind of line"
 			return
 		}
@@ -350,7 +406,7 @@ func (t *takeOff) linesOf(row record, l *Line) (lines []string, at int) {
 		return []string{t.title}, -1
 	}
 	if t.line >= 0 {
-		t.fault(l, row, t.line, "the kind of line is missing", "write "+strings.Join(rules.RunLines, ", "))
+		t.fault(l, row, t.line, "the kind of line is missing", "write "+strings.Join(rules.RunLines, ", ")+"; of merged cells only the first comes along: fill the others in")
 		return nil, t.line
 	}
 	return nil, -1
@@ -378,7 +434,7 @@ func (t *takeOff) group(row record, l *Line, g group, name string, lines []strin
 	}
 	sizes := []tube{{}}
 	if t.none(sizeText) {
-		t.fault(l, row, g.diameter, "the outside diameter is missing", "write a size such as 3/8 in or 9.52 mm")
+		t.fault(l, row, g.diameter, "the outside diameter is missing", "write a size such as 3/8 in or 9.52 mm; of merged cells only the first comes along: fill the others in")
 	} else if z, trouble := t.v.tube(sizeText, t.styles[g.diameter]); trouble.ok() {
 		sizes = []tube{z}
 	} else if pair, ok := t.pair(sizeText, g.diameter, len(lines)); ok {

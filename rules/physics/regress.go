@@ -20,7 +20,7 @@ type Regression struct {
 // neighbours become independent.
 type Errors struct{ root [][]float64 }
 
-// Errors are those of values at times.
+// Errors are those of values at times. What is forgotten at once, or sooner, is white.
 func (w Wander) Errors(tS []float64) (e Errors, ok bool) {
 	all := make([]float64, len(tS)*(len(tS)+1)/2)
 	e.root = make([][]float64, len(tS))
@@ -28,12 +28,23 @@ func (w Wander) Errors(tS []float64) (e Errors, ok bool) {
 		row := all[: i+1 : i+1]
 		all = all[i+1:]
 		for c := range row {
-			row[c] = float64(float64(w.Sd*w.Sd) * math.Exp(-math.Abs(tS[i]-tS[c])/w.TauS))
+			row[c] = float64(float64(w.Sd*w.Sd) * w.kept(i == c, math.Abs(tS[i]-tS[c])))
 		}
 		row[i] += float64(w.White*w.White) + float64(1e-6*float64(w.Sd*w.Sd))
 		e.root[i] = row
 	}
 	return e, cholesky(e.root)
+}
+
+// kept is how much of a value's wander is in another one so long after it.
+func (w Wander) kept(itself bool, afterS float64) float64 {
+	switch {
+	case itself:
+		return 1
+	case !(w.TauS > 0): // 0/0 of two values at one time would be no number
+		return 0
+	}
+	return math.Exp(-afterS / w.TauS)
 }
 
 // Times are the same errors, so many times as large.

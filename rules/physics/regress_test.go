@@ -73,3 +73,17 @@ func TestRegressRefusesWhatIsNotFixed(t *testing.T) {
 		t.Error("three coefficients of three values leave nothing to judge by")
 	}
 }
+
+// What is forgotten at once is white: a mean's variance is sd^2/n (any textbook), also of values at one time.
+func TestRegressTakesAWanderOfNoTimeForWhite(t *testing.T) {
+	e, ok := Wander{Sd: 2, TauS: 0}.Errors([]float64{0, 0, 1, 2})
+	if !ok {
+		t.Fatal("refused")
+	}
+	r, ok := Regress(e, [][]float64{ones(4)}, []float64{1, 2, 3, 4}, []float64{0})
+	if !ok {
+		t.Fatal("not fixed")
+	}
+	relative(t, "mean", r.Theta[0], 2.5, 1e-9)
+	relative(t, "variance of the mean", r.Cov[0][0], 2*2/4.0, 1e-5)
+}
