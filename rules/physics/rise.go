@@ -9,37 +9,6 @@ import (
 	"slices"
 )
 
-// Rise is how a sealed pipe's pressure rises under vacuum: an approach to a
-// plateau (moisture, trapped gas), p = Start + Rise*(1 - exp(-t/Tau)), with a
-// straight line (a leak: its inflow is choked and constant) beside it or alone.
-type Rise struct {
-	StartPa, RisePa, TauS, DriftPaPerS float64 // TauS 0: no plateau
-}
-
-// At is the pressure t seconds after the rise's nought.
-func (r Rise) At(tS float64) float64 {
-	p := r.StartPa + float64(r.DriftPaPerS*tS)
-	if r.TauS > 0 {
-		p += float64(r.RisePa * -math.Expm1(-tS/r.TauS))
-	}
-	return p
-}
-
-// PlateauPa is where an approach ends.
-func (r Rise) PlateauPa() float64 { return r.StartPa + r.RisePa }
-
-// ThreePointRise is the approach through three pressures at equal intervals,
-// in closed form; ok is false where they do not lie on one.
-func ThreePointRise(stepS, p1Pa, p2Pa, p3Pa float64) (r Rise, ok bool) {
-	d1, d2 := p2Pa-p1Pa, p3Pa-p2Pa
-	ratio := d2 / d1
-	if d1 <= 0 || ratio <= 0 || ratio >= 1 {
-		return Rise{}, false
-	}
-	rise := d1 / (1 - ratio)
-	return Rise{StartPa: p1Pa, RisePa: rise, TauS: -stepS / math.Log(ratio)}, true
-}
-
 // Stretch is the mean of some of a gauge's readings.
 type Stretch struct {
 	TS, PPa float64

@@ -32,23 +32,6 @@ func TestStraightRise(t *testing.T) {
 	}
 }
 
-// Source: the field guide, worked example 10: time constant 20.0 min, plateau
-// 900 micron, 500 crossed at 9.7 min.
-func TestRiseThroughThreePoints(t *testing.T) {
-	r, ok := ThreePointRise(600, 505.8, 660.9, 755.0)
-	if !ok {
-		t.Fatal("no rise through the three points")
-	}
-	near(t, "time constant, min", r.TauS/60, 20.0, 0.05)
-	near(t, "plateau, micron", r.PlateauPa(), 900, 0.5)
-	// The first point is 10 min into the hold.
-	cross := 10 - r.TauS/60*math.Log((900-500)/(900-505.8))
-	near(t, "minutes to 500", cross, 9.7, 0.05)
-	if _, ok := ThreePointRise(600, 250, 310, 370); ok {
-		t.Error("three points on a straight line have no plateau")
-	}
-}
-
 // The same example by the fit.
 func TestFitFindsThePlateau(t *testing.T) {
 	r := FitRises(stretches(func(t float64) float64 { return (250 + 650*(1-math.Exp(-t/1200))) * micronPa }, 150, 10, 1800), 500*micronPa)
