@@ -30,9 +30,9 @@ func beginLedger(s Start) *ledger {
 			if s.ended != nil {
 				p.knows(s.ended.platforms[i])
 				p.swapped = l.clock.of(s.ended.clock.when(p.swapped))
-			}
-			if s.between != nil && i < len(s.between.platforms) {
-				p.rain = s.between.platforms[i].rain.carried()
+				if s.between == nil { // the step's own ledger: the total that this goes on from has its rain
+					p.rain.countedKg = p.rain.allKg(p.units.digit())
+				}
 			}
 		}
 	}

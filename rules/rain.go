@@ -9,16 +9,17 @@ import (
 // and hides as much of what flows. How fast it rises at rest tells what it may have hidden
 // in all.
 type rain struct {
-	began    time.Duration // of the segment in which it rests
-	from, to weight        // the rest, so far
-	rests    bool
-	roseKg   float64 // in the rests before
-	roseFor  time.Duration
-	variance float64       // of the rests' ends, kg squared
-	before   time.Duration // that it was followed in earlier steps
-	seen     bool          // any level
-	since    time.Duration // the first
-	now      time.Duration // the newest
+	began     time.Duration // of the segment in which it rests
+	from, to  weight        // the rest, so far
+	rests     bool
+	roseKg    float64 // in the rests before
+	roseFor   time.Duration
+	variance  float64       // of the rests' ends, kg squared
+	before    time.Duration // that it was followed in earlier steps
+	countedKg float64       // of what it may have hidden, in what those came to
+	seen      bool          // any level
+	since     time.Duration // the first
+	now       time.Duration // the newest
 }
 
 const (
@@ -44,9 +45,11 @@ func (r *rain) see(level weight, began time.Duration, flows bool) {
 	}
 }
 
-// kg is what it may have hidden by now; a rise of less than two digits, or than noise explains,
-// is none.
-func (r rain) kg(digit float64) float64 {
+// kg is what it may have hidden by now, and no earlier step has counted; a rise of less than two
+// digits, or than noise explains, is none.
+func (r rain) kg(digit float64) float64 { return max(0, r.allKg(digit)-r.countedKg) }
+
+func (r rain) allKg(digit float64) float64 {
 	c := r.closed()
 	if c.roseFor == 0 || c.roseKg < max(2*digit, 4*math.Sqrt(c.variance)) {
 		return 0
@@ -67,5 +70,5 @@ func (r rain) closed() rain {
 // carried is what the next step knows of it.
 func (r rain) carried() rain {
 	c := r.closed()
-	return rain{roseKg: c.roseKg, roseFor: c.roseFor, variance: c.variance, before: c.before + c.now - c.since}
+	return rain{roseKg: c.roseKg, roseFor: c.roseFor, variance: c.variance, before: c.before + c.now - c.since, countedKg: c.countedKg}
 }
