@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"strings"
+	"time"
 
 	"standwatch/daemon/board"
 	"standwatch/daemon/people"
@@ -52,11 +53,15 @@ func (c boardCommand) Run(ctx context.Context, o output) error {
 	}
 	scheme, serve := "http", web.Serve
 	if pages.Certificate != "" {
-		pair, err := tls.LoadX509KeyPair(pages.Certificate, pages.Key)
-		if err != nil {
-			return errors.Join(fmt.Errorf("the certificate of the board: %w", err), ln.Close())
+		own := &web.Supplied{Certificate: pages.Certificate, Key: pages.Key}
+		if _, err := own.At(time.Now()); err != nil {
+			return errors.Join(err, ln.Close())
 		}
-		c := &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+		if why := own.Doubt(time.Now(), pages.OwnNames()); why != nil {
+			log.Warn("board", "certificate", why)
+		}
+		c := &tls.Config{MinVersion: tls.VersionTLS12,
+			GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return own.At(time.Now()) }}
 		scheme, serve = "https", func(ctx context.Context, ln net.Listener, h http.Handler, log *slog.Logger) error {
 			return web.ServeTLS(ctx, ln, c, h, log)
 		}

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"standwatch/daemon"
 	"standwatch/daemon/board"
@@ -16,13 +17,17 @@ type checkCommand struct {
 // checkBoard looks at a board's file.
 func checkBoard(file string, o output) []error {
 	conf, errs := board.Load(file)
-	errs = append(errs, conf.CheckFiles()...)
+	missing, doubt := conf.CheckFiles(time.Now())
+	errs = append(errs, missing...)
 	if len(errs) == 0 {
 		of := fmt.Sprintf("%d brokers", len(conf.Brokers))
 		if len(conf.Brokers) == 1 {
 			of = "one broker"
 		}
 		fmt.Fprintf(o.out, "%s: in order: a board of %s\n", file, of)
+		if doubt != nil {
+			fmt.Fprintf(o.out, "%s: note: %v\n", file, doubt)
+		}
 	}
 	return errs
 }
@@ -38,14 +43,22 @@ func (c checkCommand) Run(o output) error {
 			continue
 		}
 		site, errs := daemon.Load(file)
+		var doubt error // of the certificate supplied
 		if site != nil {
 			errs = append(errs, site.CheckFiles()...)
+			var fault error
+			if fault, doubt = site.Web.CheckCertificate(time.Now()); fault != nil {
+				errs = append(errs, site.Site.Web.Fault(fault.Error(), ""))
+			}
 		}
 		if len(errs) > 0 {
 			all = append(all, errs...)
 			continue
 		}
 		fmt.Fprintf(o.out, "%s: in order: %s, %s\n", file, counted(len(site.Points), "point"), counted(len(site.Systems), "system"))
+		if doubt != nil {
+			fmt.Fprintf(o.out, "%s: note: web: %v\n", file, doubt)
+		}
 		if site.Web.OnlyHere() && site.Outbox.Reaches() { // no fault of the file: somebody may sit at the box
 			fmt.Fprintf(o.out, "%s: note: messages carry no link that acknowledges, for only this machine can open the pages; set web.listen to an address of the site network, or web.public_url where a proxy brings people here\n", file)
 		}

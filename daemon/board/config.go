@@ -3,6 +3,7 @@ package board
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/netip"
 	"net/url"
@@ -183,16 +184,22 @@ func readStore(n sensors.Node, faults *[]error) *Store {
 	return s
 }
 
-// CheckFiles looks at the files that a board's file names.
-func (c Config) CheckFiles() []error {
-	var faults []error
-	for _, f := range []string{c.Pages.PasswordFile, c.Pages.Certificate, c.Pages.Key} {
-		if f == "" {
-			continue
-		}
+// CheckFiles looks at the files that a board's file names: what the board will
+// not start with, and what browsers will not take. What only the board may read is left alone.
+func (c Config) CheckFiles(now time.Time) (faults []error, doubt error) {
+	if f := c.Pages.PasswordFile; f != "" {
 		if _, err := os.Stat(f); err != nil {
-			faults = append(faults, err)
+			faults = append(faults, fmt.Errorf("board: password_file: %w; write it with: standwatch board --password >%s", err, f))
 		}
 	}
-	return faults
+	if c.Pages.Certificate == "" || c.Pages.Key == "" {
+		return faults, nil
+	}
+	s := &web.Supplied{Certificate: c.Pages.Certificate, Key: c.Pages.Key}
+	if _, err := s.At(now); errors.Is(err, fs.ErrPermission) {
+		return faults, nil
+	} else if err != nil {
+		return append(faults, fmt.Errorf("board: %w", err)), nil
+	}
+	return faults, s.Doubt(now, c.Pages.OwnNames())
 }

@@ -1056,11 +1056,10 @@ func TestASuppliedCertificate(t *testing.T) {
 	}
 	d := &Door{Config: Config{Listen: "0.0.0.0:8443", Certificate: file, Key: file}, Dir: dir, Built: built}
 	now := time.Date(2026, 11, 26, 0, 0, 0, 0, time.UTC)
-	if _, err := d.load(now); err == nil || !strings.Contains(err.Error(), "certificate:") {
+	if _, err := d.load(now); err == nil || !strings.Contains(err.Error(), "look at certificate and key") {
 		t.Errorf("without its file: %v", err)
 	}
 	write("first", now)
-	d.looked = time.Time{}
 	first, err := d.load(now)
 	if err != nil {
 		t.Fatal(err)
@@ -1083,6 +1082,62 @@ func TestASuppliedCertificate(t *testing.T) {
 	g.cfg.Certificate = file
 	if resp, _ := visit(t, g.handler(), "GET", "/login", nil, beyond("192.0.2.7:8443")); resp.Header.Get("Strict-Transport-Security") == "" {
 		t.Error("no strict transport with a supplied certificate")
+	}
+}
+
+// What browsers will not take is said, and by which name people come is part of it.
+func TestDoubtsOfASuppliedCertificate(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "supplied.pem")
+	from := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+	both, err := makeCertificate("quayside", []string{"board.example.org"}, nil, from, from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, both, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	end := from.Add(certificateLasts)
+	for _, c := range []struct {
+		at    time.Time
+		names []string
+		want  string // empty: no doubt
+	}{
+		{from.Add(time.Hour), nil, ""},
+		{from.Add(time.Hour), []string{"board.example.org"}, ""},
+		{from.Add(time.Hour), []string{"192.0.2.7", "board.example.org"}, ""},
+		{from.Add(time.Hour), []string{"else.example.org"}, "is for quayside, quayside.local, localhost, board.example.org"},
+		{from.Add(-time.Hour), nil, "valid only from 2026-01-01, and this machine's clock says 2025-12-31"},
+		{end.Add(-6 * 24 * time.Hour), nil, "runs out on 2027-02-02"}, // 397 days after 1 January 2026
+		{end.Add(-8 * 24 * time.Hour), nil, ""},
+		{end.Add(time.Hour), nil, "ran out on 2027-02-02"},
+	} {
+		err := (&Supplied{Certificate: file, Key: file}).Doubt(c.at, c.names)
+		if (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
+			t.Errorf("at %s by %v: %v, want %q", c.at, c.names, err, c.want)
+		}
+	}
+	c := Config{Listen: "0.0.0.0:8443", Certificate: file, Key: file, PublicURL: "https://box.example.org:8443"}
+	if fault, doubt := c.CheckCertificate(from.Add(time.Hour)); fault != nil || doubt == nil || !strings.Contains(doubt.Error(), "people come by box.example.org") {
+		t.Errorf("another name: %v, %v", fault, doubt)
+	}
+	c.PublicURL = "https://box.example.org" // a proxy's, with a certificate of its own
+	if fault, doubt := c.CheckCertificate(from.Add(time.Hour)); fault != nil || doubt != nil {
+		t.Errorf("behind a proxy: %v, %v", fault, doubt)
+	}
+	other, err := makeCertificate("other", nil, nil, from, from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Key = filepath.Join(t.TempDir(), "other.pem")
+	if err := os.WriteFile(c.Key, other, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if fault, _ := c.CheckCertificate(from.Add(time.Hour)); fault == nil || !strings.Contains(fault.Error(), "does not match") {
+		t.Errorf("a key that is another's: %v", fault)
+	}
+	c.Certificate = "not-there.pem"
+	if fault, doubt := c.CheckCertificate(from.Add(time.Hour)); fault != nil || doubt == nil {
+		t.Errorf("not here: %v, %v", fault, doubt)
 	}
 }
 

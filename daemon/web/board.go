@@ -645,6 +645,9 @@ func (b *board) addPoints(r *http.Request, one *screens, s Standing, v view, bod
 	}
 	for _, p := range snap.Points {
 		pv := one.pointView(snap, v.Units, p)
+		if body.Row.Old && pv.State == "silent" { // to the box it may be as well as ever
+			pv.State, pv.Health = "none", b.words.say("board.point-unheard", b.words.span(snap.Wall.Sub(p.Heard)))
+		}
 		pv.URL = address(p.Name, body.Hours)
 		body.Points = append(body.Points, pv)
 	}

@@ -18,6 +18,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -60,6 +61,80 @@ func ownCertificate(dir, box string, names []string, addresses []netip.Addr, bui
 	}
 	c, err := tls.X509KeyPair(both, both)
 	return &c, err
+}
+
+// Supplied is a certificate that somebody supplied as files. They are read anew
+// when they have changed, so that renewing it needs no restart.
+type Supplied struct {
+	Certificate, Key string
+
+	mu      sync.Mutex
+	current *tls.Certificate
+	looked  time.Time // when the files were last looked at
+	changed time.Time // as they stood then
+}
+
+// At is the certificate as it stands; an error only where there never was a whole one.
+func (s *Supplied) At(now time.Time) (*tls.Certificate, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.current != nil && now.Sub(s.looked) < time.Minute {
+		return s.current, nil
+	}
+	s.looked = now
+	info, err := os.Stat(s.Certificate)
+	if err == nil && s.current != nil && info.ModTime().Equal(s.changed) {
+		return s.current, nil
+	}
+	if err == nil {
+		var c tls.Certificate
+		if c, err = tls.LoadX509KeyPair(s.Certificate, s.Key); err == nil {
+			s.current, s.changed = &c, info.ModTime()
+		}
+	}
+	if err != nil && s.current == nil { // half replaced: the old one serves until the new one is whole
+		return nil, fmt.Errorf("the certificate supplied: %w; look at certificate and key, which are files in PEM form that belong together", err)
+	}
+	return s.current, nil
+}
+
+// Doubt is why browsers do not take the certificate by now, or soon will not; nil: they may.
+// Of the names by which people come one must be in it.
+func (s *Supplied) Doubt(now time.Time, names []string) error {
+	c, err := s.At(now)
+	if err != nil {
+		return err
+	}
+	var covered bool
+	for _, name := range names {
+		covered = covered || c.Leaf.VerifyHostname(name) == nil
+	}
+	day := func(t time.Time) string { return t.UTC().Format(time.DateOnly) }
+	switch {
+	case now.Before(c.Leaf.NotBefore):
+		return fmt.Errorf("the certificate supplied is valid only from %s, and this machine's clock says %s: browsers refuse it; see which of the two is wrong", day(c.Leaf.NotBefore), day(now))
+	case now.After(c.Leaf.NotAfter):
+		return fmt.Errorf("the certificate supplied ran out on %s: browsers refuse it; renew it, and it is read anew within a minute", day(c.Leaf.NotAfter))
+	case len(names) > 0 && !covered:
+		return fmt.Errorf("the certificate supplied is for %s, and people come by %s: browsers refuse it; have one made for that name", strings.Join(namesIn(c.Leaf), ", "), strings.Join(names, ", "))
+	case now.Add(suppliedEarly).After(c.Leaf.NotAfter):
+		return fmt.Errorf("the certificate supplied runs out on %s; renew it, and it is read anew within a minute", day(c.Leaf.NotAfter))
+	}
+	return nil
+}
+
+// suppliedEarly is how long before its end it is said. Who renews by himself does so a month or a third before (common practice).
+const suppliedEarly = 7 * 24 * time.Hour
+
+func namesIn(c *x509.Certificate) (all []string) {
+	all = append(all, c.DNSNames...)
+	for _, ip := range c.IPAddresses {
+		all = append(all, ip.String())
+	}
+	if len(all) == 0 {
+		all = []string{"no name"}
+	}
+	return all
 }
 
 func makeCertificate(box string, names []string, addresses []netip.Addr, built, now time.Time) ([]byte, error) {

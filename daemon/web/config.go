@@ -1,12 +1,17 @@
 package web
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"net/netip"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"standwatch/sensors"
 )
@@ -122,6 +127,38 @@ func (c Config) Addresses() (all []string) {
 		all = append(all, "https://"+net.JoinHostPort(ip.String(), port))
 	}
 	return all
+}
+
+// CheckCertificate looks at the certificate that is supplied, as browsers will:
+// fault is what keeps the door shut, doubt what does not. Files that are not here,
+// or that only the box may read, are no fault: a file may be checked elsewhere.
+func (c Config) CheckCertificate(now time.Time) (fault, doubt error) {
+	if c.Certificate == "" {
+		return nil, nil
+	}
+	s := &Supplied{Certificate: c.Certificate, Key: c.Key}
+	_, err := s.At(now)
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return nil, nil
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, err
+	case err != nil:
+		return err, nil
+	case !c.Beyond():
+		return nil, errors.New("certificate and key are not used, for web.listen is on this machine only, where pages come without TLS")
+	}
+	return nil, s.Doubt(now, c.ownNames())
+}
+
+// ownNames are those by which people come to the door itself, not to a proxy before it.
+func (c Config) ownNames() []string {
+	names := slices.Clone(c.Names)
+	_, port, _ := net.SplitHostPort(c.Listen) // listenable has checked it
+	if u, err := parseOrigin(c.PublicURL); err == nil && u.Scheme == "https" && cmp.Or(u.Port(), "443") == port {
+		names = append(names, u.Hostname())
+	}
+	return names
 }
 
 // ownAddresses are this machine's addresses on its networks, the old kind first.

@@ -4,11 +4,9 @@ import (
 	"context"
 	"crypto/tls"
 	"errors"
-	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
-	"os"
 	"sync"
 	"time"
 
@@ -29,11 +27,10 @@ type Door struct {
 	Log    *slog.Logger
 
 	mu          sync.Mutex
-	certificate *tls.Certificate
-	looked      time.Time // when its files were last looked at
-	changed     time.Time // as they stood then
-	listening   string    // the address; empty: shut
-	trouble     error     // why it could not be opened
+	certificate *tls.Certificate // its own
+	files       *Supplied        // in place of that
+	listening   string           // the address; empty: shut
+	trouble     error            // why it could not be opened
 }
 
 const (
@@ -82,6 +79,9 @@ func (d *Door) serve(ctx context.Context, h http.Handler) error {
 	}
 	d.set(ln.Addr().String(), nil)
 	defer d.set("", nil)
+	if why := d.doubt(time.Now()); why != nil {
+		d.Log.Warn("the site network's door", "certificate", why)
+	}
 	c := &tls.Config{MinVersion: tls.VersionTLS12,
 		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return d.load(time.Now()) }}
 	ctx, shut := context.WithCancel(ctx)
@@ -168,21 +168,24 @@ func (d *Door) load(now time.Time) (*tls.Certificate, error) {
 		d.certificate = c
 		return c, err
 	}
-	if d.certificate != nil && now.Sub(d.looked) < time.Minute {
-		return d.certificate, nil
+	return d.supplied().At(now)
+}
+
+// supplied is the certificate that the site file names. Its caller holds mu.
+func (d *Door) supplied() *Supplied {
+	if d.files == nil {
+		d.files = &Supplied{Certificate: d.Config.Certificate, Key: d.Config.Key}
 	}
-	d.looked = now
-	info, err := os.Stat(d.Config.Certificate)
-	if err == nil && d.certificate != nil && info.ModTime().Equal(d.changed) {
-		return d.certificate, nil
+	return d.files
+}
+
+// doubt is why browsers do not take the certificate supplied; nil: none is, or they may.
+func (d *Door) doubt(now time.Time) error {
+	if d.Config.Certificate == "" {
+		return nil
 	}
-	c, lerr := tls.LoadX509KeyPair(d.Config.Certificate, d.Config.Key)
-	if err = errors.Join(err, lerr); err != nil {
-		if d.certificate != nil { // half replaced: the old one serves until the new one is whole
-			return d.certificate, nil
-		}
-		return nil, fmt.Errorf("the certificate supplied: %w; look at web: {certificate: ..., key: ...}", err)
-	}
-	d.certificate, d.changed = &c, info.ModTime()
-	return d.certificate, nil
+	d.mu.Lock()
+	s := d.supplied()
+	d.mu.Unlock()
+	return s.Doubt(now, d.Config.ownNames())
 }

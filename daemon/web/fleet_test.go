@@ -153,6 +153,20 @@ func TestBoardShowsOneBox(t *testing.T) {
 	}
 }
 
+// An instrument of a box that is not heard may be as well as ever: it is not
+// called silent, which is what the box says of one that it does not hear itself.
+func TestBoardDoesNotCallSilentWhatItDoesNotHear(t *testing.T) {
+	for word, want := range map[Word]string{WordLost: "not heard here for 5 min", WordOffline: "not heard here for 5 min", WordLive: "silent for 5 min"} {
+		f := newFakeFleet()
+		s := &f.boxes[0]
+		s.Word, s.Points = word, slices.Clone(s.Points)
+		s.Points[0].Heard, s.Points[0].Taken = s.Wall.Add(-5*time.Minute), s.Wall.Add(-5*time.Minute)
+		if _, text := visit(t, f.board().handler(), "GET", boxURL(*s), nil); strings.Contains(text, "silent for 5 min") != (word == WordLive) || !strings.Contains(text, want) {
+			t.Errorf("%s: the page does not say %q, or calls the point silent", word, want)
+		}
+	}
+}
+
 // What somebody has in hand comes after what nobody has, and after boxes that are gone.
 func TestBoardSortsByWhatNobodyHasInHand(t *testing.T) {
 	f := newFakeFleet()

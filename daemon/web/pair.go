@@ -85,6 +85,9 @@ func (s *screens) doorState() (shape, sentence string) {
 	case !s.people.Claimed():
 		return "under-way", s.words.say("box.door-claim", s.words.span(s.people.Pairing()))
 	}
+	if doubt := s.door.doubt(time.Now()); doubt != nil {
+		return "suspect", s.words.say("box.door-open") + " " + s.words.say("box.door-doubt", doubt)
+	}
 	return "good", s.words.say("box.door-open")
 }
 
