@@ -71,8 +71,10 @@ type fence struct {
 	patience      time.Duration // for one to come back where none ever did
 }
 
-// forgetful is a store that does not send a fence again after a reconnect:
-// each connection raises its own. Nothing else is published here.
+// forgetful is a store that sends nothing again after a reconnect: each connection
+// raises its own fence, and is told anew how the box stands. What was told before
+// the loss may no longer hold. And v1.5.1 changes what it sends again while it may
+// be writing it (paho.mqtt.golang, issue 703).
 type forgetful struct{ paho.Store }
 
 // Put keeps everything but what is published.

@@ -208,7 +208,6 @@ func (s *source) Run(ctx context.Context, emit sensors.Emit) error {
 func (s *source) options(ctx context.Context, emit sensors.Emit, acks *acks) *paho.ClientOptions {
 	o := s.profile(ctx)
 	o.SetCleanSession(false)
-	o.SetStore(forgetful{paho.NewOrderedMemoryStore()})
 	o.SetOrderMatters(true)
 	o.SetAutoAckDisabled(true)
 	// MaxResumePubInFlight stays off: one fence at a time is all that is published
@@ -226,6 +225,7 @@ func (s *source) profile(ctx context.Context) *paho.ClientOptions {
 	o.AddBroker(s.settings.url.String())
 	o.SetClientID(s.clientID)
 	o.SetProtocolVersion(4)
+	o.SetStore(forgetful{paho.NewOrderedMemoryStore()})
 	o.SetConnectRetry(true)
 	o.SetConnectRetryInterval(s.settings.retry)
 	o.SetMaxReconnectInterval(longestRetry)

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
 
@@ -140,14 +141,21 @@ func (p *Publisher) Sweep(under ...string) {
 // there is no connection it fails at once: what is told is how the box stands
 // now, and the next connection hears it whole.
 func (p *Publisher) Publish(topic string, retained bool, payload []byte) error {
+	l := p.s.link.Load()
 	if !p.client.IsConnectionOpen() {
 		return errors.New("there is no connection")
 	}
 	t := p.client.Publish(topic, 1, retained, payload)
-	if !t.WaitTimeout(writeTimeout) {
+	patience := time.NewTimer(writeTimeout)
+	defer patience.Stop()
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-l.closed: // its answer will not come: nothing is sent again
+		return errors.New("the connection was lost")
+	case <-patience.C:
 		return errors.New("the broker does not answer")
 	}
-	return t.Error()
 }
 
 // Close says goodbye.
