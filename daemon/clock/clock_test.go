@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"testing/synctest"
 	"time"
 
@@ -29,6 +30,23 @@ func TestProven(t *testing.T) {
 	} {
 		if got := proven(c.f); got != c.want {
 			t.Errorf("%s: proven %v, want %v", c.name, got, c.want)
+		}
+	}
+}
+
+// Where Linux tells it (sysfs(5), proc(5)): what a board and a server have.
+func TestMadeOf(t *testing.T) {
+	for _, c := range []struct {
+		files     fstest.MapFS
+		tree, rtc bool
+	}{
+		{fstest.MapFS{"sys/class/net/eth0": {}}, false, false},
+		{fstest.MapFS{"proc/device-tree/model": {}}, true, false},
+		{fstest.MapFS{"sys/firmware/devicetree/base/model": {}, "sys/class/rtc/rtc0/name": {}}, true, true},
+		{fstest.MapFS{"sys/firmware/efi": {}, "sys/class/rtc/rtc1": {}}, false, true},
+	} {
+		if tree, rtc := madeOf(c.files); tree != c.tree || rtc != c.rtc {
+			t.Errorf("%v: a device tree %v, a battery's clock %v; want %v, %v", c.files, tree, rtc, c.tree, c.rtc)
 		}
 	}
 }

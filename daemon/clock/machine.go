@@ -2,8 +2,8 @@ package clock
 
 import (
 	"fmt"
+	"io/fs"
 	"os"
-	"path/filepath"
 	"strings"
 	"syscall"
 	"time"
@@ -65,12 +65,18 @@ func look() facts {
 		f.synchronised = state != timeError && t.Status&staUnsync == 0
 		f.err = time.Duration(t.Maxerror) * time.Microsecond
 	}
-	for _, path := range []string{"/proc/device-tree/model", "/sys/firmware/devicetree"} {
-		if _, err := os.Stat(path); err == nil {
-			f.deviceTree = true
+	f.deviceTree, f.rtc = madeOf(os.DirFS("/"))
+	return f
+}
+
+// madeOf tells whether the machine describes itself by a device tree, as boards do,
+// and whether it has a clock with a battery.
+func madeOf(root fs.FS) (deviceTree, rtc bool) {
+	for _, path := range []string{"proc/device-tree/model", "sys/firmware/devicetree"} {
+		if _, err := fs.Stat(root, path); err == nil {
+			deviceTree = true
 		}
 	}
-	rtcs, _ := filepath.Glob("/sys/class/rtc/rtc*") // the pattern is well formed
-	f.rtc = len(rtcs) > 0
-	return f
+	rtcs, _ := fs.Glob(root, "sys/class/rtc/rtc*") // the pattern is well formed
+	return deviceTree, len(rtcs) > 0
 }

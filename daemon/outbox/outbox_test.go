@@ -310,6 +310,36 @@ func TestAwayForAnHour(t *testing.T) {
 	})
 }
 
+// The journal changes all the time, and then falls silent: a call is as late for
+// none of it.
+func TestCallsComeInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, h := newJournal(t), &hook{}
+		begun := time.Now()
+		var called []time.Duration
+		h.say(func(int, int64) (int, string, http.Header, error) {
+			called = append(called, time.Since(begun))
+			return 200, "", nil, nil
+		})
+		_, stop := begin(t, m, h, Webhook{}, true)
+		synctest.Wait()
+		m.find(flag(rules.Raised, rules.Wake, "scale", 0))
+		for i := range 24 { // to the fourth minute
+			time.Sleep(10 * time.Second)
+			at := rules.Instant{Boot: 1, Since: time.Duration(10*(i+1)) * time.Second}
+			if err := m.Append([]rules.Entry{{At: at, Body: &rules.Clocked{Wall: morning + at.Since.Milliseconds(), Proven: true}}}, nil); err != nil {
+				t.Fatal(err)
+			}
+		}
+		time.Sleep(12 * time.Minute)
+		synctest.Wait()
+		stop()
+		if want := []time.Duration{0, 2 * time.Minute, 5 * time.Minute, 15 * time.Minute}; !slices.Equal(called, want) {
+			t.Errorf("called after %v, want %v", called, want)
+		}
+	})
+}
+
 // The answer is lost after the message was taken, and the box dies: it comes
 // again under the same key, and no other message shares it.
 func TestLostAnswerKeepsItsKey(t *testing.T) {

@@ -342,8 +342,11 @@ func TestOneKindRefused(t *testing.T) {
 			m.add(measured("gauge", float64(i), int64(i)), measured("scale", float64(i), int64(i)))
 		}
 		s.say(s.refusing(400, false, "pascals="))
-		_, stop := begin(t, m, s, nil)
+		f, stop := begin(t, m, s, nil)
 		synctest.Wait()
+		if st := f.State(); st.Quarantined != 60 || !st.LastDone.Equal(time.Now()) {
+			t.Errorf("it says %+v; want 60 set aside, and done now", st)
+		}
 		stop()
 		if got, aside := len(s.points()), len(m.set("uplink:desk")); got != 60 || aside != 60 {
 			t.Errorf("stored %d, set aside %d, want 60 and 60", got, aside)

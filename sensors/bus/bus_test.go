@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -196,18 +198,24 @@ func (b *worldBus) Tx(addr uint16, _, r []byte) error {
 // night runs a bus with two chips and tells what came in each second.
 type night struct {
 	*world
-	mu  sync.Mutex
-	got map[string][]sensors.Reading
+	mu   sync.Mutex
+	got  map[string][]sensors.Reading
+	says map[string]string // what people were told last, by device
 }
 
 func begin(t *testing.T, w *world) (*night, func()) {
-	src, err := I2C(chip("thermo", 0x20, 0x21)).New(sensors.Env{I2C: w.open}, sensors.Config{Name: "1", Points: []sensors.Point{
+	n := &night{world: w, got: map[string][]sensors.Reading{}, says: map[string]string{}}
+	status := func(device string, ok bool, sentence string) {
+		n.mu.Lock()
+		defer n.mu.Unlock()
+		n.says[device] = fmt.Sprint(ok, " ", sentence)
+	}
+	src, err := I2C(chip("thermo", 0x20, 0x21)).New(sensors.Env{I2C: w.open, Status: status}, sensors.Config{Name: "1", Points: []sensors.Point{
 		point("a", "address", "0x20", "chip", "thermo"), point("b", "address", "0x21", "chip", "thermo"),
 	}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	n := &night{world: w, got: map[string][]sensors.Reading{}}
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error)
 	go func() {
@@ -247,6 +255,16 @@ func (n *night) over(d time.Duration) (good map[string]int, reasons map[string]m
 		}
 	}
 	return good, reasons
+}
+
+// told is what people were told last of each device, by their names' order.
+func (n *night) told() (says []string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for _, device := range slices.Sorted(maps.Keys(n.says)) {
+		says = append(says, n.says[device])
+	}
+	return says
 }
 
 func (n *night) set(f func(*world)) {
@@ -298,9 +316,15 @@ func TestUnpluggedChip(t *testing.T) {
 		if good, reasons := n.over(2 * time.Second); !reasons["b"][sensors.ReasonDisconnected] || good["a"] < 1 {
 			t.Errorf("%v, %v", good, reasons)
 		}
+		if says := n.told(); len(says) != 2 || !strings.HasPrefix(says[0], "true ") || !strings.Contains(says[1], "false Does not answer") {
+			t.Errorf("people are told %q", says)
+		}
 		n.set(func(w *world) { delete(w.absent, 0x21) })
 		if good, _ := n.over(longestPause + time.Second); good["b"] == 0 || good["a"] < 30 {
 			t.Errorf("%v", good)
+		}
+		if says := n.told(); !slices.Equal(says, []string{"true Answers.", "true Answers."}) {
+			t.Errorf("people are told %q of two that answer", says)
 		}
 	})
 }

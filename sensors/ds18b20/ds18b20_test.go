@@ -316,6 +316,34 @@ func TestBusFaults(t *testing.T) {
 	})
 }
 
+// A bus without probes, or held low, has answered: opening it again mends neither.
+func TestABusThatAnswersIsNotOpenedAgain(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		err   error
+		again bool
+	}{{fault{none: true}, false}, {fault{short: true}, false}, {errors.New("the adapter is gone"), true}} {
+		synctest.Test(t, func(t *testing.T) {
+			opened, heard := 0, 0
+			source, err := newSource(sensors.Env{OneWire: func(string) (onewire.BusCloser, error) {
+				opened++
+				return &txBus{err: c.err}, nil
+			}}, sensors.Config{Name: "w1", Points: []sensors.Point{thermometer("a", "id", probe)}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
+			defer cancel()
+			if err := source.Run(ctx, func(d sensors.Delivery) { heard += len(d.Readings) }); err != nil {
+				t.Error(err)
+			}
+			if again := opened > 1; again != c.again || heard < 10 {
+				t.Errorf("%#v: opened %d times for %d readings", c.err, opened, heard)
+			}
+		})
+	}
+}
+
 type txBus struct {
 	fakeBus
 	err  error
