@@ -85,7 +85,8 @@ type Beside struct {
 // OutdoorKey is the outdoor air over a step, its mean.
 const OutdoorKey = "outdoor_c"
 
-// besideSteps are the steps whose figures are set side by side, with which.
+// besideSteps are the steps whose figures are set side by side, with which. Of
+// every other step only how it came out stands there.
 var besideSteps = []besideStep{
 	{"pressure-test", []string{"start_pa", "end_pa", "compensated_change_pa", "elapsed_s"}},
 	{"evacuation", []string{"end_pa", "elapsed_s"}},
@@ -94,6 +95,7 @@ var besideSteps = []besideStep{
 	{"trial-run", []string{"superheat_k", "suction_c", "suction_pa", "subcooling_k", "liquid_c", "liquid_pa", "line_loss_k", "discharge_c", "head_k"}},
 	{"cooling-check", nil},
 	{"heating-check", nil},
+	{"branch-check", []string{"straight_units", "crossed_units", "dead_units"}},
 	{"mixed-run", nil},
 }
 
@@ -148,13 +150,18 @@ func compare(v Visit, now Record, site rules.Site) Earlier {
 		is, has := of(u.ByDiameter, l)
 		put("take-off", "", strings.TrimSpace(l.Line+" "+diameterNamed(l.DiameterM)), "run_length_m", was, is, had, has)
 	}
-	for _, s := range besideSteps {
-		was, had := newestStep(then.Steps, s.step)
-		is, has := newestStep(now.Steps, s.step)
+	for _, name := range rules.StepNames() {
+		was, had := newestStep(then.Steps, name)
+		is, has := newestStep(now.Steps, name)
 		if !had && !has {
 			continue
 		}
-		e.Steps = append(e.Steps, StepBeside{s.step, was.State, inZone(was.Begun, site.Zone), is.State, is.Begun})
+		e.Steps = append(e.Steps, StepBeside{name, was.State, inZone(was.Begun, site.Zone), is.State, is.Begun})
+		i := slices.IndexFunc(besideSteps, func(s besideStep) bool { return s.step == name })
+		if i < 0 {
+			continue
+		}
+		s := besideSteps[i]
 		figure := func(unit, key string, f, g Figures) {
 			x, hadX := f.Of(key)
 			y, hasY := g.Of(key)
