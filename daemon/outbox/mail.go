@@ -51,18 +51,28 @@ func (b *mailbox) post(ctx context.Context, msg *gomail.Msg) error {
 	return b.judge(err)
 }
 
-// judge tells a refusal of this message (5xx to its sender, recipient or
-// content) from everything that may pass: no connection, a wrong password, 4xx.
+// judge tells a refusal of this message (5xx to its recipient or content) from
+// everything that may pass: no connection, a wrong password, 4xx. A sender who is
+// refused is the box's, the same with every message: a person puts that right, and
+// the messages wait for it, unless it is this one's size.
 func (b *mailbox) judge(err error) error {
 	var s *gomail.SendError
 	if errors.As(err, &s) && s.ErrorCode() >= 500 && s.ErrorCode() < 600 {
 		switch s.Reason {
-		case gomail.ErrSMTPMailFrom, gomail.ErrSMTPRcptTo, gomail.ErrSMTPData, gomail.ErrSMTPDataClose:
+		case gomail.ErrSMTPRcptTo, gomail.ErrSMTPData, gomail.ErrSMTPDataClose:
 			return &refusal{s.Error()}
+		case gomail.ErrSMTPMailFrom:
+			if s.ErrorCode() == tooLarge {
+				return &refusal{s.Error()}
+			}
+			return fmt.Errorf("the mail server %s refuses the sender %s: %w; set from to an address that this user may send by", b.Server, b.From, err)
 		}
 	}
 	return fmt.Errorf("the mail server %s does not take it: %w", b.Server, err)
 }
+
+// tooLarge is the answer to MAIL FROM where the message's size is beyond the server's (RFC 1870, 6.1).
+const tooLarge = 552
 
 func (b *mailbox) client() (*gomail.Client, error) {
 	host, portText, err := net.SplitHostPort(b.Server)

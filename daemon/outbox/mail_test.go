@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/emersion/go-smtp"
+	gomail "github.com/wneessen/go-mail"
 
 	"standwatch/daemon/outbox/mailtest"
 	"standwatch/rules"
@@ -116,6 +117,23 @@ func TestMailRefusedForGood(t *testing.T) {
 	}
 }
 
+// A sender whom the server refuses is the box's, with every message: nothing is
+// set aside for that, and all of it goes out once somebody has put it right.
+func TestMailSenderRefused(t *testing.T) {
+	m := newJournal(t)
+	s := &mailtest.Server{From: func(n int) error {
+		if n <= 2 {
+			return &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 7, 1}, Message: "not your address"}
+		}
+		return nil
+	}}
+	m.find(flag(rules.Raised, rules.Wake, "a", 1), flag(rules.Raised, rules.Wake, "b", 2))
+	fs := post(t, m, Mail{Server: s.Serve(t), To: []string{"ana@quayside.example"}}, func(fs []*Follower) bool { return len(s.Got()) == 2 || fs[0].State().Quarantined > 0 })
+	if st := fs[0].State(); st.Quarantined != 0 || len(s.Got()) != 2 {
+		t.Errorf("%d mails, state %+v", len(s.Got()), st)
+	}
+}
+
 // Greylisting and a full mailbox (4xx) pass: the same mail again until taken.
 func TestMailRefusedForNow(t *testing.T) {
 	m := newJournal(t)
@@ -197,5 +215,21 @@ func TestMailJudge(t *testing.T) {
 		if errors.As(b.judge(err), &r) {
 			t.Errorf("%v counts as a refusal of the message", err)
 		}
+	}
+	from := func(code int) error {
+		m := newJournal(t)
+		s := &mailtest.Server{From: func(int) error { return &smtp.SMTPError{Code: code, Message: "no"} }}
+		m.find(flag(rules.Raised, rules.Wake, "a", 1))
+		b := &mailbox{Mail: Mail{Server: s.Serve(t), From: "box@quayside.example", Security: "none", Timeout: time.Second}, to: "ana@quayside.example"}
+		msg := gomail.NewMsg()
+		_ = msg.From(b.From)
+		_ = msg.To(b.to)
+		return b.post(t.Context(), msg)
+	}
+	if err := from(552); !errors.As(err, &r) { // RFC 1870: its size
+		t.Errorf("a mail that is too large: %v", err)
+	}
+	if err := from(550); errors.As(err, &r) || err == nil || !strings.Contains(err.Error(), "set from to an address") {
+		t.Errorf("a sender who is refused: %v", err)
 	}
 }

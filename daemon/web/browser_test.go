@@ -285,6 +285,18 @@ func TestRealBrowserFindsNothingWrongWithAnyPage(t *testing.T) {
 				all = append(all, own)
 			}
 		}
+		if scene == "hold" { // all pages stand in one row from 800 px on, or in two
+			t.Run("between", func(t *testing.T) {
+				tab := b.tab(t)
+				for _, width := range []int64{800, 820, 960} {
+					tab.as(t, look{name: "between", width: width, height: 900})
+					tab.do(t, chromedp.Navigate(server.URL+"/"))
+					if wide := ask[float64](t, tab, fmt.Sprintf(`document.documentElement.scrollWidth - %d`, width)); wide > 0 {
+						t.Errorf("at %d px it scrolls sideways by %g px: %s", width, wide, ask[string](t, tab, fmt.Sprintf(widest, width)))
+					}
+				}
+			})
+		}
 		for _, l := range looks {
 			if scene != "hold" && (l.noScript || l.name == "desk-zoomed") {
 				continue

@@ -124,6 +124,7 @@ func (s *screens) showWatch(w http.ResponseWriter, r *http.Request, status int, 
 		switch {
 		case p.Nobody:
 			x.State, x.Sentence = waiting, s.words.say("watch.no-phone")
+		case p.OK && p.LastDone.IsZero() && p.Quarantined > 0: // all that was sent was refused, which its sentence says
 		case p.OK && p.LastDone.IsZero(): // a square would say that it works, which nobody has seen
 			x.State, x.Sentence = waiting, s.words.say("watch.untried")
 		case p.OK:

@@ -63,6 +63,15 @@ func (k *lonePush) Watching() Watching {
 	return w
 }
 
+// refusedAll has a path whose other side refused for good all that was sent.
+type refusedAll struct{ *fakeKeeper }
+
+func (k *refusedAll) Watching() Watching {
+	w := k.fakeKeeper.Watching()
+	w.Paths = append(w.Paths, WatchPath{Name: "pager", Group: "pager", FollowerState: journal.FollowerState{OK: true, Quarantined: 3, Sentence: "up to date; 3 messages that were refused for good are set aside"}})
+	return w
+}
+
 func TestWatchSaysWhoAndByWhichPath(t *testing.T) {
 	k := &fakeKeeper{}
 	h := newFakeBox("hold").screens(WithKeeper(k)).handler()
@@ -79,6 +88,10 @@ func TestWatchSaysWhoAndByWhichPath(t *testing.T) {
 	lone := &lonePush{k}
 	if _, text = visit(t, newFakeBox("hold").screens(WithKeeper(lone)).handler(), "GET", "/watch", nil); !strings.Contains(text, "no phone has asked for messages yet") || strings.Contains(text, `name="path" value="push"`) {
 		t.Errorf("a path that no phone takes is offered to be tried, or nothing is said of it:\n%s", text)
+	}
+	refused := &refusedAll{k}
+	if _, text = visit(t, newFakeBox("hold").screens(WithKeeper(refused)).handler(), "GET", "/watch", nil); !strings.Contains(text, "refused for good are set aside") || strings.Contains(text, "nothing has gone out by it yet") {
+		t.Errorf("of a path that refused all it does not say so:\n%s", text)
 	}
 	k.still = true
 	if _, text = visit(t, h, "GET", "/watch", nil); !strings.Contains(text, "waits until they end") {

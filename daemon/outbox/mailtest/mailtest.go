@@ -21,6 +21,7 @@ type Mail struct {
 
 // Server takes mails, and refuses as it is told. Its fields are set before it serves.
 type Server struct {
+	From     func(n int) error                            // refuses the sender, the nth time; nil: never
 	Rcpt     func(n int, to string) error                 // refuses the nth that was named as whom a mail is for; nil: nobody
 	Data     func(n int) error                            // refuses a mail that was read, n having been named so far; nil: none
 	Read     func(to string, r io.Reader) ([]byte, error) // reads a mail; nil: to its end
@@ -29,6 +30,7 @@ type Server struct {
 	Wrapped  bool                                         // TLS from the first byte on
 
 	mu    sync.Mutex
+	begun int
 	named int
 	mails []Mail
 }
@@ -84,9 +86,18 @@ type session struct {
 	to []string
 }
 
-func (s *session) Reset()                               { s.to = nil }
-func (s *session) Logout() error                        { return nil }
-func (s *session) Mail(string, *smtp.MailOptions) error { return nil }
+func (s *session) Reset()        { s.to = nil }
+func (s *session) Logout() error { return nil }
+
+func (s *session) Mail(string, *smtp.MailOptions) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.begun++
+	if s.Server.From == nil {
+		return nil
+	}
+	return s.Server.From(s.begun)
+}
 
 func (s *session) Rcpt(to string, _ *smtp.RcptOptions) error {
 	s.mu.Lock()
