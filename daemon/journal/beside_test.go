@@ -506,6 +506,14 @@ func TestSeries(t *testing.T) {
 	if got, err := j.Series(t.Context(), "gauge", wall+200_000, wall+300_000, 10); len(got) != 0 || err != nil {
 		t.Errorf("after the end: %v, %v", got, err)
 	}
+	for name, ask := range map[string]struct {
+		from, to int64
+		most     int
+	}{"backwards": {wall + 9000, wall + 2000, 10}, "none asked for": {wall, wall + 9000, 0}} {
+		if got, err := j.Series(t.Context(), "gauge", ask.from, ask.to, ask.most); len(got) != 0 || err != nil {
+			t.Errorf("%s: %v, %v", name, got, err)
+		}
+	}
 }
 
 // One entry (the end of a check) may give every unit its verdict at once.

@@ -126,6 +126,21 @@ func TestAChangedEntryBehindTheLastLinkIsTold(t *testing.T) {
 	}
 }
 
+func TestAChainWithoutALinkIsNotHandedOn(t *testing.T) {
+	j := open(t, t.TempDir())
+	s := newSite(92)
+	appendAll(t, j, s, s.entries(2*LinkEntries+10))
+	if err := j.Chain(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := execute(j.conn, `DELETE FROM shelf WHERE kind = ? AND key = ?`, chainShelf, linkKey(LinkEntries)); err != nil {
+		t.Fatal(err)
+	}
+	if k, err := j.Kept(t.Context()); err == nil || !strings.Contains(err.Error(), "the chain lacks the link before entry 4097") {
+		t.Errorf("%v of %v", err, k)
+	}
+}
+
 func TestTheChainFollowsFromTheEntriesAlone(t *testing.T) {
 	for seed := range uint64(3) {
 		s := newSite(70 + seed)
