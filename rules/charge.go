@@ -52,6 +52,7 @@ type chargeTarget struct {
 	overUp             bool
 	overAt             time.Duration // when somebody was called for it
 	beyondUp           bool
+	overAs             string // the subject of the call that is up
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
 	mostAt             time.Duration // and when it was
@@ -198,11 +199,12 @@ func (j *chargeTarget) isBeyond(now time.Duration, c charge) bool {
 
 // followOver calls somebody when the target is passed, and again when the
 // allowance is: who was told that it is still within has acknowledged that, and not this.
+// One of the two calls stands at a time.
 func (j *chargeTarget) followOver(now time.Duration, c charge) (out []Finding) {
 	said := chargeBack
 	switch {
 	case !j.overUp && j.isOver(now, c):
-		j.overUp, j.overAt, j.beyondUp = true, now, -c.remainingKg() > c.tolerance()
+		j.overUp, j.overAt, j.overAs, j.beyondUp = true, now, "", -c.remainingKg() > c.tolerance()
 		out = append(out, j.flag("charge-over-target", Wake, chargeOver(c)))
 		if j.nearOpen {
 			j.nearOpen = false
@@ -219,17 +221,14 @@ func (j *chargeTarget) followOver(now time.Duration, c charge) (out []Finding) {
 		if c.remainingKg() > j.nearKg { // so much was recovered, or was none, that it comes near anew
 			j.nearUp = 0
 		}
-		out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Text: said(c)})
-		if j.beyondUp {
-			j.beyondUp, j.beyond = false, lasting{}
-			out = append(out, Finding{Edge: Cleared, Flag: "charge-over-target", Subject: beyondAllowance, Text: said(c)})
-		}
-		return out
+		j.beyondUp, j.beyond = false, lasting{}
+		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Subject: j.overAs, Text: said(c)}}
 	case !j.beyondUp && j.isBeyond(now, c):
-		j.beyondUp = true
+		j.beyondUp, j.overAs = true, beyondAllowance
 		f := j.flag("charge-over-target", Wake, chargeOver(c))
 		f.Subject = beyondAllowance
-		return []Finding{f}
+		// The call before ends first: who reads flags by their names alone sees one, up and called anew.
+		return []Finding{{Edge: Cleared, Flag: "charge-over-target", Text: chargeBeyond(c)}, f}
 	}
 	return nil
 }
@@ -418,7 +417,7 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 	o := Outlook{Ledger: j.ledger.segments(), Point: j.scale, Quantity: sensors.Mass, Elapsed: max(0, clock.of(at.Since)-j.ledger.stepAt), Left: -1, Sure: "sure"}
 	last, heard := j.ledger.heard()
 	if !heard {
-		o.Sentence, o.Sure = chargeNotHeard(j.step.Name, j.aimed, j.target), "too early to say"
+		o.Sentence, o.Sure = chargeNotHeard(j.step.Name, j.charge()), "too early to say"
 		return o
 	}
 	c := j.charge()
@@ -426,7 +425,7 @@ func (j *chargeTarget) Outlook(at Instant) Outlook {
 	left, flows := j.arrival(c)
 	if j.aimed {
 		// On the scale's own curve: the gross weight at which the target is in.
-		o.Limit = &Setting{Value: Num(j.ledger.grossKg() - c.remainingKg()), Given: j.target.Given, Source: targetLine(j.target)}
+		o.Limit = &Setting{Value: Num(j.ledger.grossKg() - c.remainingKg()), Given: j.target.Given, Source: targetLine(c, j.target)}
 		if flows && c.remainingKg() > 0 {
 			o.Left, o.Sure = left, "likely"
 		}

@@ -61,7 +61,7 @@ func (j *chargeTarget) followDoubt(now time.Duration, c charge) []Finding {
 	switch {
 	case w.doubtful.by(now, doubt, sureFor) && !w.doubtUp:
 		w.doubtUp = true
-		f := j.flag("charge-uncertain", Tell, chargeUncertain(wide, j.ledger.doubtful(c), now))
+		f := j.flag("charge-uncertain", Tell, chargeUncertain(wide, j.ledger.doubtful(c)))
 		f.Values = append(f.Values, Value{"charged_low_kg", wide.lowKg}, Value{"charged_high_kg", wide.highKg})
 		return []Finding{f}
 	case w.sure.by(now, !doubt, sureFor) && w.doubtUp:
@@ -87,12 +87,12 @@ func (j *chargeTarget) followRate(now time.Duration, c charge) []Finding {
 	switch {
 	case w.fast.by(now, rate-2*doubt > w.limit.Value, fastFor) && !w.fastUp:
 		w.fastUp = true
-		f := j.flag("charging-too-fast", urgency, chargingFast(rate, w.limit, j.step.Name))
+		f := j.flag("charging-too-fast", urgency, chargingFast(c, rate, w.limit, j.step.Name))
 		f.Values = append(f.Values, Value{"limit_kg_per_s", w.limit.Value})
 		return []Finding{f}
 	case w.slow.by(now, rate < slowShare*w.limit.Value, slowFor) && w.fastUp:
 		w.fastUp = false
-		return []Finding{{Edge: Cleared, Flag: "charging-too-fast", Text: chargingSlower(rate, w.limit)}}
+		return []Finding{{Edge: Cleared, Flag: "charging-too-fast", Text: chargingSlower(c, rate, w.limit)}}
 	}
 	return nil
 }
@@ -123,7 +123,7 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 		return []Finding{j.flag("flow-stopped", Tell, flowStopped(c))}
 	case w.flows.by(now, rate-2*doubt > noFlow, slowFor) && w.stopUp:
 		w.stopUp = false
-		return []Finding{{Edge: Cleared, Flag: "flow-stopped", Text: flowsAgain(rate)}}
+		return []Finding{{Edge: Cleared, Flag: "flow-stopped", Text: flowsAgain(c, rate)}}
 	}
 	return nil
 }
@@ -148,12 +148,12 @@ func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 	switch {
 	case w.low.by(now, known && net < lowShare*w.contents, bumpMost) && !w.lowUp:
 		w.lowUp = true
-		f := j.flag("cylinder-low", Tell, cylinderLow(net, w.contents))
+		f := j.flag("cylinder-low", Tell, cylinderLow(c, net, w.contents))
 		f.Values = append(f.Values, Value{"left_in_cylinder_kg", net})
 		return []Finding{f}
 	case w.full.by(now, known && net > 2*lowShare*w.contents, sureFor) && w.lowUp:
 		w.lowUp = false
-		return []Finding{{Edge: Cleared, Flag: "cylinder-low", Text: cylinderFull(net)}}
+		return []Finding{{Edge: Cleared, Flag: "cylinder-low", Text: cylinderFull(c, net)}}
 	}
 	return nil
 }

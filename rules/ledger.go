@@ -15,6 +15,7 @@ type ledger struct {
 	seen      uint64        // the newest entry that it has taken
 	stepAt    time.Duration // the step's begin, by that clock: what was heard since the last weighing step goes before
 	before    charge        // by the steps before this one
+	lb        bool          // the scale speaks pounds, and so does who stands at it
 	platforms []*platform
 }
 
@@ -27,6 +28,7 @@ type charge struct {
 	allowanceKg           float64 // that the site gave
 	aimed                 bool    // there is a target
 	unit                  bool    // a scale shows pounds that are taken for kilograms, or the reverse
+	lb                    bool    // it is said in pounds first
 }
 
 func (c charge) remainingKg() float64 { return wholeMg(c.targetKg - c.bestKg) }
@@ -217,7 +219,7 @@ func (l *ledger) refit() {
 // charge is the whole charge by now.
 func (l *ledger) charge(target Setting, aimed bool) charge {
 	c := l.before
-	c.targetKg, c.aimed = target.Value, aimed
+	c.targetKg, c.aimed, c.lb = target.Value, aimed, l.lb
 	variance := 0.0
 	for _, p := range l.platforms {
 		for _, r := range p.rows {

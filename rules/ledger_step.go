@@ -16,6 +16,7 @@ func beginLedger(s Start) *ledger {
 	for _, p := range s.Points {
 		if p.Role == "charging-scale" {
 			tare, _ := limit(s.Step, "tare")
+			l.lb = p.Unit == "lb" || p.Unit == "oz"
 			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, tare: tare.Value, swapped: -toldLate})
 		}
 	}

@@ -67,7 +67,7 @@ func TestWhatIsSaidOfAWeighIn(t *testing.T) {
 	e := feed{Engine: NewEngine(holdSite, All())}
 	e.next(1, 0, &Started{})
 	e.next(1, 0, &Told{Kind: "begin", Name: "weigh-in"})
-	e.say(t, 1, 5, "14.20 kg", "not been heard")
+	e.say(t, 1, 5, "14.20 kg", "no weight since it began")
 	gross := 30.0
 	for s := 2.0; s <= 600; s += 2 {
 		if s > 120 {

@@ -34,31 +34,62 @@ func scaleNotHeardSince(quiet time.Duration) string {
 func scaleSpeaks(c charge) string {
 	if c.highKg-c.lowKg > 0.1 { // it came back zeroed, say
 		return fmt.Sprintf("The scale is heard again, at %s: between %s and %s went in. Lift the cylinder off, wait until the scale stands still, and put it back: that gives its weight again.",
-			ofTarget(c), kg(c.lowKg), kg(c.highKg))
+			ofTarget(c), c.mass(c.lowKg), c.mass(c.highKg))
 	}
 	return fmt.Sprintf("The scale is heard again, at %s.", ofTarget(c))
 }
 
+// ofTarget says a charge as the scale speaks, so that who stands at it can compare.
 func ofTarget(c charge) string {
-	if !c.aimed {
-		return kg(c.bestKg)
+	switch {
+	case !c.aimed:
+		return c.mass(c.bestKg)
+	case c.lb:
+		return pounds(c.bestKg) + " of " + pounds(c.targetKg)
 	}
 	return Kilogram.Number(c.bestKg) + " of " + kg(c.targetKg)
+}
+
+// inBoth is the same, and beside it in the other world's unit.
+func inBoth(c charge) string {
+	other := c
+	other.lb = !c.lb
+	return ofTarget(c) + " (" + ofTarget(other) + ")"
 }
 
 func kg(x float64) string { return Kilogram.Text(x) }
 
 func pounds(x float64) string { return PoundsOunces(x) }
 
+// mass says a mass as the scale speaks.
+func (c charge) mass(x float64) string {
+	if c.lb {
+		return pounds(x)
+	}
+	return kg(x)
+}
+
+// both says it in the other world's unit too.
+func (c charge) both(x float64) string {
+	if c.lb {
+		return Pound.Beside(Kilogram, x)
+	}
+	return Kilogram.Beside(Pound, x)
+}
+
 // perMin says a flow as both worlds read it off a scale.
-func perMin(kgPerS float64) string {
-	return fmt.Sprintf("%s kg (%s lb) a minute", hundredths(float64(kgPerS*60)), hundredths(kgPerS*60/poundKg))
+func (c charge) perMin(kgPerS float64) string {
+	si, us := hundredths(float64(kgPerS*60))+" kg", hundredths(kgPerS*60/poundKg)+" lb"
+	if c.lb {
+		si, us = us, si
+	}
+	return fmt.Sprintf("%s (%s) a minute", si, us)
 }
 
 func chargeNear(c charge, left time.Duration, flows bool, u Urgency) string {
-	s := fmt.Sprintf("Charge at %s, %s (%s) to go", ofTarget(c), kg(max(c.remainingKg(), 0)), pounds(max(c.remainingKg(), 0)))
+	s := fmt.Sprintf("Charge at %s, %s to go", ofTarget(c), c.both(max(c.remainingKg(), 0)))
 	if flows && left > 0 {
-		s += fmt.Sprintf(": about %s at this rate", span(left.Round(time.Second)))
+		s += fmt.Sprintf(": about %s at this rate", roughly(left))
 	}
 	if u == Wake {
 		return s + ". Close the cylinder valve now: what is in the hose still goes in."
@@ -72,15 +103,18 @@ func chargeFar(c charge) string {
 
 func chargeOver(c charge) string {
 	if -c.remainingKg() <= c.tolerance() {
-		return fmt.Sprintf("Charge at %s: %s (%s) over. Close the cylinder valve now. %s",
-			ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), stillWithin(c))
+		return fmt.Sprintf("Charge at %s: %s over. Close the cylinder valve now. %s", ofTarget(c), c.both(-c.remainingKg()), stillWithin(c))
 	}
-	return fmt.Sprintf("Charge at %s: %s (%s) too much. Close the cylinder valve. %s",
-		ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), recoverBy)
+	return fmt.Sprintf("Charge at %s: %s too much. Close the cylinder valve. %s", ofTarget(c), c.both(-c.remainingKg()), recoverBy)
 }
 
 func stillWithin(c charge) string {
-	return fmt.Sprintf("Still within %s of the target.", kg(c.tolerance()))
+	return fmt.Sprintf("Still within %s of the target.", c.mass(c.tolerance()))
+}
+
+// chargeBeyond ends the call that said it was still within what is allowed.
+func chargeBeyond(c charge) string {
+	return fmt.Sprintf("Charge at %s: no longer within %s of the target; for that somebody is called anew.", ofTarget(c), c.mass(c.tolerance()))
 }
 
 func chargeBack(c charge) string {
@@ -97,8 +131,8 @@ func chargeNotOver(c charge) string {
 
 func chargeHandedOver() string { return "The weigh-in goes on from here." }
 
-func targetLine(target Setting) string {
-	return fmt.Sprintf("gross weight with %s charged; %s", kg(target.Value), target.Source)
+func targetLine(c charge, target Setting) string {
+	return fmt.Sprintf("gross weight with %s charged; %s", c.mass(target.Value), target.Source)
 }
 
 func scaleNeverHeard(step string) string {
@@ -115,20 +149,27 @@ func weighed(step, result, cause string, c charge, tol float64, source string) s
 	case cause == "unit":
 		return fmt.Sprintf("%s not proven: the scale's weight differed by just the 2.2 between pounds and kilograms, so what it showed, %s, may be wrong. Nothing is lost: weigh the cylinder with its unit known, and compare with its weight before.", name, ofTarget(c))
 	case step == "draw-in" && result == Passed && !c.aimed:
-		return fmt.Sprintf("%s ended with %s (%s) drawn in. %s", name, kg(c.bestKg), pounds(c.bestKg), lineFull)
+		return fmt.Sprintf("%s ended with %s drawn in. %s", name, c.both(c.bestKg), lineFull)
 	case step == "draw-in" && result == Passed:
-		return fmt.Sprintf("%s ended with %s drawn in; %s (%s) remain for the weigh-in. %s", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()), lineFull)
+		return fmt.Sprintf("%s ended with %s drawn in; %s remain for the weigh-in. %s", name, ofTarget(c), c.both(c.remainingKg()), lineFull)
 	case result == Passed:
-		return fmt.Sprintf("%s passed: %s (%s), within %s of the target (%s; tolerance by common practice).", name, ofTarget(c), pounds(c.bestKg), kg(tol), source)
+		return fmt.Sprintf("%s passed: %s, within %s of the target (%s; tolerance by common practice).", name, passedAt(c), c.mass(tol), source)
 	case cause == "over":
-		return fmt.Sprintf("%s failed: %s, %s (%s) too much. %s", name, ofTarget(c), kg(-c.remainingKg()), pounds(-c.remainingKg()), recoverBy)
+		return fmt.Sprintf("%s failed: %s, %s too much. %s", name, ofTarget(c), c.both(-c.remainingKg()), recoverBy)
 	case cause == "short":
-		return fmt.Sprintf("%s failed: %s, %s (%s) short. It still has to go in, by weight.", name, ofTarget(c), kg(c.remainingKg()), pounds(c.remainingKg()))
+		return fmt.Sprintf("%s failed: %s, %s short. It still has to go in, by weight.", name, ofTarget(c), c.both(c.remainingKg()))
 	case !c.aimed:
-		return fmt.Sprintf("%s not proven: %s (%s) weighed in, but no target was given.", name, kg(c.bestKg), pounds(c.bestKg))
+		return fmt.Sprintf("%s not proven: %s weighed in, but no target was given.", name, c.both(c.bestKg))
 	}
 	return fmt.Sprintf("%s not proven: between %s and %s went in, of %s. Weigh the cylinder, and compare with its weight before: that settles it.",
-		name, kg(c.lowKg), kg(c.highKg), kg(c.targetKg))
+		name, c.mass(c.lowKg), c.mass(c.highKg), c.mass(c.targetKg))
+}
+
+// passedAt has the charge itself in both units, and its target as the scale speaks.
+func passedAt(c charge) string {
+	other := c
+	other.lb = !c.lb
+	return fmt.Sprintf("%s (%s)", ofTarget(c), other.mass(c.bestKg))
 }
 
 func weighsForTwo(system, step string, other Step) string {
@@ -136,36 +177,53 @@ func weighsForTwo(system, step string, other Step) string {
 		stepWord(step), system, strings.ToLower(stepWord(other.Name)), other.System)
 }
 
-func chargeNotHeard(step string, aimed bool, target Setting) string {
-	if !aimed {
-		return fmt.Sprintf("%s, no target given. The scale has not been heard yet.", stepWord(step))
+func chargeNotHeard(step string, c charge) string {
+	if !c.aimed {
+		return fmt.Sprintf("%s, no target given. The scale has shown no weight since it began.", stepWord(step))
 	}
-	return fmt.Sprintf("%s of %s. The scale has not been heard yet.", stepWord(step), kg(target.Value))
+	return fmt.Sprintf("%s of %s. The scale has shown no weight since it began.", stepWord(step), c.mass(c.targetKg))
 }
 
 func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Duration, over bool) string {
-	s := fmt.Sprintf("%s, %s (%s", stepWord(step), ofTarget(c), pounds(c.bestKg))
-	if c.aimed {
-		s += " of " + pounds(c.targetKg)
-	}
-	s += ")."
+	s := fmt.Sprintf("%s, %s.", stepWord(step), inBoth(c))
 	switch {
 	case quiet > 0:
 		return fmt.Sprintf("%s The scale was last heard %s ago: what flows now is not weighed.", s, span(quiet))
-	case over && -c.remainingKg() <= c.tolerance():
-		return fmt.Sprintf("%s %s over: close the cylinder valve now. %s", s, kg(max(0, -c.remainingKg())), stillWithin(c))
 	case over:
-		return fmt.Sprintf("%s %s too much: close the cylinder valve.", s, kg(-c.remainingKg()))
+		return s + " " + overStands(c, kgPerS > 0)
 	case kgPerS <= 0:
 		return s + " Nothing flows now."
+	case step == "draw-in": // when it would arrive at this rate is no time to give: it never keeps it
+		return fmt.Sprintf("%s %s; a draw-in slows down.", s, c.perMin(kgPerS))
 	case left >= 0:
-		s = fmt.Sprintf("%s %s: about %s to go", s, perMin(kgPerS), span(left))
-		if step == "draw-in" {
-			return s + " if it kept flowing so; a draw-in slows down."
-		}
-		return s + "."
+		return fmt.Sprintf("%s %s: about %s to go.", s, c.perMin(kgPerS), roughly(left))
 	}
-	return fmt.Sprintf("%s %s.", s, perMin(kgPerS))
+	return fmt.Sprintf("%s %s.", s, c.perMin(kgPerS))
+}
+
+// overStands says how a charge stands for which somebody was called, and what to do.
+func overStands(c charge, flows bool) string {
+	do := ", and nothing flows now: leave the cylinder valve closed."
+	if flows {
+		do = ": close the cylinder valve now."
+	}
+	over := max(0, -c.remainingKg())
+	switch {
+	case over < 0.005: // less than is shown of it
+		return "At its target" + do
+	case over <= c.tolerance():
+		return fmt.Sprintf("%s over%s %s", c.mass(over), do, stillWithin(c))
+	}
+	return fmt.Sprintf("%s too much%s What is too much comes out again, by weight.", c.mass(over), do)
+}
+
+// roughly says a time that is predicted: to the minute, and in the last minute
+// and a half to the ten seconds below, for who is early at a valve loses nothing.
+func roughly(d time.Duration) string {
+	if d >= 90*time.Second {
+		return span(d.Round(time.Minute))
+	}
+	return span(max(d.Truncate(10*time.Second), 10*time.Second))
 }
 
 // recoverBy says how what is too much comes out again.
@@ -176,26 +234,26 @@ func chargeInDoubt(c charge) string {
 	if c.unit {
 		return "Not sure: the scale may show pounds."
 	}
-	return fmt.Sprintf("Not sure: between %s and %s went in.", kg(c.lowKg), kg(c.highKg))
+	return fmt.Sprintf("Not sure: between %s and %s went in.", c.mass(c.lowKg), c.mass(c.highKg))
 }
 
 func chargeCertain(c charge) string {
-	return fmt.Sprintf("Charge at %s, known within %s again.", ofTarget(c), kg(c.tolerance()))
+	return fmt.Sprintf("Charge at %s, known within %s again.", ofTarget(c), c.mass(c.tolerance()))
 }
 
-func chargingFast(kgPerS float64, limit Setting, step string) string {
-	s := fmt.Sprintf("Charging at %s; the limit is %s (%s).", perMin(kgPerS), perMin(limit.Value), limit.Source)
+func chargingFast(c charge, kgPerS float64, limit Setting, step string) string {
+	s := fmt.Sprintf("Charging at %s; the limit is %s (%s).", c.perMin(kgPerS), c.perMin(limit.Value), limit.Source)
 	if step == "weigh-in" {
 		return s + " Liquid may reach the compressor. Throttle the cylinder valve."
 	}
 	return s + " Throttle the cylinder valve."
 }
 
-func chargingSlower(kgPerS float64, limit Setting) string {
+func chargingSlower(c charge, kgPerS float64, limit Setting) string {
 	if kgPerS*60 < 0.005 {
-		return fmt.Sprintf("Nothing flows now; the limit is %s.", perMin(limit.Value))
+		return fmt.Sprintf("Nothing flows now; the limit is %s.", c.perMin(limit.Value))
 	}
-	return fmt.Sprintf("Charging at %s, within %s again.", perMin(kgPerS), perMin(limit.Value))
+	return fmt.Sprintf("Charging at %s, within %s again.", c.perMin(kgPerS), c.perMin(limit.Value))
 }
 
 // lineFull is the caution after a draw-in: liquid that is shut in and warms can burst what holds it.
@@ -204,21 +262,23 @@ const lineFull = "Liquid may fill the line: open the service valves, as the unit
 func flowStopped(c charge) string {
 	s := fmt.Sprintf("Draw-in finished: nothing to speak of has flowed for 5 min, at %s.", ofTarget(c))
 	if c.aimed && c.remainingKg() > 0 {
-		s += fmt.Sprintf(" %s (%s) remain for the weigh-in.", kg(c.remainingKg()), pounds(c.remainingKg()))
+		s += fmt.Sprintf(" %s remain for the weigh-in.", c.both(c.remainingKg()))
 	}
 	return s + " Close the cylinder valve. " + lineFull
 }
 
-func flowsAgain(kgPerS float64) string { return fmt.Sprintf("It flows again, %s.", perMin(kgPerS)) }
+func flowsAgain(c charge, kgPerS float64) string {
+	return fmt.Sprintf("It flows again, %s.", c.perMin(kgPerS))
+}
 
-func cylinderLow(netKg, contentsKg float64) string {
-	return fmt.Sprintf("Cylinder nearly empty: %s (%s) left of %s. What is left is mostly vapour. Have the next one ready.",
-		kg(max(0, netKg)), pounds(max(0, netKg)), kg(contentsKg))
+func cylinderLow(c charge, netKg, contentsKg float64) string {
+	return fmt.Sprintf("Cylinder nearly empty: %s left of %s. What is left is mostly vapour. Have the next one ready.",
+		c.both(max(0, netKg)), c.mass(contentsKg))
 }
 
 // cylinderUnknown is said until something flows.
 const cylinderUnknown = "The site file lacks what the cylinder weighs empty (tare), its contents, or both, so cylinder-low cannot be told: enter both as its mark gives them, or watch its weight."
 
-func cylinderFull(netKg float64) string {
-	return fmt.Sprintf("The cylinder on the scale holds %s.", kg(netKg))
+func cylinderFull(c charge, netKg float64) string {
+	return fmt.Sprintf("The cylinder on the scale holds %s.", c.mass(netKg))
 }

@@ -1,37 +1,34 @@
 package rules
 
-import (
-	"fmt"
-	"time"
-)
+import "fmt"
 
 // What is said where nobody knows what went in: what happened, when, how much
 // of the charge it leaves in doubt, and what settles it.
 
-func chargeUncertain(c charge, d doubt, now time.Duration) string {
+func chargeUncertain(c charge, d doubt) string {
 	if c.unit {
 		return fmt.Sprintf("Charge uncertain: the scale's weight differs by just the 2.2 between pounds and kilograms, so that %s may be wrong. Close the cylinder valve, set the scale's display to the unit of the site file, and weigh the cylinder before going on.", ofTarget(c))
 	}
 	return fmt.Sprintf("Charge uncertain: between %s and %s went in, best %s; the allowance is %s. %s: that leaves %s in doubt. Close the cylinder valve. %s",
-		kg(c.lowKg), kg(c.highKg), ofTarget(c), kg(c.tolerance()), d.what(now), kg(d.kg), d.settledBy())
+		c.mass(c.lowKg), c.mass(c.highKg), ofTarget(c), c.mass(c.tolerance()), d.what(c), c.mass(d.kg), d.settledBy())
 }
 
-func (d doubt) what(now time.Duration) string {
-	long, ago := span(d.until-d.from), span(now-d.until)
+func (d doubt) what(c charge) string { // without "ago": the sentence stands for long
+	long := span(d.until - d.from)
 	switch d.why {
 	case EndedSilence:
 		if d.until-d.from < backAfter {
-			return fmt.Sprintf("The weight had stood still, and fell from %s to %s at once, %s ago", kg(d.fromKg), kg(d.toKg), ago)
+			return fmt.Sprintf("The weight had stood still, and fell from %s to %s at once", c.mass(d.fromKg), c.mass(d.toKg))
 		}
-		return fmt.Sprintf("The scale was silent for %s until %s ago", long, ago)
+		return fmt.Sprintf("The scale was silent for %s", long)
 	case EndedPowerCut:
-		return fmt.Sprintf("The box was off; no weight was heard for %s until %s ago", long, ago)
+		return fmt.Sprintf("The box was off; no weight was heard for %s", long)
 	case EndedZeroed:
-		return fmt.Sprintf("The scale was zeroed %s ago with the cylinder on it", ago)
+		return "The scale was zeroed with the cylinder on it"
 	case EndedSwap:
-		return fmt.Sprintf("The cylinder was lifted off or changed %s ago, and it may have flowed until then", ago)
+		return "The cylinder was lifted off or changed, and it may have flowed until then"
 	case EndedShift:
-		return fmt.Sprintf("The weight jumped from %s to %s and stayed, %s ago", kg(d.fromKg), kg(d.toKg), ago)
+		return fmt.Sprintf("The weight jumped from %s to %s and stayed", c.mass(d.fromKg), c.mass(d.toKg))
 	case EndedStep:
 		return "It was left so by the step before this one"
 	case doubtBetween:

@@ -319,7 +319,7 @@ func evacStands(w evacStand) string {
 	case w.ready:
 		s += fmt.Sprintf(": ready for the nitrogen break, wanted %s. Valve the gauge off first.", micron(w.next.Value))
 	case w.left >= 0:
-		s += fmt.Sprintf(", falling: %s by the curve so far in about %s.", micron(w.next.Value), span(w.left))
+		s += fmt.Sprintf(", falling: %s by the curve so far in about %s.", micron(w.next.Value), roughly(w.left))
 	default:
 		s += fmt.Sprintf(", to reach %s.", micron(w.next.Value))
 	}

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"standwatch/sensors"
 )
 
 func TestSpansAreSaidAsPeopleSayThem(t *testing.T) {
@@ -67,11 +69,73 @@ func TestASteadyVacuumIsNotCalledRising(t *testing.T) {
 func TestOverWithinTheToleranceAsksForTheValveOnly(t *testing.T) {
 	for over, recovers := range map[float64]bool{0.03: false, 0.14: false, 0.15: true} {
 		c := charge{bestKg: 14.2 + over, targetKg: 14.2, aimed: true}
-		for _, got := range []string{chargeOver(c), chargeStands("weigh-in", c, 0, -1, 0, true)} {
+		for _, got := range []string{chargeOver(c), chargeStands("weigh-in", c, 0.25/60, -1, 0, true)} {
 			within := strings.Contains(got, "Still within 0.14 kg")
 			if within == recovers || !strings.Contains(got, "lose the cylinder valve") {
 				t.Errorf("%g kg over: %s", over, got)
 			}
+		}
+	}
+}
+
+// Who has shut the valve is not told to shut it, and a charge that went back to
+// its target is not over by nothing.
+func TestACallForTooMuchStandsByWhatFlows(t *testing.T) {
+	for _, x := range []struct {
+		over, kgPerS float64
+		want, never  string
+	}{
+		{0.09, 0.25 / 60, "0.09 kg over: close the cylinder valve now.", "leave"},
+		{0.09, 0, "0.09 kg over, and nothing flows now: leave the cylinder valve closed.", "valve now"},
+		{0.35, 0, "0.35 kg too much, and nothing flows now: leave the cylinder valve closed. What is too much comes out again, by weight.", "valve now"},
+		{0.003, 0, "At its target, and nothing flows now: leave the cylinder valve closed.", "0.00 kg"},
+		{-0.02, 0.25 / 60, "At its target: close the cylinder valve now.", "over"},
+	} {
+		got := chargeStands("weigh-in", charge{bestKg: 14.2 + x.over, targetKg: 14.2, aimed: true}, x.kgPerS, -1, 0, true)
+		if !strings.Contains(got, x.want) || strings.Contains(got, x.never) {
+			t.Errorf("%g kg over at %g kg/s: %s", x.over, x.kgPerS, got)
+		}
+	}
+}
+
+// At a scale that speaks pounds every sentence of a charge has its first figures in
+// pounds and ounces, so that who stands there can compare; 8.91 kg is 19 lb 10.29 oz.
+func TestAtAScaleInPoundsEverySentenceSpeaksThem(t *testing.T) {
+	c := charge{bestKg: 8.91, lowKg: 8.5, highKg: 9, targetKg: 14.2, aimed: true, lb: true}
+	over := c
+	over.bestKg = 14.55
+	limit := Setting{Value: 0.5 / 60}
+	for _, got := range []string{
+		chargeNear(c, 117*time.Second, true, Tell), chargeOver(over), chargeBack(c), chargeBeyond(over), scaleIsSilent(time.Minute, "", c),
+		scaleIsSilentAtTheEnd(time.Minute, c), scaleSpeaks(c), chargeStands("weigh-in", c, 0.004, time.Minute, 0, false), chargeStands("draw-in", over, 0, -1, 0, true),
+		chargeNotHeard("weigh-in", c), flowStopped(c), flowsAgain(c, 0.004), cylinderLow(c, 0.5, 11.3), cylinderFull(c, 9), chargeInDoubt(c), chargeCertain(c),
+		chargingFast(c, 0.02, limit, "weigh-in"), chargingSlower(c, 0.004, limit), chargeUncertain(c, doubt{why: EndedShift, kg: 0.3, fromKg: 30, toKg: 31}),
+		weighed("weigh-in", Passed, "none", c, 0.14, siteFile), weighed("weigh-in", NotPassed, "over", over, 0.14, siteFile), weighed("weigh-in", NotPassed, "short", c, 0.14, siteFile),
+		weighed("draw-in", Passed, "none", c, 0.14, siteFile), weighed("weigh-in", NotProven, "gap", c, 0.14, siteFile), scaleQuietAtEnd("weigh-in", time.Minute, c), targetLine(c, Setting{Value: 14.2}),
+	} {
+		kg, lb := strings.Index(got, " kg"), strings.Index(got, " lb")
+		if oz := strings.Index(got, " oz"); lb < 0 || oz >= 0 && oz < lb {
+			lb = oz
+		}
+		if lb < 0 || kg >= 0 && kg < lb {
+			t.Errorf("kilograms first: %s", got)
+		}
+	}
+	if got, want := scaleIsSilent(time.Minute, "", c), "Scale silent for 60 s at 19 lb 10 oz of 31 lb 5 oz."; !strings.HasPrefix(got, want) {
+		t.Errorf("%s, want %s", got, want)
+	}
+	if l := beginLedger(Start{Points: []sensors.Point{{Name: "scale", Role: "charging-scale", Unit: "lb"}}}); !l.charge(Setting{}, false).lb {
+		t.Error("a scale that the site file gives in lb is said in kilograms")
+	}
+}
+
+// A predicted time is no count of seconds.
+func TestWhatIsPredictedIsSaidRoughly(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		4 * time.Second: "10 s", 36 * time.Second: "30 s", 89 * time.Second: "80 s", 100 * time.Second: "2 min", 117 * time.Second: "2 min", 17*time.Minute + 29*time.Second: "17 min",
+	} {
+		if got := roughly(d); got != want {
+			t.Errorf("%s: %q, want %q", d, got, want)
 		}
 	}
 }

@@ -42,7 +42,7 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 		When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()),
 		Old:  snap.Wall.Sub(st.FigureAt) > quiet}
 	if f.Old { // as old as the sentence above says, which rounds
-		f.When.Ago = s.words.say("time.ago", s.words.aboutSpan(snap.Wall.Sub(st.FigureAt)))
+		f.When.Ago = s.words.say("time.ago", s.words.agedSpan(snap.Wall.Sub(st.FigureAt)))
 	}
 	if o.Quantity == sensors.Contact {
 		f.Number = s.onOff(o.Figure)

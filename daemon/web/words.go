@@ -116,13 +116,21 @@ func (w words) measured(seconds float64) string {
 	return w.span(d)
 }
 
-// aboutSpan is a predicted length of time, to the nearest minute; in its last
-// two minutes each second counts.
-func (w words) aboutSpan(d time.Duration) string {
+// agedSpan is the age of an old figure, as the judge's sentence above it rounds.
+func (w words) agedSpan(d time.Duration) string {
 	if s := int(math.Round(d.Seconds())); s < 120 {
 		return w.say("time.seconds", max(s, 0))
 	}
 	return w.span(d.Round(time.Minute))
+}
+
+// aboutSpan is a predicted length of time, as the judge's sentence says it: to
+// the minute, and in the last minute and a half to the ten seconds below.
+func (w words) aboutSpan(d time.Duration) string {
+	if d >= 90*time.Second {
+		return w.span(d.Round(time.Minute))
+	}
+	return w.say("time.seconds", int(max(d.Truncate(10*time.Second), 10*time.Second)/time.Second))
 }
 
 // moment is a time as a person asks for it: how long ago, and by the clock.
