@@ -52,7 +52,7 @@ type chargeTarget struct {
 	overUp             bool
 	overAt             time.Duration // when somebody was called for it
 	beyondUp           bool
-	overAs             string // the subject of the call that is up
+	overAs             string        // the subject of the call that is up
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
 	mostAt             time.Duration // and when it was

@@ -34,6 +34,7 @@ type pointFailed struct {
 // while its flag is up.
 type failing struct {
 	point  sensors.Point
+	called string // what people call it
 	raised bool
 	run    int
 	since  time.Duration // of the run's first
@@ -43,7 +44,7 @@ type failing struct {
 func beginPointFailed(s Start) Judge {
 	j := &pointFailed{}
 	for _, p := range s.Points {
-		f := failing{point: p}
+		f := failing{point: p, called: called(p.Name, s.Units)}
 		for _, o := range s.Open {
 			f.raised = f.raised || o.Subject == p.Name
 		}
@@ -75,7 +76,7 @@ func (j *pointFailed) Next(e Entry) []Finding {
 		}
 		if f.run >= goodRun && now-f.since >= goodSpan {
 			f.raised, f.run = false, 0
-			return []Finding{{Edge: Cleared, Flag: "point-failed", Subject: f.point.Name, Text: readsAgain(f.point.Name)}}
+			return []Finding{{Edge: Cleared, Flag: "point-failed", Subject: f.point.Name, Text: readsAgain(f.called)}}
 		}
 	case *Due:
 		return j.persist(now)
@@ -111,7 +112,7 @@ func (f *failing) due() time.Duration { return f.since + max(failedLong, f.point
 func (f *failing) raise(now time.Duration) Finding {
 	f.raised, f.run = true, 0
 	return Finding{Edge: Raised, Flag: "point-failed", Subject: f.point.Name, Urgency: Tell,
-		Points: []string{f.point.Name}, Text: fails(f.point.Name, now-f.since, f.reason),
+		Points: []string{f.point.Name}, Text: fails(f.called, now-f.since, f.reason),
 		Values: []Value{{"failed_s", seconds(now - f.since)}}}
 }
 

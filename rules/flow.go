@@ -119,10 +119,14 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 	still := w.flowed && rate-2*doubt < noFlow && (rate < noFlow || w.stopped.holds)
 	switch {
 	case w.stopped.by(now, still, stoppedFor) && !w.stopUp:
-		w.stopUp = true
-		return []Finding{j.flag("flow-stopped", Tell, flowStopped(c))}
+		w.stopUp, j.ledger.stopped = true, true
+		urgency := Tell
+		if j.ledger.endSaid { // with the scale's silence: nobody is called twice for one matter
+			urgency = Note
+		}
+		return []Finding{j.flag("flow-stopped", urgency, flowStopped(c))}
 	case w.flows.by(now, rate-2*doubt > noFlow, slowFor) && w.stopUp:
-		w.stopUp = false
+		w.stopUp, j.ledger.endSaid, j.ledger.stopped = false, false, false
 		return []Finding{{Edge: Cleared, Flag: "flow-stopped", Text: flowsAgain(c, rate)}}
 	}
 	return nil

@@ -15,6 +15,8 @@ type ledger struct {
 	seen      uint64        // the newest entry that it has taken
 	stepAt    time.Duration // the step's begin, by that clock: what was heard since the last weighing step goes before
 	before    charge        // by the steps before this one
+	endSaid   bool          // somebody was told that the draw-in may be at its end,
+	stopped   bool          // or that it is
 	lb        bool          // the scale speaks pounds, and so does who stands at it
 	platforms []*platform
 }

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"slices"
 	"time"
 )
@@ -48,12 +49,29 @@ func (all sealed) hear(b *Told, system string) sealed {
 			all = slices.Clone(all)
 			all[i].running = false
 		}
-	case b.Kind == "mark" && b.Name == "valves-opened":
+	case b.Kind == "mark":
+		named, ok := valvesOpen(b)
+		if !ok {
+			return all
+		}
 		return slices.DeleteFunc(slices.Clone(all), func(s seal) bool {
-			return (of(s) || b.System == "") && (s.Name == "draw-in" || !s.running)
+			return (named == "" || s.System == named) && (s.Name == "draw-in" || !s.running)
 		})
 	}
 	return all
+}
+
+// valvesOpen reports whether a mark says that the service valves are open, and of
+// which system: by its own name, or as the check that asks for it.
+func valvesOpen(b *Told) (system string, ok bool) {
+	switch b.Name {
+	case "valves-opened":
+		return b.System, true
+	case "checked":
+		t, ok := ReadTick(b.Note, func(check string) bool { return check == CheckValvesOpen })
+		return cmp.Or(t.System, b.System), ok && t.State == CheckDone
+	}
+	return "", false
 }
 
 // watched is the pipework in which power does harm; ok is false where there is

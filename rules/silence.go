@@ -12,6 +12,7 @@ import (
 // heard, never by the instrument's own time.
 type silence struct {
 	point  sensors.Point
+	called string        // what people call it
 	heard  time.Duration // the last sign of life, or since when it is waited for
 	raised bool
 
@@ -104,7 +105,7 @@ func beginPointSilent(s Start) Judge {
 		if p.SilentAfter <= 0 {
 			continue
 		}
-		q := &silence{point: p, heard: s.Entry.At.Since}
+		q := &silence{point: p, called: called(p.Name, s.Units), heard: s.Entry.At.Since}
 		for _, o := range s.Open {
 			q.raised = q.raised || o.Subject == p.Name
 		}
@@ -135,7 +136,7 @@ func (j *pointSilent) Next(e Entry) []Finding {
 		}
 		if q.hear(e.At.Since) {
 			j.want(q.due())
-			return []Finding{{Edge: Cleared, Flag: "point-silent", Subject: q.point.Name, Text: speaksAgain(q.point.Name)}}
+			return []Finding{{Edge: Cleared, Flag: "point-silent", Subject: q.point.Name, Text: speaksAgain(q.called)}}
 		}
 	case *Told:
 		if _, says := boxSays(e); len(says) == 3 && says[0] == "broker" {
@@ -189,9 +190,9 @@ func (j *pointSilent) fallSilent(now time.Duration) (out []Finding) {
 			continue
 		}
 		q.raise(now)
-		text := silent(q.point.Name, now-q.heard)
+		text := silent(q.called, now-q.heard)
 		if slices.Contains(j.away, q.point.Device) {
-			text = silentAway(q.point.Name, q.point.Device, now-q.heard)
+			text = silentAway(q.called, q.point.Device, now-q.heard)
 		}
 		out = append(out, Finding{Edge: Raised, Flag: "point-silent", Subject: q.point.Name, Urgency: Tell,
 			Points: []string{q.point.Name}, Text: text,
@@ -361,8 +362,10 @@ func (j *scaleSilent) fallSilent(q *scaleQuiet, now time.Duration) (out []Findin
 	j.ledger.refit()
 	values := append([]Value{{"silent_s", seconds(quiet)}}, j.ledger.values(j.target, j.aimed)...)
 	text := scaleIsSilent(quiet, q.fault, j.standing())
-	if rate, doubt := j.ledger.rate(); j.step == "draw-in" && q.fault == "" && j.ledger.flowed() && !j.ledger.lifted() && rate-2*doubt < noFlow && rate < 2*noFlow {
-		text = scaleIsSilentAtTheEnd(quiet, j.standing())
+	if j.step == "draw-in" && q.fault == "" && j.ledger.stopped {
+		text = scaleIsSilentAfterTheEnd(quiet, j.standing())
+	} else if rate, doubt := j.ledger.rate(); j.step == "draw-in" && q.fault == "" && j.ledger.flowed() && !j.ledger.lifted() && rate-2*doubt < noFlow && rate < 2*noFlow {
+		text, j.ledger.endSaid = scaleIsSilentAtTheEnd(quiet, j.standing()), true
 	}
 	return append(out, Finding{Edge: Raised, Flag: "scale-silent", Subject: q.point.Name, Urgency: urgency,
 		Points: []string{q.point.Name}, Text: text, Values: values})

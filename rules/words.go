@@ -56,6 +56,18 @@ func FlagWord(flag string) string {
 
 // Silence.
 
+// called is what people call a point: one of an indoor unit by its room.
+func called(point string, units []Unit) string {
+	for _, u := range units {
+		for _, x := range [...]struct{ point, what string }{{u.Supply, "Supply air"}, {u.Return, "Return air"}, {u.WetBulb, "Wet bulb"}, {u.Humidity, "Humidity"}} {
+			if x.point == point && u.Room != "" {
+				return fmt.Sprintf("%s of %s (%s)", x.what, u.Room, point)
+			}
+		}
+	}
+	return point
+}
+
 func silent(point string, quiet time.Duration) string {
 	return fmt.Sprintf("%s silent for %s. Nothing that needs it can be proved meanwhile. Check its power, its cable or its radio.", point, span(quiet))
 }
@@ -150,6 +162,9 @@ func batteryIsGood(point string) string {
 
 // ofSpan says how far a step of a set length is: 23 of 60 min, 3 h of 24 h.
 func ofSpan(elapsed, lasts time.Duration) string {
+	if elapsed > lasts {
+		return fmt.Sprintf("%s, past its %s", minutesGone(elapsed), minutesGone(lasts))
+	}
 	if elapsed > 2*time.Minute {
 		elapsed = elapsed.Truncate(time.Minute) // what is left is rounded up beside it
 	}
@@ -157,6 +172,14 @@ func ofSpan(elapsed, lasts time.Duration) string {
 		return fmt.Sprintf("%d of %d min", int(elapsed.Minutes()), int(math.Round(lasts.Minutes())))
 	}
 	return fmt.Sprintf("%s of %s", span(elapsed), span(lasts))
+}
+
+// minutesGone says a time gone by in whole minutes, as it is counted beside what is left.
+func minutesGone(d time.Duration) string {
+	if d < time.Hour {
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	}
+	return span(d.Truncate(time.Minute))
 }
 
 // wholeMinutes rounds a time left up, so that with what has gone by, which is cut

@@ -23,6 +23,11 @@ func scaleIsSilentAtTheEnd(quiet time.Duration, c charge) string {
 	return fmt.Sprintf("Scale silent for %s at %s, and before that next to nothing flowed: the draw-in may be at its end, and the scale may have switched itself off. Close the cylinder valve, then wake the scale: what flows now is not weighed.", span(quiet), ofTarget(c))
 }
 
+// scaleIsSilentAfterTheEnd is said where the draw-in's end had been told: only what is new.
+func scaleIsSilentAfterTheEnd(quiet time.Duration, c charge) string {
+	return fmt.Sprintf("Scale silent for %s at %s, after the draw-in had finished: it may have switched itself off. See that the cylinder valve is closed, and end the draw-in.", span(quiet), ofTarget(c))
+}
+
 func scaleSpoke(quiet time.Duration) string {
 	return fmt.Sprintf("The scale was heard for a moment, %s ago.", span(quiet))
 }

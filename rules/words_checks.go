@@ -16,6 +16,9 @@ const (
 // CheckPowerOff is the check that a sensor can contradict.
 const CheckPowerOff = "indoor-power-off"
 
+// CheckValvesOpen is the check that says the same as the mark valves-opened.
+const CheckValvesOpen = "valves-open"
+
 // tradeChecks is the list, in the order of the steps. A name never changes:
 // records stand on it.
 func tradeChecks() []Check {
@@ -70,7 +73,7 @@ func tradeChecks() []Check {
 			Text: "Transport brackets and bolts are off, at each compressor and fan that the manual names.",
 			Why:  "A compressor that runs in its brackets shakes pipes until they break."},
 
-		{Name: "valves-open", Before: []string{"unit-count", "weigh-in", "trial-run"}, After: "draw-in", Source: byManual + "; " + practice,
+		{Name: CheckValvesOpen, Before: []string{"unit-count", "weigh-in", "trial-run"}, After: "draw-in", Source: byManual + "; " + practice,
 			Text: "After the draw-in and before any indoor power the service valves were opened fully, capped, and their stems and caps searched for leaks.",
 			Why:  "With the valves shut, units that get power lock liquid in between two shut valves; as it warms, the pipe can burst. The box learns the moment by the mark Service valves opened."},
 		{Name: "control-wires", Before: []string{"unit-count"}, Source: byDrawing,

@@ -16,9 +16,9 @@ func poweredEarly(step string, running bool, point string) string {
 	}
 	s := fmt.Sprintf("%s: indoor or branch units have power %s the %s, before the service valves are open.", point, when, strings.ToLower(stepWord(step)))
 	if step == "draw-in" {
-		return s + " Expansion valves that shut now lock liquid in between two shut valves; it warms, its pressure rises by several bar a kelvin (from memory), and the liquid line, a joint or a valve can burst. Stop charging, keep clear of the line, open the service valves as the unit maker says, and mark it. Call the technician in charge. Off now does not open the expansion valves again."
+		return s + " Stop charging, keep clear of the line, open the service valves as the unit maker says, and mark it. Liquid that expansion valves lock in bursts a line or a joint as it warms, and off now does not open them again. Call the technician in charge."
 	}
-	return s + " Expansion valves shut when power comes and cut the pipework into parts that neither pressure nor vacuum sees across. Switch it off and tag it. Valves shut by an earlier power-up stay shut: off now proves nothing. Follow the unit maker's way to open the valves, and begin the step again."
+	return s + " Its expansion valves shut and cut the pipework into parts. Switch it off and tag it, open them the unit maker's way, and begin the step again: valves that shut stay shut, so off now proves nothing."
 }
 
 // powerAllowed is said with every verdict and outlook of a step in which power would else wake somebody.
@@ -313,9 +313,9 @@ func evacStands(w evacStand) string {
 	case w.stalled:
 		s += ", not falling: " + evacWhy[orUnknown(w.cause)] + "."
 	case w.deep && w.last:
-		s += fmt.Sprintf(": down to its target of %s and not rising, ready for isolation.", micron(w.target.Value))
+		s += fmt.Sprintf(" and level: ready for isolation (target %s).", micron(w.target.Value))
 	case w.deep:
-		s += fmt.Sprintf(": down to its target of %s and not rising, ready for isolation, or for the nitrogen break of a triple evacuation.", micron(w.target.Value))
+		s += fmt.Sprintf(" and level: ready for isolation, or a nitrogen break (target %s).", micron(w.target.Value))
 	case w.ready:
 		s += fmt.Sprintf(": ready for the nitrogen break, wanted %s. Valve the gauge off first.", micron(w.next.Value))
 	case w.left >= 0:

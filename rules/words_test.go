@@ -107,7 +107,7 @@ func TestAtAScaleInPoundsEverySentenceSpeaksThem(t *testing.T) {
 	limit := Setting{Value: 0.5 / 60}
 	for _, got := range []string{
 		chargeNear(c, 117*time.Second, true, Tell), chargeOver(over), chargeBack(c), chargeBeyond(over), scaleIsSilent(time.Minute, "", c),
-		scaleIsSilentAtTheEnd(time.Minute, c), scaleSpeaks(c), chargeStands("weigh-in", c, 0.004, time.Minute, 0, false), chargeStands("draw-in", over, 0, -1, 0, true),
+		scaleIsSilentAtTheEnd(time.Minute, c), scaleIsSilentAfterTheEnd(time.Minute, c), scaleSpeaks(c), chargeStands("weigh-in", c, 0.004, time.Minute, 0, false), chargeStands("draw-in", over, 0, -1, 0, true),
 		chargeNotHeard("weigh-in", c), flowStopped(c), flowsAgain(c, 0.004), cylinderLow(c, 0.5, 11.3), cylinderFull(c, 9), chargeInDoubt(c), chargeCertain(c),
 		chargingFast(c, 0.02, limit, "weigh-in"), chargingSlower(c, 0.004, limit), chargeUncertain(c, doubt{why: EndedShift, kg: 0.3, fromKg: 30, toKg: 31}),
 		weighed("weigh-in", Passed, "none", c, 0.14, siteFile), weighed("weigh-in", NotPassed, "over", over, 0.14, siteFile), weighed("weigh-in", NotPassed, "short", c, 0.14, siteFile),
@@ -126,6 +126,38 @@ func TestAtAScaleInPoundsEverySentenceSpeaksThem(t *testing.T) {
 	}
 	if l := beginLedger(Start{Points: []sensors.Point{{Name: "scale", Role: "charging-scale", Unit: "lb"}}}); !l.charge(Setting{}, false).lb {
 		t.Error("a scale that the site file gives in lb is said in kilograms")
+	}
+}
+
+// A point of an indoor unit is called by its room, with its name to find it by.
+func TestAPointIsCalledByItsRoom(t *testing.T) {
+	units := []Unit{{Name: "iu01", Room: "Reading room", Supply: "s1", Return: "r1"}, {Name: "iu02", Supply: "s2"}}
+	for point, want := range map[string]string{"s1": "Supply air of Reading room (s1)", "r1": "Return air of Reading room (r1)", "s2": "s2", "gauge": "gauge", "": ""} {
+		if got := called(point, units); got != want {
+			t.Errorf("%s: %q, want %q", point, got, want)
+		}
+	}
+	site := Site{Systems: []System{{Units: units}}, Points: []sensors.Point{{Name: "s1", Quantity: sensors.Temperature, Every: time.Second, SilentAfter: 10 * time.Second}}}
+	e := NewEngine(site, All())
+	e.Next(Entry{Seq: 1, At: Instant{Boot: 1}, Body: &Started{}})
+	found := e.Next(Entry{Seq: 2, At: Instant{Boot: 1, Since: 20 * time.Second}, Body: &Due{}})
+	if len(found) != 1 || !strings.HasPrefix(found[0].Text, "Supply air of Reading room (s1) silent for") || found[0].Subject != "s1" {
+		t.Errorf("%+v", found)
+	}
+}
+
+// A time that is over is not counted as seven of six minutes.
+func TestATimeThatIsOverIsSaidToBe(t *testing.T) {
+	for _, x := range []struct {
+		elapsed, lasts time.Duration
+		want           string
+	}{
+		{5 * time.Minute, 6 * time.Minute, "5 of 6 min"}, {6 * time.Minute, 6 * time.Minute, "6 of 6 min"},
+		{7*time.Minute + 10*time.Second, 6 * time.Minute, "7 min, past its 6 min"}, {25 * time.Hour, 24 * time.Hour, "25 h, past its 24 h"},
+	} {
+		if got := ofSpan(x.elapsed, x.lasts); got != x.want {
+			t.Errorf("%s of %s: %q, want %q", x.elapsed, x.lasts, got, x.want)
+		}
 	}
 }
 

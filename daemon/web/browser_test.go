@@ -17,6 +17,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"standwatch/daemon/web"
@@ -389,5 +390,27 @@ func TestRealBrowserShowsNewsAndSaysWhenItLosesTheBox(t *testing.T) {
 	}
 	if *shots != "" {
 		b.picture(t, "lost")
+	}
+}
+
+// What was recorded is said once: it goes from the address, so that a page read
+// anew does not say it again, and after a while from the page, where it would stand
+// over flags that came later ("you have it").
+func TestRealBrowserSaysOnceWhatWasRecorded(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	b.as(t, looks[0])
+	h, _ := web.FakeScreens("weigh")
+	server := httptest.NewServer(h)
+	t.Cleanup(server.Close)
+	b.do(t, chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+		_, err := cdp.Call(ctx, target, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+			Source: `window.waits = []; const later = setTimeout; window.setTimeout = (f, ms, ...a) => ms >= 10000 ? window.waits.push(f) : later(f, ms, ...a);`})
+		return err
+	}), chromedp.Navigate(server.URL+"/?done=acknowledge"))
+	b.until(t, "an address without it", `location.search === "" && document.querySelector(".done").innerText.includes("you have it")`)
+	b.do(t, chromedp.Evaluate[chromedp.Void](`for (const f of window.waits) f()`))
+	if ask[bool](t, b, `!!document.querySelector(".done")`) {
+		t.Error("it stands there for good")
 	}
 }

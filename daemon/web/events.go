@@ -171,7 +171,7 @@ func (s *screens) markText(snap Snapshot, c choice, m Mark) string {
 	case m.Unit == "Pa":
 		more = append(more, pair(c.both(sensors.Pressure, "psi", m.Value)))
 	case m.Unit == "kg":
-		more = append(more, pair(c.both(sensors.Mass, "kg", m.Value)))
+		more = append(more, pair(c.both(sensors.Mass, snap.unitFor(sensors.Mass, "kg"), m.Value)))
 	case m.Unit != "":
 		more = append(more, strings.TrimSpace(rules.AsGiven(m.Value)+" "+midSentence(s.words.name("unit", m.Unit))))
 	}

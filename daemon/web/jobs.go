@@ -66,7 +66,8 @@ type jobView struct {
 	System, Do, Title, Sentence string
 	Number                      int
 	Warn                        []string
-	Ask                         string // what the text is to say
+	Open                        []linkRow // what is open as it is closed
+	Ask                         string    // what the text is to say
 	Text, Back, Button          string
 }
 
@@ -152,11 +153,11 @@ func (s *screens) writeJob(w http.ResponseWriter, r *http.Request, status int, f
 		Sentence: s.words.say("job.sentence."+do, title, snap.Wall.In(snap.zone()).Format("15:04")),
 		Ask:      s.words.say("job.ask." + do), Back: recordURL(job.System, job.Number), Button: s.words.say("job.button." + do)}
 	if do == "close" {
-		if open := s.openOf(snap, job); len(open) > 0 {
-			b.Warn = append(b.Warn, s.words.count("job.still-open", len(open)))
-		}
 		if len(job.Signed) == 0 {
 			b.Warn = append(b.Warn, s.words.say("job.unsigned"))
+		}
+		if b.Open = s.openOf(snap, job); len(b.Open) > 0 { // last: the list stands under it
+			b.Warn = append(b.Warn, s.words.count("job.still-open", len(b.Open)))
 		}
 	}
 	v.Title, v.Problem, v.Body = b.Title, problem, b

@@ -139,6 +139,7 @@ type markView struct {
 	Rooms    []option // of a command
 	Commands []option
 	HasValue bool
+	Already  string // somebody has just recorded the same
 	Ask      string // what the note is to say
 	Value    string
 	Note     string
@@ -160,7 +161,9 @@ func (s *screens) markPage(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if kind, ok := markByName(name); ok {
-		choose(m.Units, unitsOf(r).offered(kind.Units))
+		if c := unitsOf(r); c != asMeasured {
+			choose(m.Units, c.offered(kind.Units))
+		}
 	}
 	if unit := q.Get("unit"); hasUnit(snap, unit) { // asked from that unit's row
 		choose(m.Rooms, unit)
@@ -194,6 +197,10 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 	for i, u := range kind.Units {
 		m.Units = append(m.Units, option{u, s.words.name("unit", u), i == 0})
 	}
+	if kind.Value == sensors.Masses { // as the scale shows it: a weight in pounds sent off as kilograms is a charge lost
+		choose(m.Units, snap.unitFor(sensors.Mass, "kg"))
+	}
+	m.Already = s.already(snap, m.System, name)
 	if kind.Of == "step" {
 		for _, st := range s.order {
 			if name != "accepted" || s.stepRow(snap, m.System, st).acceptable() {
@@ -218,6 +225,31 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 		m.Rooms = append(m.Rooms, option{everyUnit, s.words.say("form.every-room"), false}) // last: not by a slip of the thumb
 	}
 	return m, true
+}
+
+// onceOnly are marks of what happens once and is seen by all who stand there.
+var onceOnly = []string{"cylinder-swapped", "scale-zeroed", "valves-opened", "isolated", "nitrogen-break", "oil-changed", "pump-started", "pump-stopped", "power-off", "power-on"}
+
+// alreadyFor is how long the same mark is taken for another's of the same matter; our choice.
+const alreadyFor = 10 * time.Minute
+
+// already says who has just recorded the same mark, for two phones stand beside
+// one scale; empty: nobody has.
+func (s *screens) already(snap Snapshot, system, name string) string {
+	if !slices.Contains(onceOnly, name) {
+		return ""
+	}
+	for _, m := range snap.Marks {
+		if m.Name != name || m.System != "" && system != "" && m.System != system || snap.Wall.Sub(m.Wall) > alreadyFor {
+			continue
+		}
+		at := s.words.moment(m.Wall, snap.Wall, snap.zone())
+		if m.By == "" {
+			return s.words.say("form.already", at.Ago, at.Clock)
+		}
+		return s.words.say("form.already-by", at.Ago, at.Clock, m.By)
+	}
+	return ""
 }
 
 // postMark records what a person tells the box, and goes back to the page.

@@ -29,6 +29,14 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 	if !o.HasFig {
 		return nil
 	}
+	if k, ok := judgedFirst(st); ok {
+		main, other := rules.Kelvin, rules.Rankine
+		if c == choiceUS || c == asMeasured && customary(snap.unitFor(sensors.Temperature, "C")) {
+			main, other = other, main
+		}
+		return &figure{Point: s.words.say("now.superheat"), Number: main.Number(k), Unit: main.Symbol, Other: other.Text(k),
+			Size: numeralSize(main.Number(k), main.Symbol), When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()), Old: snap.Wall.Sub(st.FigureAt) > time.Minute}
+	}
 	unit := ""
 	quiet := time.Minute
 	if p, ok := snap.point(o.Point); ok {
@@ -54,6 +62,38 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 	}
 	f.Size = numeralSize(f.Number, f.Unit)
 	return f
+}
+
+// judgedFirst is the superheat of a trial run, by which it is judged before all
+// else; the suction line's own temperature says little without it.
+func judgedFirst(st Step) (k float64, ok bool) {
+	for _, v := range st.Outlook.Values {
+		if st.Name == "trial-run" && v.Key == "superheat_k" {
+			return v.Number, true
+		}
+	}
+	return 0, false
+}
+
+// chargedBefore says of a trial run what its weigh-in came to, where that was not
+// what was aimed at: the run shows what that charge does.
+func chargedBefore(snap Snapshot, st Step) string {
+	if st.Name != "trial-run" {
+		return ""
+	}
+	for _, x := range snap.newestFirst() {
+		if x.Name != "weigh-in" || x.System != st.System || x.Begin > st.Begin && !st.Ended.IsZero() {
+			continue
+		}
+		for _, f := range latest(x.Verdicts) {
+			if f.Result == rules.NotPassed || f.Result == rules.NotProven {
+				said, _, _ := strings.Cut(f.Text, ". ")
+				return strings.TrimSuffix(said, ".") + "."
+			}
+		}
+		return ""
+	}
+	return ""
 }
 
 // numeralSize is the largest of the style sheet's sizes at which number and
@@ -96,6 +136,7 @@ type stepView struct {
 	Points               []linkRow // whose readings it rests on
 	Verdicts             []verdictView
 	URL, EndURL          string
+	Charge               string    // of a trial run: what went in before it, where that was not what was aimed at
 	NoFig                string    // why there is no figure yet
 	Ways                 []linkRow // of a step that no reading draws: where its work is entered
 	CurveURL             string
@@ -213,6 +254,7 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
+	sv.Charge = chargedBefore(snap, st)
 	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, c, st)
 	switch st.Name {
 	case "take-off":

@@ -134,7 +134,7 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 			}
 		}
 	}
-	p.Limits = s.limitRows(v.Units, name, limits)
+	p.Limits = s.limitRows(snap, v.Units, name, limits)
 	if p.acceptable() && begin == 0 {
 		p.Accept = "/mark/accepted?" + url.Values{"system": {system}, "step": {name}}.Encode()
 	}
@@ -156,26 +156,39 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 }
 
 // limitRows are a step's settings in the order of the table of limits.
-func (s *screens) limitRows(c choice, step string, settings map[string]rules.Setting) []limitRow {
+func (s *screens) limitRows(snap Snapshot, c choice, step string, settings map[string]rules.Setting) []limitRow {
 	var rows []limitRow
 	for _, l := range rules.Limits() {
 		if set, ok := settings[l.Key]; ok && l.Step == step {
-			rows = append(rows, limitRow{s.words.name("limit", l.Key), s.setting(c, l, set), set.Source, l.Doc})
+			rows = append(rows, limitRow{s.words.name("limit", l.Key), s.setting(snap, c, l, set), set.Source, l.Doc})
 		}
 	}
 	return rows
 }
 
+// unitFor is the unit in which the site's instruments measure something.
+func (s Snapshot) unitFor(q sensors.Quantity, otherwise string) string {
+	for _, p := range s.Points {
+		if p.Quantity == q && p.Unit != "" {
+			return p.Unit
+		}
+	}
+	return otherwise
+}
+
 // setting shows a limit's value with its unit.
-func (s *screens) setting(c choice, l rules.Limit, set rules.Setting) string {
+func (s *screens) setting(snap Snapshot, c choice, l rules.Limit, set rules.Setting) string {
 	switch l.Dimension {
 	case sensors.Times:
 		return s.words.measured(set.Value)
 	case sensors.Masses:
-		return pair(c.both(sensors.Mass, "kg", set.Value))
+		return pair(c.both(sensors.Mass, snap.unitFor(sensors.Mass, "kg"), set.Value))
 	case sensors.Temperatures:
-		return pair(c.both(sensors.Temperature, "C", set.Value))
+		return pair(c.both(sensors.Temperature, snap.unitFor(sensors.Temperature, "C"), set.Value))
 	case sensors.Differences:
+		if c == asMeasured && customary(snap.unitFor(sensors.Temperature, "C")) {
+			c = choiceUS
+		}
 		return c.given(set.Value, rules.Kelvin, rules.Rankine)
 	case sensors.Pressures:
 		if l.Quantity == sensors.Vacuum {

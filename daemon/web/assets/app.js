@@ -88,6 +88,17 @@
   window.addEventListener("pagehide", silent);
   window.addEventListener("pageshow", listen);
 
+  // --- what has just been recorded is said once -----------------------------
+  // It would stand over what comes after it, and "you have it" over a flag that
+  // nobody has; and its address, kept or read anew, would say it again.
+  const done = document.querySelector(".done");
+  if (done) {
+    const here = new URL(location);
+    here.searchParams.delete("done");
+    history.replaceState(history.state, "", here);
+    setTimeout(() => done.remove(), 20000);
+  }
+
   // --- a page that has lost the box says so -------------------------------
   const lost = document.getElementById("lost");
 
