@@ -60,7 +60,7 @@ func FlagWord(flag string) string {
 func called(point string, units []Unit) string {
 	for _, u := range units {
 		for _, x := range [...]struct{ point, what string }{{u.Supply, "Supply air"}, {u.Return, "Return air"}, {u.WetBulb, "Wet bulb"}, {u.Humidity, "Humidity"}} {
-			if x.point == point && u.Room != "" {
+			if point != "" && x.point == point && u.Room != "" {
 				return fmt.Sprintf("%s of %s (%s)", x.what, u.Room, point)
 			}
 		}

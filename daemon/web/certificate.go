@@ -132,7 +132,7 @@ func namesIn(c *x509.Certificate) (all []string) {
 		all = append(all, ip.String())
 	}
 	if len(all) == 0 {
-		all = []string{"no name"}
+		all = []string{"nobody"}
 	}
 	return all
 }

@@ -243,7 +243,7 @@ func TestAPredictedTimeIsSaidOnceInOneWording(t *testing.T) {
 	s := newFakeBox("weigh").screens()
 	for left, want := range map[time.Duration]string{
 		23*time.Minute + 20*time.Second: "about 23 min to go", 23*time.Minute + 40*time.Second: "about 24 min to go",
-		70 * time.Minute: "about 1 h 10 min to go", 53 * time.Second: "about 53 s to go", 119 * time.Second: "about 119 s to go",
+		70 * time.Minute: "about 1 h 10 min to go", 53 * time.Second: "about 50 s to go", 119 * time.Second: "about 2 min to go",
 	} {
 		sv := s.stepView(s.box.Now(), asMeasured, Step{Outlook: rules.Outlook{Left: left}})
 		if sv.Left != want {
