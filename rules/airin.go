@@ -152,7 +152,7 @@ func (j *vacuumHold) noValue(now time.Duration, reason string) []Finding {
 	j.air.reason = reason
 	long := farFor
 	switch {
-	case reason == "off-scale" || j.recentPa() > j.limit.Value:
+	case pastItsTop(reason) || j.recentPa() > j.limit.Value:
 		long = deafFor
 	case reason == "garbage" || reason == "not-a-number" || reason == "fault":
 		long = garbledFor

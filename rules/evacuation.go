@@ -26,6 +26,8 @@ const (
 	stallLeast    = 12               // minutes heard of the longer
 	stallFall     = 0.05             // a fall by less over that time is none: a gauge's noise and drift
 	stallGone     = 0.15             // and by more it falls again
+	boilFall      = 0.25             // over stallWater, of water that boils: its pool cools, and the rest dries (our choice; a dry pull falls by as much in a minute or two)
+	boilLeast     = 0.4              // of water's pressure at the coldest pipe: a pool that boils is some 13 K colder (latent heat, as in why)
 	stallLasts    = 5                // minutes for which either must be so
 	levelOver     = 5 * time.Minute
 	levelRise     = 0.05             // a rise by more in these minutes is one, at the step's end

@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"standwatch/rules/physics"
-	"standwatch/sensors"
 )
 
 // toldBreak takes the mark, unless the break was seen before it was said.
@@ -106,7 +105,7 @@ func (j *evacuation) over(t time.Duration, reason string) []Finding {
 	if !j.offScale {
 		j.offScale, j.offSince = true, t
 	}
-	if reason != sensors.ReasonOffScale || t < 0 {
+	if !pastItsTop(reason) || t < 0 {
 		return nil
 	}
 	if j.broken {

@@ -84,7 +84,9 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 	for j.stalled && past[0].minute < j.stallFrom { // what fell before it stalled is not falling again
 		past = past[1:]
 	}
-	if water := lately(past, stallWater); water != nil && !j.stalled && j.why(water) == "moisture" {
+	water := lately(past, stallWater)
+	boils := water != nil && j.boils(water)
+	if !j.stalled && (boils || water != nil && j.why(water) == "moisture") {
 		past, over = water, stallWater
 	}
 	if !j.stalled && l.minute-past[0].minute < int64(over/minute) || len(past) < int(float64(stallLeast)*float64(over)/float64(stallOver)) {
@@ -92,10 +94,10 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 	}
 	fall := fallen(past)
 	j.stillFor, j.movesFor = j.stillFor+1, j.movesFor+1
-	if fall > stallFall*float64(over)/float64(stallOver) || l.pa() <= j.target.Value {
+	if fall > stallFall*float64(over)/float64(stallOver) && !boils || l.pa() <= j.target.Value {
 		j.stillFor = 0
 	}
-	if fall < stallGone {
+	if fall < stallGone || boils {
 		j.movesFor = 0
 	}
 	if cause := j.why(past); j.stalled && cause != "unknown" {
@@ -113,6 +115,17 @@ func (j *evacuation) lookAtStall(l level) []Finding {
 		return []Finding{j.cleared("vacuum-stalled", evacFalls(l.pa()))}
 	}
 	return nil
+}
+
+// boils reports whether the level went as water's does that boils away: at its
+// pressure all the while, and falling only as its pool cools.
+func (j *evacuation) boils(past []level) bool {
+	for _, l := range past {
+		if r := l.pa() / vapourPa(l.tempC); !(r > boilLeast && r < waterMost) || l.pa() < iceToPa || j.isTop(l) {
+			return false
+		}
+	}
+	return fallen(past) < boilFall
 }
 
 // drawn is the water that the pump draws off at this level, kg/s, if it is

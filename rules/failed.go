@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"strings"
 	"time"
 
 	"standwatch/sensors"
@@ -98,7 +99,14 @@ func (j *pointFailed) fail(f *failing, now time.Duration) []Finding {
 // gives at rest: a thermal vacuum gauge ends far below the atmosphere. Where
 // air comes in during a pull or a hold, their judges say so.
 func (f *failing) rests(reason string) bool {
-	return f.point.Role == "vacuum-gauge" && reason == sensors.ReasonOffScale
+	return f.point.Role == "vacuum-gauge" && pastItsTop(reason)
+}
+
+// pastItsTop reports whether a reading without a value is of more than the
+// instrument shows, in whichever words it says so: over-range, "over range".
+func pastItsTop(reason string) bool {
+	reason = strings.ReplaceAll(reason, " ", "-")
+	return reason == sensors.ReasonOffScale || reason == sensors.ReasonOverRange
 }
 
 // long reports whether the run has lasted, also where readings are rare or

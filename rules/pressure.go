@@ -56,6 +56,7 @@ type pressureTest struct {
 	start  *pressState   // where the comparison begins
 	settle settling      // what was left of the fill's heat then
 	swingK float64       // by how much the thermometer that moved most has moved
+	seenS  float64       // since then, of the view
 	bestPa float64       // the highest level seen
 	lowPa  float64       // the gauge's lowest and highest reading since
 	topPa  float64
@@ -362,7 +363,7 @@ func (j *pressureTest) quiet(t time.Duration) bool {
 func (j *pressureTest) gasLetIn(t time.Duration) []Finding {
 	j.filled = t + j.fine/2 // this stretch may hold some of the raise itself
 	j.restart(j.filled)
-	j.start, j.view, j.tried = nil, pressView{}, 0
+	j.start, j.view, j.tried, j.seenS = nil, pressView{}, 0, 0
 	if j.gave == "gauge" { // it was a stage
 		j.result, j.gave = "", ""
 	}
@@ -537,6 +538,8 @@ func (j *pressureTest) final() []Finding {
 		return j.give(NotPassed, "leak", pressFailed(v, j.spanS(), j.leakOf(-v.changePa)))
 	case v.step || j.fell.is && v.changePa <= tolerance:
 		return j.give(NotProven, "unknown", pressStep(v))
+	case v.changePa <= tolerance && v.changePa < -fastDropPa: // so wide a doubt explains it, and shows nothing tight
+		return j.give(NotProven, "unknown", pressClose(v))
 	case math.Abs(v.changePa) <= tolerance && j.bestPa < heldRatio*j.target.Value:
 		return j.give(NotProven, "unknown", pressLow(j.bestPa, j.target))
 	case math.Abs(v.changePa) <= tolerance:

@@ -130,7 +130,7 @@ func (j *pressureTest) terms(g pressGas, s pressState, perK float64) []float64 {
 	if g.source == byAir {
 		x = append(x, float64(perK*t))
 	}
-	if j.leftOut(g) > 0 {
+	if j.gain(g) > 0 {
 		x = append(x, float64(perK*t))
 	}
 	if j.unclamped(g) > 0 {
@@ -182,6 +182,16 @@ func (j *pressureTest) unclamped(g pressGas) float64 {
 	return few
 }
 
+// gain is by how much less or more than the clamps all the gas may follow the
+// weather: the pipework without a clamp. Where nobody says how much that is, what the
+// clamps show within a day may be the sun on them alone; once the day has come round it is the gas's.
+func (j *pressureTest) gain(g pressGas) float64 {
+	if g.given && j.pipeM3 > 0 {
+		return float64(unclampedGain * j.leftOut(g))
+	}
+	return float64(unclampedGain*j.unclamped(g)) * max(0, 1-j.seenS/dayS)
+}
+
 func (j *pressureTest) priors(g pressGas) []float64 {
 	var sd []float64
 	if g.source != noTemperature {
@@ -194,8 +204,8 @@ func (j *pressureTest) priors(g pressGas) []float64 {
 	if g.source == byAir {
 		sd = append(sd, airGain)
 	}
-	if left := j.leftOut(g); left > 0 {
-		sd = append(sd, float64(unclampedGain*left))
+	if gain := j.gain(g); gain > 0 {
+		sd = append(sd, gain)
 	}
 	left := j.unclamped(g)
 	if left > 0 {
@@ -360,6 +370,7 @@ func (j *pressureTest) seen(h []pressState, t time.Duration) (v pressView) {
 	if !ok || end.t <= j.start.t {
 		return v
 	}
+	j.seenS = (t - j.start.t).Seconds()
 	v = pressView{ok: true, t: t, end: end}
 	v.gas = j.gasOf(*j.start, end)
 	v.source = v.gas.source

@@ -16,7 +16,7 @@ func pressAt(gaugePa, tempC, baroPa float64) pressState {
 
 func budgetTest() *pressureTest {
 	points := []sensors.Point{{Role: "test-pressure"}, {Role: "pipe-air"}, {Role: "barometer"}}
-	return &pressureTest{gauge: 0, points: points, pressLog: newPressLog(points, 0, time.Minute)}
+	return &pressureTest{gauge: 0, points: points, pressLog: newPressLog(points, 0, time.Minute), seenS: dayS}
 }
 
 // The field guide's worked examples 4 and 5, step 1: 7.0 kPa short, and a

@@ -37,6 +37,8 @@ const (
 	riseSure    = 0.9              // how probably it rises at all
 	bentSurely  = 30.0             // times as probable as straight: then it surely bends
 	noiseMost   = 0.03             // of the reading, a bad gauge's noise (the field guide)
+	wanders     = 4.0              // times that, between two levels: more than a bad gauge shows that wanders (a difference has 1.4 of its standard deviation)
+	wandersFor  = 20 * time.Minute // in so long its wandering shows (our choice)
 	noiseLeast  = 0.001            // of the reading: the least that is believed
 	spikeLeast  = 0.01             // of the level: what departs by less is no spike
 	spikeTimes  = 8.0              // the usual departure from the neighbours' median

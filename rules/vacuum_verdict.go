@@ -97,7 +97,7 @@ func (j *vacuumHold) sureOf(cause string) float64 {
 // project tells when the limit will surely be passed before the hold's end.
 func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 	v := j.view
-	surely := v.ok && j.result != Passed && t < j.ends() && (v.willBe > surelyWill || j.isSurely && v.willBe > stillWill)
+	surely := v.ok && !j.mayWander(t) && j.result != Passed && t < j.ends() && (v.willBe > surelyWill || j.isSurely && v.willBe > stillWill)
 	if !surely {
 		j.isSurely = false
 		if !j.raised || j.told != Tell {
@@ -124,6 +124,14 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 	}
 	j.raised, j.told = true, Tell
 	return append(out, j.flag(Tell, vacuumWillPass(v, j.limit, j.ends(), j.settledCause(), j.sureOf(j.settledCause()))))
+}
+
+// mayWander reports whether what has risen so far a bad gauge may show by itself that
+// wanders over minutes, so near the limit that this is all that a projection would be of: no
+// few minutes tell how a gauge wanders.
+func (j *vacuumHold) mayWander(t time.Duration) bool {
+	bad := float64(wanders * noiseMost * j.view.nowPa)
+	return t < j.sett+wandersFor && j.view.rosePa < bad && j.limit.Value-(j.view.nowPa-j.view.rosePa) < 2*bad
 }
 
 // standing is what a second counts for which a projection stands: one where it

@@ -18,6 +18,7 @@ type holdView struct {
 	endPa                   float64 // at the hold's end
 	peakPa                  float64
 	slopePaPerS, meanPaPerS float64 // now, and over all that is compared
+	rosePa                  float64 // over that
 	cause, likely           string  // once it is much more probable than the others; more than not
 	sure                    float64 // of the likely cause
 }
@@ -58,7 +59,7 @@ func (j *vacuumHold) look(t time.Duration) {
 		}
 		before, atFirst := v.rises.At(now-60).Pa, v.rises.At(first).Pa
 		v.slopePaPerS, v.meanPaPerS = (v.nowPa-before)/60, (v.nowPa-atFirst)/max(now-first, 1)
-		v.peakPa = max(v.nowPa, atFirst)
+		v.peakPa, v.rosePa = max(v.nowPa, atFirst), v.nowPa-atFirst
 		v.lookForPeak(all, j.sett.Seconds())
 		v.lookForCause(max(now, j.ends().Seconds()) - first)
 		j.lookAtWalls(&v, asTime(first))
@@ -156,7 +157,7 @@ func (v *holdView) lookForCause(spanS float64) {
 			v.likely, v.sure = x.cause, p
 		}
 	}
-	if bent := c.Leak - c.Straight + c.Moisture + c.Both; v.cause == "unknown" && c.Straight*bentSurely > bent {
+	if bent := rises - c.Straight; v.cause == "unknown" && c.Straight*bentSurely > bent {
 		v.likely, v.sure = "leak", c.Leak/rises
 	}
 }

@@ -52,7 +52,7 @@ var evacWhy = map[string]string{
 }
 
 func evacStalled(pa float64, target, next Setting, cause string, tempC float64, over time.Duration) string {
-	s := fmt.Sprintf("Vacuum has not fallen for %s: %s, target %s.", span(over), micronSI(pa), micron(target.Value))
+	s := fmt.Sprintf("Vacuum has hardly fallen for %s: %s, target %s.", span(over), micronSI(pa), micron(target.Value))
 	if pa <= next.Value {
 		s += fmt.Sprintf(" It is below the %s wanted of this pull: ready for the nitrogen break. Valve the gauge off first.", micron(next.Value))
 	}

@@ -36,13 +36,14 @@ type quantity struct {
 }
 
 // Sources of the bounds: absolute zero; nothing on such a site passes 100 MPa,
-// 100 t, 2,000 C (common practice).
+// 100 t, 2,000 C (common practice). A transducer's zero is off by 0.25 to 0.5 % of its range
+// (common practice; 200 kPa to 2 MPa), so at a deep vacuum it shows less than nothing and is sound.
 var quantities = [...]quantity{
 	NoQuantity:       {"", "", "", 1, 0, 0, NoDimension},
 	Temperature:      {"temperature", "C", "celsius", 1e3, -273.15, 2000, Temperatures},
 	Vacuum:           {"vacuum", "Pa", "pascals", 1e3, 0, 1e8, Pressures},
 	Pressure:         {"pressure", "Pa", "pascals", 1e3, -2e5, 1e8, Pressures},
-	AbsolutePressure: {"absolute-pressure", "Pa", "pascals", 1e3, 0, 1e8, Pressures},
+	AbsolutePressure: {"absolute-pressure", "Pa", "pascals", 1e3, -1e4, 1e8, Pressures},
 	Mass:             {"mass", "kg", "kilograms", 1e6, -1e5, 1e5, Masses},
 	Humidity:         {"humidity", "1", "ratio", 1e6, 0, 1.05, Ratios},
 	Current:          {"current", "A", "amperes", 1e6, -1e4, 1e4, Currents},
