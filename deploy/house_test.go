@@ -197,7 +197,7 @@ func TestRulesArePure(t *testing.T) {
 
 // deploy/check tests these without the race detector.
 func TestNoGoroutineWhereNoRaceIsSought(t *testing.T) {
-	alone := []string{"rules", "rules/physics", "rules/rulestest", "daemon/exchange", "daemon/record", "daemon/simulate/trial"}
+	alone := []string{"rules", "rules/physics", "rules/rulestest", "daemon/exchange", "daemon/record", "daemon/simulate/trial", "deploy"}
 	for _, s := range sources(t) {
 		if !slices.Contains(alone, s.dir) {
 			continue

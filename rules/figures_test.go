@@ -48,6 +48,7 @@ var scalesUsed = []Scale{Micron, Torr, Pascal, PSI, Kilopascal, InHg, Bar, Megap
 // What is written is the number that is meant: within half of its last digit, in
 // plain digits, and never minus nought.
 func TestAFigureIsTheNumberThatItStandsFor(t *testing.T) {
+	noDoubt := regexp.MustCompile(`^0(\.0+)? `)
 	for _, v := range anyFigures() {
 		for _, s := range scalesUsed {
 			text := s.Write(v)
@@ -62,7 +63,7 @@ func TestAFigureIsTheNumberThatItStandsFor(t *testing.T) {
 			if digits := strings.Trim(strings.NewReplacer(".", "", ",", "", "-", "").Replace(text), "0"); s.Most > 0 && after != "" && len(digits) > s.Most+1 {
 				t.Fatalf("%g %s is written %q: no instrument knows so many digits", v, s.Symbol, text)
 			}
-			if said := s.Doubt(math.Abs(v) / s.Factor); v != 0 && s.Offset == 0 && math.Abs(v) > 1e-12 && regexp.MustCompile(`^0(\.0+)? `).MatchString(said) {
+			if said := s.Doubt(math.Abs(v) / s.Factor); v != 0 && s.Offset == 0 && math.Abs(v) > 1e-12 && noDoubt.MatchString(said) {
 				t.Fatalf("a doubt of %g %s is written %q", v, s.Symbol, said)
 			}
 		}
