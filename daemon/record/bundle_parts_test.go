@@ -127,7 +127,7 @@ func TestWhateverIsDoneToPartsIsTold(t *testing.T) {
 }
 
 // resigned is a bundle of other parts, signed as if they were its own.
-func resigned(t *testing.T, b []byte, key Key, change func(names []string, parts map[string][]byte, m *Manifest) []string) []byte {
+func resigned(t *testing.T, b []byte, key Key, change func(names []string, parts map[string][]byte, m *Manifest) []string, lies ...func(m *Manifest)) []byte {
 	t.Helper()
 	names, parts := contents(t, b)
 	var m Manifest
@@ -147,10 +147,48 @@ func resigned(t *testing.T, b []byte, key Key, change func(names []string, parts
 	for _, p := range z.parts {
 		m.Parts = append(m.Parts, p.partSum)
 	}
+	for _, lie := range lies {
+		lie(&m)
+	}
 	if err := writeManifest(z, m, key); err != nil {
 		t.Fatal(err)
 	}
 	return out.b
+}
+
+// Who has a key can sign any manifest: what no standwatch writes is read no further.
+func TestASignedManifestThatNoProgramWritesIsTold(t *testing.T) {
+	b := bundleOf(t, quayside(t, 60))
+	for name, c := range map[string]struct {
+		lie  func(m *Manifest)
+		want string
+	}{
+		"of a later program":     {func(m *Manifest) { m.Format = "standwatch bundle 99" }, "A newer standwatch may read it"},
+		"of something else":      {func(m *Manifest) { m.Format = "archive" }, `calls itself "archive"`},
+		"a way out":              {func(m *Manifest) { m.Parts[1].Name = "../journal.db" }, `Part 2 of the manifest, "../journal.db", is none`},
+		"a size below nought":    {func(m *Manifest) { m.Parts[1].Size = -1 }, "Part 2 of the manifest"},
+		"a size beyond a zip's":  {func(m *Manifest) { m.Parts[1].Size = mostPart + 1 }, "Part 2 of the manifest"},
+		"packed below nought":    {func(m *Manifest) { m.Parts[1].Packed = -1 }, "Part 2 of the manifest"},
+		"packed beyond the file": {func(m *Manifest) { m.Parts[1].Packed = 1 << 40 }, "Part 2 of the manifest"},
+		"itself":                 {func(m *Manifest) { m.Parts[1].Name = partManifest }, "Part 2 of the manifest"},
+		"its signature":          {func(m *Manifest) { m.Parts[1].Name = partSigned }, "Part 2 of the manifest"},
+		"a part twice":           {func(m *Manifest) { m.Parts[1].Name = m.Parts[0].Name }, "Part 2 of the manifest"},
+		"too many parts": {func(m *Manifest) {
+			for i := len(m.Parts); i <= mostParts; i++ {
+				m.Parts = append(m.Parts, partSum{Name: fmt.Sprintf("%s%064x.jpg", photoFolder, i)})
+			}
+		}, fmt.Sprintf("Part %d of the manifest", mostParts+1)},
+		"more than it may hold": {func(m *Manifest) {
+			for i := range 64 {
+				m.Parts = append(m.Parts, partSum{Name: fmt.Sprintf("%s%064x.jpg", photoFolder, i), Size: mostPart})
+			}
+		}, "The parts come to more than"},
+	} {
+		v := verified(t, resigned(t, b, testKey, func(names []string, _ map[string][]byte, _ *Manifest) []string { return names }, c.lie))
+		if len(v.Faults) != 1 || v.Faults[0].Part != partManifest || !strings.Contains(v.Faults[0].Description, c.want) {
+			t.Errorf("%s: %+v", name, v.Faults)
+		}
+	}
 }
 
 // Who has a key can sign a bundle without a part that every bundle has, or with
