@@ -31,6 +31,11 @@ import (
 // boardPages are the pages' names; each is a template of the box's layout.
 var boardPages = []string{"boxes", "onebox", "boardlock", "lost"}
 
+// toldLate is how old a figure may be here for that alone: a box tells its figures
+// each 10 s, and a network takes its time. A gauge that is read each second would
+// else fall silent between any two words.
+const toldLate = 15 * time.Second
+
 // boxesAtOnce is how many boxes a page lists; the worst come first.
 const boxesAtOnce = 50
 
@@ -52,6 +57,7 @@ func newBoard(cfg BoardConfig, fleet Fleet, password *Password, opts ...Option) 
 		cfg.Zone = time.UTC
 	}
 	b := &board{screens: newScreens(Config{Listen: cfg.Listen, PublicURL: cfg.PublicURL}, nil, opts...), cfg: cfg, fleet: fleet, now: time.Now}
+	b.late = toldLate
 	if password != nil {
 		b.lock = &lock{password: password, secure: cfg.secure(), begun: time.Now()}
 	}
@@ -184,6 +190,7 @@ type boxRow struct {
 	Word, WordText  string
 	Shape           string
 	Old             bool // what is said of it is not of now
+	OldFigure       bool // its figure is not: the box is not heard, or the instrument
 	Sentence, More  string
 	Figure, Unit    string
 	Other           string
@@ -257,7 +264,7 @@ func (b *board) row(s Standing, c choice, several bool) boxRow {
 		st := running[0]
 		r.Sentence = cmp.Or(st.Outlook.Sentence, one.stepTitle(snap, st.System, st.Name))
 		if f := one.figure(snap, c, st); f != nil {
-			r.Figure, r.Unit, r.Other = f.Number, f.Unit, f.Other
+			r.Figure, r.Unit, r.Other, r.OldFigure = f.Number, f.Unit, f.Other, r.Old || f.Old
 		}
 		if n := len(running) - 1; n > 0 {
 			r.More = b.words.say("board.more-steps", n)

@@ -167,6 +167,53 @@ func TestBoardDoesNotCallSilentWhatItDoesNotHear(t *testing.T) {
 	}
 }
 
+// A box tells its figures each 10 s: a gauge that is read each second, whose longest
+// silence is 10 s, is not silent for that, neither in the list nor on the box's page.
+func TestBoardAllowsForTheWayOfAWord(t *testing.T) {
+	f := newFakeFleet()
+	f.boxes = f.boxes[:1]
+	s := &f.boxes[0]
+	s.Running, s.Points = slices.Clone(s.Running), slices.Clone(s.Points)
+	for age, old := range map[time.Duration]bool{13 * time.Second: false, 26 * time.Second: true} {
+		for i := range s.Running {
+			s.Running[i].FigureAt = s.Wall.Add(-age)
+		}
+		for i := range s.Points {
+			s.Points[i].Every, s.Points[i].SilentAfter = time.Second, 10*time.Second
+			s.Points[i].Heard, s.Points[i].Taken = s.Wall.Add(-age), s.Wall.Add(-age)
+		}
+		h := f.board().handler()
+		_, list := visit(t, h, "GET", "/", nil)
+		_, page := visit(t, h, "GET", boxURL(*s), nil)
+		said := fmt.Sprintf("silent for %.0f s", age.Seconds())
+		if in, on := strings.Contains(list, `<span class="much old">`), strings.Contains(page, said); in != old || on != old {
+			t.Errorf("%s after the last reading: old in the list %v, silent on the page %v", age, in, on)
+		}
+	}
+}
+
+// A figure in the list looks old where its instrument has fallen silent, though the box is heard.
+func TestBoardListShowsAnOldFigureAsOld(t *testing.T) {
+	f := newFakeFleet()
+	f.boxes = f.boxes[:1]
+	const old = `<span class="much old">`
+	if _, text := visit(t, f.board().handler(), "GET", "/", nil); strings.Contains(text, old) || !strings.Contains(text, `<span class="much">`) {
+		t.Error("a fresh figure is shown as old, or not at all")
+	}
+	s := &f.boxes[0]
+	s.Running = slices.Clone(s.Running)
+	for i := range s.Running {
+		s.Running[i].FigureAt = s.Wall.Add(-5 * time.Minute)
+	}
+	s.Points = slices.Clone(s.Points)
+	for i := range s.Points {
+		s.Points[i].Heard, s.Points[i].Taken = s.Wall.Add(-5*time.Minute), s.Wall.Add(-5*time.Minute)
+	}
+	if _, text := visit(t, f.board().handler(), "GET", "/", nil); !strings.Contains(text, old) {
+		t.Error("a figure of 5 min ago is shown as one of now")
+	}
+}
+
 // What somebody has in hand comes after what nobody has, and after boxes that are gone.
 func TestBoardSortsByWhatNobodyHasInHand(t *testing.T) {
 	f := newFakeFleet()

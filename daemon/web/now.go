@@ -48,7 +48,7 @@ func (s *screens) figure(snap Snapshot, c choice, st Step) *figure {
 	main, other := c.scales(o.Quantity, unit)
 	f := &figure{Point: o.Point, Number: main.Number(o.Figure), Unit: main.Symbol,
 		When: s.words.moment(st.FigureAt, snap.Wall, snap.zone()),
-		Old:  snap.Wall.Sub(st.FigureAt) > quiet}
+		Old:  snap.Wall.Sub(st.FigureAt) > quiet+s.late}
 	if f.Old { // as old as the sentence above says, which rounds
 		f.When.Ago = s.words.say("time.ago", s.words.agedSpan(snap.Wall.Sub(st.FigureAt)))
 	}
@@ -219,6 +219,11 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		n.Quiet = s.words.say("now.nothing-kept")
 	} else if d := snap.Wall.Sub(snap.KeptAt); d > time.Minute {
 		n.Quiet = s.words.say("now.quiet", s.words.span(d))
+	}
+	for _, d := range snap.Devices { // a full disk, say: why, and at once
+		if d.Name == "journal" && !d.OK && !snap.KeptAt.After(d.Since) {
+			n.Quiet = d.Sentence
+		}
 	}
 	return n
 }

@@ -49,6 +49,19 @@ func TestAPreheatLeadsNoOtherStep(t *testing.T) {
 	}
 }
 
+// What is not kept is not judged: the first page says so at once, and why, until something is kept again.
+func TestNowSaysWhyNothingIsKept(t *testing.T) {
+	box := newFakeBox("hold")
+	since := box.snap.Wall.Add(-5 * time.Second)
+	box.snap.Devices = append(box.snap.Devices, Device{Name: "journal", Sentence: "Readings are not being kept: the disk is full.", Since: since})
+	for kept, want := range map[time.Time]bool{since.Add(-time.Second): true, since.Add(time.Second): false} {
+		box.snap.KeptAt = kept
+		if _, text := visit(t, box.screens().handler(), "GET", "/", nil); strings.Contains(text, "Readings are not being kept") != want {
+			t.Errorf("kept %s after it failed: it says so, %v", kept.Sub(since), !want)
+		}
+	}
+}
+
 // A take-off begun anew offers the rows of the one before, by one button.
 func TestATakeOffBegunAnewOffersTheRowsBefore(t *testing.T) {
 	box := newFakeBox("take-off")

@@ -51,7 +51,7 @@ func (s *screens) pointView(snap Snapshot, c choice, p Point) pointView {
 	case p.Heard.IsZero() && p.Taken.IsZero():
 		v.State, v.Health = "none", s.words.say("health.never")
 		return v
-	case snap.Wall.Sub(p.Heard) > silence(p.Point):
+	case snap.Wall.Sub(p.Heard) > silence(p.Point)+s.late:
 		v.State, v.Health = "silent", s.words.say("health.silent", s.words.span(snap.Wall.Sub(p.Heard)))
 	}
 	if p.Health.Grade == sensors.Failed {

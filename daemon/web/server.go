@@ -79,7 +79,8 @@ type screens struct {
 	readers chan struct{} // of the journal, for Trace; bounded
 	beat    time.Duration // the shortest time between two events of a stream
 	ping    time.Duration
-	order   []string // the steps, in the usual order
+	order   []string      // the steps, in the usual order
+	late    time.Duration // how long a reading is on its way here: nothing at the box itself
 
 	assets    map[string]asset
 	uploads   chan struct{} // places for photos that arrive
