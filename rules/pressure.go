@@ -468,7 +468,11 @@ func (j *pressureTest) decide(t time.Duration) []Finding {
 func (j *pressureTest) project(t time.Duration) []Finding {
 	v := j.view
 	left := max(0, j.ends()-t).Seconds()
-	sure := v.ok && j.result == "" && j.slip(j.level()) == "" && !v.step && v.monotone && v.slopePaPerS < -tellSure*v.slopeSe && v.changePa < -v.doubtPa &&
+	least := v.doubtPa
+	if t-j.filled < settleMost+settleFor { // what is left of a fill's heat fades by then, and gas and wall even out
+		least = 3 * v.doubtPa
+	}
+	sure := v.ok && j.result == "" && j.slip(j.level()) == "" && !v.step && v.monotone && v.slopePaPerS < -tellSure*v.slopeSe && v.changePa < -least &&
 		v.changePa+float64((v.slopePaPerS+float64(1.645*v.slopeSe))*left) < -3*v.doubtPa && j.fallsWithLag(left)
 	tell := j.surely.by(t, sure, min(fastOver, j.lasts/24))
 	if !tell || j.raised {
