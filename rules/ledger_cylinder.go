@@ -14,8 +14,8 @@ func (p *platform) lifts(s sample) bool {
 }
 
 // restedAt is the level at which a cylinder stood before it was taken off. What the last
-// readings step away by, within the time of a bump, further than the flow before them
-// brings them, is a hand on it, or the next one on its way.
+// readings step away by, within the time of a bump, is a hand on it, or the next one on its
+// way: where it stood still before them, that tells it.
 func (p *platform) restedAt() weight {
 	ss := p.own()
 	rest := restLevel(ss, p.noise, false)
@@ -26,32 +26,48 @@ func (p *platform) restedAt() weight {
 		}
 		return rest
 	}
+	within := max(p.pairs(), float64(1.5*p.units.digit()))
+	line := newestLevel(ss, p.noise)
+	flows := line.n >= levelReads && line.rate > 4*line.rateSe && math.Abs(line.kg-ss[n].v) <= within
+	for k := n; k >= levelReads && ss[n].t-ss[k].t < bumpMost; k-- {
+		was := restLevel(ss[:k], p.noise, false)
+		stood := was.n >= 2*levelReads
+		if was.n >= levelReads && (rest.kg > was.kg+within || rest.n < levelReads && !flows) ||
+			stood && (rest.kg < was.kg-within || rest.n < levelReads) {
+			was.t = rest.t
+			return was
+		}
+	}
+	if rest.n >= levelReads || flows || n < levelReads {
+		return rest
+	}
+	// Nobody saw it stand still.
+	step := ss[n-1].v - ss[n].v
+	if fastest := p.steepest(ss[max(0, n-2*levelReads):n]); p.usual() >= seldom && (step < -within || step > within+float64(1.5*fastest*(ss[n].t-ss[n-1].t).Seconds())) {
+		rest.kg, rest.se = ss[n-1].v, max(rest.se, math.Abs(step)/4)
+		return rest
+	}
 	k := n
 	for k > 0 && ss[n].t-ss[k-1].t < bumpMost {
 		k--
 	}
-	if k == 0 {
+	if k < levelReads {
 		return rest
 	}
 	before := hinged(newestLevel(ss[:k], p.noise), ss[:k], p.noise, false)
-	if before.n < levelReads {
-		return rest
-	}
-	within := max(p.pairs(), float64(1.5*p.units.digit()))
-	for ; math.Abs(ss[k].v-before.at(ss[k].t)) <= within; k++ {
-		if k == n { // all agree
-			return rest
-		}
-	}
-	before = hinged(newestLevel(ss[:k], p.noise), ss[:k], p.noise, false)
-	flowed := before.at(ss[n].t)
-	switch {
-	case rest.kg < flowed-within:
-		rest.kg, rest.se = flowed, before.se
-	case rest.kg > before.kg+within:
-		rest.kg, rest.se = before.kg, before.se
+	flowed := min(before.kg, max(before.at(ss[n].t), rest.kg))
+	if off := math.Abs(rest.kg - flowed); before.n >= levelReads && off > within {
+		rest.kg, rest.se = flowed, max(before.se, off/4)
 	}
 	return rest
+}
+
+// steepest is the fastest fall from one of the readings to the next, kg/s.
+func (p *platform) steepest(ss []sample) (rate float64) {
+	for i := 1; i < len(ss); i++ {
+		rate = max(rate, (ss[i-1].v-ss[i].v)/(ss[i].t-ss[i-1].t).Seconds())
+	}
+	return rate
 }
 
 // flowedLifted reports whether what was taken for an empty platform gives

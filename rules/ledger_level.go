@@ -82,8 +82,9 @@ func (p *platform) first() weight {
 // firstOf is the level at the first of readings: of a load put on, while it
 // stood still, where that was seen; the display may still come to rest before.
 func (p *platform) firstOf(ss []sample) weight {
-	for k := 0; p.stands && k < len(ss) && ss[k].v >= ss[0].v && ss[k].t-ss[0].t < bumpMost; k++ {
-		if rest := restLevel(ss[k:], p.noise, true); rest.n >= levelReads {
+	for k := 0; p.stands && k < len(ss) && ss[k].t-ss[0].t < bumpMost; k++ {
+		// Lower than at first it may as well flow: so it must have stood for longer.
+		if rest := restLevel(ss[k:], p.noise, true); rest.n >= levelReads && ss[k].v >= ss[0].v || rest.n >= 2*levelReads {
 			rest.t = ss[0].t
 			return rest
 		}

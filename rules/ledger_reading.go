@@ -90,7 +90,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		}
 		return
 	}
-	falls := len(p.fast) < fastMost
+	falls := len(p.fast) < fastMost && !p.back // nought after a silence is no flow, however evenly it goes on
 	if falls {
 		p.fast = append(p.fast, s)
 	}

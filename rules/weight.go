@@ -185,7 +185,7 @@ func (n *noise) near(w weight, ss []sample, first bool) weight {
 		return w
 	}
 	rest := restLevel(ss, *n, first)
-	if math.Abs(rest.kg-shown) > most {
+	if math.Abs(rest.kg-shown) > most || rest.n < levelReads && n.alone(w, ss, first, most) {
 		return w
 	}
 	rest.rate, rest.rateSe = 0, w.rateSe
@@ -193,6 +193,21 @@ func (n *noise) near(w weight, ss []sample, first bool) weight {
 		rest.rate = w.rate
 	}
 	return rest
+}
+
+// alone reports whether the reading at an end is the only one of those about it that lies
+// so far off, where they come often: a gust, or a hand, and no flow that has changed.
+func (n *noise) alone(w weight, ss []sample, first bool, most float64) bool {
+	pick := ends(ss, first)
+	if len(ss) <= levelReads {
+		return false
+	}
+	for i := 1; i <= levelReads; i++ {
+		if s, next := pick(i), pick(i-1); max(s.t-next.t, next.t-s.t) >= seldom || math.Abs(w.at(s.t)-s.v) > most {
+			return false
+		}
+	}
+	return true
 }
 
 // ends picks readings from the first on, or from the newest back.
