@@ -2,11 +2,14 @@ package main
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
 	"standwatch/daemon"
 	"standwatch/daemon/board"
+	"standwatch/daemon/web"
 	"standwatch/rules"
 )
 
@@ -49,6 +52,15 @@ func (c checkCommand) Run(o output) error {
 			var fault error
 			if fault, doubt = site.Web.CheckCertificate(time.Now()); fault != nil {
 				errs = append(errs, site.Site.Web.Fault(fault.Error(), ""))
+			}
+			for _, name := range slices.Sorted(maps.Keys(site.Brokers)) { // with such files the box does not start
+				b := site.Brokers[name]
+				if b.Cert == "" {
+					continue
+				}
+				if fault := (&web.Supplied{Certificate: b.Cert, Key: b.Key}).Fault(time.Now()); fault != nil {
+					errs = append(errs, site.Site.Brokers.Fault(fmt.Sprintf("the broker %s in the box: %v", name, fault), ""))
+				}
 			}
 		}
 		if len(errs) > 0 {

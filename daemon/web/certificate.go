@@ -98,6 +98,16 @@ func (s *Supplied) At(now time.Time) (*tls.Certificate, error) {
 	return s.current, nil
 }
 
+// Fault is why the files cannot be used; nil where they can, where they are not
+// here, or where only the box may read them: a site file may be checked elsewhere.
+func (s *Supplied) Fault(now time.Time) error {
+	_, err := s.At(now)
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
 // Doubt is why browsers do not take the certificate by now, or soon will not; nil: they may.
 // Of the names by which people come one must be in it.
 func (s *Supplied) Doubt(now time.Time, names []string) error {
