@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -413,4 +414,29 @@ func TestRealBrowserSaysOnceWhatWasRecorded(t *testing.T) {
 	if ask[bool](t, b, `!!document.querySelector(".done")`) {
 		t.Error("it stands there for good")
 	}
+}
+
+// A form that cannot be sent says that nothing was recorded, and keeps what was
+// typed; once the box is there again, it is sent.
+func TestRealBrowserKeepsAFormThatCannotBeSent(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	b.as(t, looks[0])
+	h, _ := web.FakeScreens("weigh")
+	var away atomic.Bool
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if away.Load() {
+			panic(http.ErrAbortHandler) // the connection breaks
+		}
+		h.ServeHTTP(w, r)
+	}))
+	t.Cleanup(server.Close)
+	b.do(t, chromedp.Navigate(server.URL+"/mark/note?step=weigh-in"))
+	const send = `document.querySelector("[name=note]").value = "wind on the scale"; document.querySelector("form.form button.main").click()`
+	away.Store(true)
+	b.do(t, chromedp.Evaluate[chromedp.Void](send))
+	b.until(t, "a word that it was not sent", `!!document.querySelector("#lost") && document.querySelector("#lost").innerText.includes("nothing was recorded") && document.querySelector("[name=note]").value === "wind on the scale"`)
+	away.Store(false)
+	b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelector("form.form button.main").click()`))
+	b.until(t, "the page after it", `location.pathname === "/steps/weigh-in" && document.querySelector(".done") !== null`)
 }

@@ -382,6 +382,12 @@ func (s *screens) answeredFor(snap Snapshot, mark string, f url.Values, note str
 func (s *screens) acknowledged(snap Snapshot, flag, system, subject string) (told rules.Told, done, problem string) {
 	for _, f := range snap.Flags {
 		if f.Flag.Flag == flag && f.System == system && f.Subject == subject {
+			if f.Acknowledged { // on another phone, a moment ago: who took it first has it
+				if f.By == "" {
+					return told, "", s.words.say("problem.flag-taken")
+				}
+				return told, "", s.words.say("problem.flag-taken-by", f.By)
+			}
 			return acknowledgement(f.Finding), "acknowledge", ""
 		}
 	}

@@ -93,3 +93,22 @@ func TestATrialRunHasItsSuperheatAndItsCharge(t *testing.T) {
 		t.Error("a charge that passed is said too")
 	}
 }
+
+// A flag that is acknowledged on two phones is his who took it first.
+func TestWhoAcknowledgesFirstHasIt(t *testing.T) {
+	box := newFakeBox("hold")
+	f := box.Now().Flags[0]
+	tap := func() (int, string) {
+		resp, text := visit(t, box.screens().handler(), "POST", "/marks",
+			form("kind", "acknowledge", "flag", f.Flag.Flag, "system", f.System, "subject", f.Subject, "by", "Rui", "back", "/flags"))
+		return resp.StatusCode, text
+	}
+	box.change(func(n *Snapshot) { n.Flags[0].Acknowledged, n.Flags[0].By = true, "Ana" })
+	if code, text := tap(); code != 422 || !strings.Contains(text, "Ana has acknowledged this already") {
+		t.Errorf("%d: %s", code, text)
+	}
+	box.change(func(n *Snapshot) { n.Flags[0].Acknowledged, n.Flags[0].By = false, "" })
+	if code, _ := tap(); code != 303 {
+		t.Errorf("one that nobody has: %d", code)
+	}
+}

@@ -99,6 +99,29 @@
     setTimeout(() => done.remove(), 20000);
   }
 
+  // --- a form is not sent into the void -------------------------------------
+  // A browser that does not reach the box puts a page of its own in the form's
+  // place, and what was typed is gone: so the box is asked first whether it is there.
+  let sure = false, asking = false;
+  document.addEventListener("submit", async (e) => {
+    if (sure || e.defaultPrevented || e.target.method !== "post") return;
+    e.preventDefault();
+    if (asking) return; // a second tap
+    asking = true;
+    const by = e.submitter;
+    try {
+      await fetch(document.querySelector('link[rel="icon"]').href, { method: "HEAD", cache: "no-store", signal: AbortSignal.timeout(8000) });
+    } catch (none) {
+      lost.setAttribute("aria-live", "assertive");
+      lost.hidden = false;
+      lost.textContent = body.dataset.unsent;
+      return;
+    } finally { asking = false; }
+    sure = true;
+    e.target.requestSubmit(by);
+    sure = false;
+  });
+
   // --- a page that has lost the box says so -------------------------------
   const lost = document.getElementById("lost");
 
