@@ -57,7 +57,7 @@ func (j *evacuation) ended() []Finding {
 		if j.stalled && (j.cause == "leak" || j.cause == "moisture") {
 			cause = j.cause
 		}
-	case -fall > levelRise:
+	case j.levelRises(pa, fall):
 		w.rising = true
 	case j.volume.fast || j.frozen:
 		w.doubt = true
@@ -139,8 +139,8 @@ func (j *evacuation) Outlook(at Instant) Outlook {
 		nowPa: j.last.v, next: j.pullTarget(), target: j.target, stalled: j.stalled, cause: j.cause, frozen: j.frozen, cold: j.isCold,
 		fast: j.volume.fast, lost: j.lost, unit: j.unit}
 	w.last = j.breaks >= 2
-	w.ready = ok && !j.broken && pa <= w.next.Value && -fall <= levelRise
-	w.deep = ok && !j.broken && pa <= j.target.Value && -fall <= levelRise
+	w.ready = ok && !j.broken && pa <= w.next.Value && !j.levelRises(pa, fall)
+	w.deep = ok && !j.broken && pa <= j.target.Value && !j.levelRises(pa, fall)
 	if w.left = -1; w.ready {
 		o.Sure = "likely"
 	} else if ok && !j.broken && j.pumping && j.unit == "" && !j.stalled {
@@ -198,4 +198,11 @@ func (j *evacuation) trend() (ps []TrendPoint, left time.Duration) {
 		ps = append(ps, TrendPoint{j.clock.when(at), Num(min(low, best)), Num(best), Num(math.Exp(now + 2*trendNoise))})
 	}
 	return ps, max(0, (time.Duration(float64(minute)*(t[n]+ends))).Round(time.Minute)-j.clock.newest.Round(time.Minute))
+}
+
+// levelRises reports whether the level rose in these minutes as it would be past the
+// target within an hour: far below it a gauge's wandering is no rise.
+func (j *evacuation) levelRises(pa, fall float64) bool {
+	hour := time.Hour.Seconds() / levelOver.Seconds()
+	return -fall > levelRise && float64(pa*(1-float64(fall*hour))) > j.target.Value
 }
