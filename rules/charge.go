@@ -25,6 +25,10 @@ const (
 	toleranceK = 0.1             // kg, whichever is more (common practice)
 	quietEnd   = 60 * time.Second
 
+	overWithin = 12 * time.Second // what is asked of the word that the target is passed
+	overSpare  = 2 * time.Second  // of it: what the moment of passing is in doubt; our choice
+	likelyPast = 0.9              // the probability of being over by a digit at which somebody is called where nothing flows any more; our choice
+
 	refuted    = 0.2             // the probability of being over by a digit at which a call was none,
 	refutedFor = 2 * bumpMost    // where it stands so long
 	refutable  = 5 * time.Minute // after the call: later nobody looks each time; all three our choice
@@ -51,6 +55,9 @@ type chargeTarget struct {
 	nearOpen           bool    // and not cleared since
 	overUp             bool
 	overAt             time.Duration // when somebody was called for it
+	still              lasting       // nothing flows
+	notOverKg          float64       // the charge that was found not to be over
+	callBy             time.Duration // until then what may be a valve just shut is waited for
 	beyondUp           bool
 	overAs             string        // the subject of the call that is up
 	handedOver         bool          // a weigh-in has taken over from this draw-in
@@ -155,26 +162,52 @@ func (j *chargeTarget) follow(now time.Duration) (out []Finding) {
 }
 
 // isOver reports whether the charge is above its target by more than one
-// display digit: more likely than not by so much, and all but surely above the
-// target itself. A bump is over before it is believed, unless the flow before it
-// was going to arrive by now.
+// display digit: likely by so much, and all but surely above the target itself.
+// A bump is over before it is believed, unless the flow before it was going to
+// arrive by now. And a valve that is shut at the target shows only by the
+// readings after it, which are waited for where they come in time.
 func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
-	over, from := false, c.targetKg
+	rate, digit := j.ledger.flow(), j.ledger.digit()
+	over, surely, from := false, false, c.targetKg
 	if j.overAt > 0 { // after a call that was taken back it is not looked at each time while it stands where it stood
-		from += j.ledger.digit()
+		from += digit
+	}
+	if j.still.by(now, rate <= 0, time.Minute) { // nor while it stands and was found not to be over
+		from = max(from, j.notOverKg+digit/2)
 	}
 	if c.bestKg > from {
-		at := j.ledger.past([2]float64{c.targetKg, c.targetKg + j.ledger.digit()})
-		over = at[0] >= surelyPast && at[1] >= 0.5
+		at := j.ledger.past([2]float64{c.targetKg, c.targetKg + digit})
+		likely := likelyPast
+		if rate > 0 { // there will be more
+			likely = 0.5
+		}
+		over = at[0] >= surelyPast && at[1] >= likely
+		surely = at[1] >= surelyPast
+		if !over {
+			j.notOverKg = c.bestKg
+		}
 	}
-	if j.past.by(now, over, bumpMost) {
-		return true
+	held := j.past.by(now, over, bumpMost)
+	if over && j.past.since == now {
+		j.callBy = now + timely(rate, digit, -c.remainingKg())
 	}
-	if !over {
-		return false
+	if !over || held || !surely && now+j.ledger.usual() <= j.callBy {
+		return held
 	}
 	kg, ok := j.ledger.foretold()
 	return ok && kg > c.targetKg
+}
+
+// timely is how long there is left until somebody must have been called who is
+// to hear of it within 12 s after the target was passed by a digit, or within the
+// time in which a digit flows: by a charge that may be known no better than to
+// half a digit.
+func timely(rate, digit, overKg float64) time.Duration {
+	if rate <= 0 {
+		return overWithin - overSpare
+	}
+	whole, since := asTime(min(digit/rate, 60)), asTime(min(max(0, overKg-digit)/rate, 60))
+	return max(overWithin, whole) - whole/2 - since - overSpare
 }
 
 // isRefuted reports whether a charge that was called over is, by the readings

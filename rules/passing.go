@@ -15,7 +15,7 @@ const (
 	passingMost  = 120               // of them at most
 	passingReads = 8                 // at the least, where they come seldom
 	stopsMost    = 12                // moments tried between two readings, one for each standard deviation that flowed there
-	stopsAbout   = time.Minute       // after as long a valve is as likely shut as not, where nothing is known: near the target somebody stands by it; our choice
+	stopsAbout   = 20 * time.Second  // after as long a valve is as likely shut as not, where nothing is known: near the target somebody stands by it; our choice
 	surelyPast   = 0.99              // the probability at which somebody is called: one false call in a hundred is what is asked of it
 )
 
