@@ -173,7 +173,7 @@ func (j *chargeTarget) isOver(now time.Duration, c charge) bool {
 		from += digit
 	}
 	if j.still.by(now, rate <= 0, time.Minute) { // nor while it stands and was found not to be over
-		from = max(from, j.notOverKg+digit/2)
+		from = max(from, j.notOverKg+float64(digit/2))
 	}
 	if c.bestKg > from {
 		at := j.ledger.past([2]float64{c.targetKg, c.targetKg + digit})
