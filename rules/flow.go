@@ -125,9 +125,12 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 			urgency = Note
 		}
 		return []Finding{j.flag("flow-stopped", urgency, flowStopped(c))}
-	case w.flows.by(now, rate-2*doubt > noFlow, slowFor) && w.stopUp:
-		w.stopUp, j.ledger.endSaid, j.ledger.stopped = false, false, false
-		return []Finding{{Edge: Cleared, Flag: "flow-stopped", Text: flowsAgain(c, rate)}}
+	case w.flows.by(now, rate-2*doubt > noFlow, slowFor):
+		j.ledger.endSaid = false // it was not: the true end is told anew
+		if w.stopUp {
+			w.stopUp, j.ledger.stopped = false, false
+			return []Finding{{Edge: Cleared, Flag: "flow-stopped", Text: flowsAgain(c, rate)}}
+		}
 	}
 	return nil
 }

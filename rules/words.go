@@ -162,7 +162,7 @@ func batteryIsGood(point string) string {
 
 // ofSpan says how far a step of a set length is: 23 of 60 min, 3 h of 24 h.
 func ofSpan(elapsed, lasts time.Duration) string {
-	if elapsed > lasts {
+	if elapsed.Truncate(time.Minute) > lasts {
 		return fmt.Sprintf("%s, past its %s", minutesGone(elapsed), minutesGone(lasts))
 	}
 	if elapsed > 2*time.Minute {

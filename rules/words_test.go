@@ -152,7 +152,7 @@ func TestATimeThatIsOverIsSaidToBe(t *testing.T) {
 		elapsed, lasts time.Duration
 		want           string
 	}{
-		{5 * time.Minute, 6 * time.Minute, "5 of 6 min"}, {6 * time.Minute, 6 * time.Minute, "6 of 6 min"},
+		{5 * time.Minute, 6 * time.Minute, "5 of 6 min"}, {6 * time.Minute, 6 * time.Minute, "6 of 6 min"}, {6*time.Minute + 40*time.Second, 6 * time.Minute, "6 of 6 min"},
 		{7*time.Minute + 10*time.Second, 6 * time.Minute, "7 min, past its 6 min"}, {25 * time.Hour, 24 * time.Hour, "25 h, past its 24 h"},
 	} {
 		if got := ofSpan(x.elapsed, x.lasts); got != x.want {

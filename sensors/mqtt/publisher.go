@@ -142,7 +142,7 @@ func (p *Publisher) Sweep(under ...string) {
 // now, and the next connection hears it whole.
 func (p *Publisher) Publish(topic string, retained bool, payload []byte) error {
 	l := p.s.link.Load()
-	if !p.client.IsConnectionOpen() {
+	if l == nil || !p.client.IsConnectionOpen() { // the first may open meanwhile
 		return errors.New("there is no connection")
 	}
 	t := p.client.Publish(topic, 1, retained, payload)

@@ -17,7 +17,8 @@
   let renewed = () => {};
 
   function busy(part) {
-    // Never take a form away from under somebody's fingers.
+    // Never take a form away from under somebody's fingers, nor while it is about to be sent.
+    if (asking && part.contains(asking)) return true;
     const a = document.activeElement;
     if (a && part.contains(a) && /^(INPUT|SELECT|TEXTAREA)$/.test(a.tagName)) return true;
     return Array.from(part.querySelectorAll("input:not([type=hidden]), textarea"))
@@ -102,12 +103,14 @@
   // --- a form is not sent into the void -------------------------------------
   // A browser that does not reach the box puts a page of its own in the form's
   // place, and what was typed is gone: so the box is asked first whether it is there.
-  let sure = false, asking = false;
+  // An old one that cannot ask sends it as it is.
+  const asks = window.AbortSignal && AbortSignal.timeout && HTMLFormElement.prototype.requestSubmit;
+  let sure = false, asking = null; // the form that is about to be sent
   document.addEventListener("submit", async (e) => {
-    if (sure || e.defaultPrevented || e.target.method !== "post") return;
+    if (!asks || sure || e.defaultPrevented || e.target.method !== "post") return;
     e.preventDefault();
     if (asking) return; // a second tap
-    asking = true;
+    asking = e.target;
     const by = e.submitter;
     try {
       await fetch(document.querySelector('link[rel="icon"]').href, { method: "HEAD", cache: "no-store", signal: AbortSignal.timeout(8000) });
@@ -116,7 +119,7 @@
       lost.hidden = false;
       lost.textContent = body.dataset.unsent;
       return;
-    } finally { asking = false; }
+    } finally { asking = null; }
     sure = true;
     e.target.requestSubmit(by);
     sure = false;
