@@ -25,7 +25,7 @@ func scaleIsSilentAtTheEnd(quiet time.Duration, c charge) string {
 
 // scaleIsSilentAfterTheEnd is said where the draw-in's end had been told: only what is new.
 func scaleIsSilentAfterTheEnd(quiet time.Duration, c charge) string {
-	return fmt.Sprintf("Scale silent for %s at %s, after the draw-in had finished: it may have switched itself off. See that the cylinder valve is closed, and end the draw-in.", span(quiet), ofTarget(c))
+	return fmt.Sprintf("Scale silent for %s at %s, after the draw-in had finished: it may have switched itself off. See that the cylinder valve is closed, wake the scale, and end the draw-in.", span(quiet), ofTarget(c))
 }
 
 func scaleSpoke(quiet time.Duration) string {

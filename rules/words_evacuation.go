@@ -18,7 +18,7 @@ func poweredEarly(step string, running bool, point string) string {
 	if step == "draw-in" {
 		return s + " Stop charging, keep clear of the line, open the service valves as the unit maker says, and mark it. Liquid that expansion valves lock in bursts a line or a joint as it warms, and off now does not open them again. Call the technician in charge."
 	}
-	return s + " Its expansion valves shut and cut the pipework into parts. Switch it off and tag it, open them the unit maker's way, and begin the step again: valves that shut stay shut, so off now proves nothing."
+	return s + " Their expansion valves shut and cut the pipework into parts. Switch the power off and tag it, open those valves the unit maker's way, and begin the step again: off now does not open them, so it proves nothing."
 }
 
 // powerAllowed is said with every verdict and outlook of a step in which power would else wake somebody.
