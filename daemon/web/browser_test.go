@@ -440,3 +440,32 @@ func TestRealBrowserKeepsAFormThatCannotBeSent(t *testing.T) {
 	b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelector("form.form button.main").click()`))
 	b.until(t, "the page after it", `location.pathname === "/steps/weigh-in" && document.querySelector(".done") !== null`)
 }
+
+// A flag's form that news renews while the box is asked is sent all the same.
+func TestRealBrowserSendsAFormThatIsRenewedMeanwhile(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	b.as(t, looks[0])
+	h, tick := web.FakeScreens("hold")
+	asked, answer := make(chan struct{}, 8), make(chan struct{})
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodHead {
+			asked <- struct{}{}
+			<-answer
+		}
+		h.ServeHTTP(w, r)
+	}))
+	t.Cleanup(server.Close)
+	b.do(t, chromedp.Navigate(server.URL+"/"))
+	const clock = `document.querySelector(".where .clock").textContent`
+	b.until(t, "the curve", `!!document.querySelector(".uplot-place canvas")`)
+	b.do(t, chromedp.Evaluate[chromedp.Void](`(() => { const by = document.querySelector(".flag input[name=by]"); by.value = by.defaultValue = "Ines"; by.form.requestSubmit(); })()`))
+	<-asked
+	first := ask[string](t, b, clock)
+	for range 120 { // so that how long ago it was raised is said anew
+		tick()
+	}
+	b.until(t, "the clock going on", fmt.Sprintf(`%s > %q`, clock, first))
+	close(answer)
+	b.until(t, "the page after it", `document.querySelector(".done") !== null`)
+}
