@@ -542,7 +542,7 @@ func (j *pressureTest) final() []Finding {
 		return j.give(NotPassed, "leak", pressFailed(v, j.spanS(), j.leakOf(-v.changePa)))
 	case v.step || j.fell.is && v.changePa <= tolerance:
 		return j.give(NotProven, "unknown", pressStep(v))
-	case v.changePa <= tolerance && v.changePa < -fastDropPa: // so wide a doubt explains it, and shows nothing tight
+	case math.Abs(v.changePa) <= tolerance && v.changePa < -fastDropPa: // so wide a doubt explains it, and shows nothing tight
 		return j.give(NotProven, "unknown", pressClose(v))
 	case math.Abs(v.changePa) <= tolerance && j.bestPa < heldRatio*j.target.Value:
 		return j.give(NotProven, "unknown", pressLow(j.bestPa, j.target))

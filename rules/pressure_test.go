@@ -157,3 +157,20 @@ func TestWhatIsSaidOfAPressureTest(t *testing.T) {
 	play(8*3600, 14*3600, -10e3)
 	e.say(t, 1, 14*3600, "falling by", "Soap the joints now")
 }
+
+// What is missing far beyond the doubt, up and down on the way, is the sun's on pipes
+// without a clamp, however much it is; within a wide doubt it is nobody's.
+func TestWhatTheSunTakesIsSaidToBeTheSuns(t *testing.T) {
+	for doubt, want := range map[float64]string{20e3: "temperature", 60e3: "unknown"} {
+		j := budgetTest()
+		j.lasts, j.fine, j.target = 24*time.Hour, time.Minute, Setting{Value: 3792e3}
+		start, end := pressAt(3792e3, 24, 101300), pressAt(3722e3, 24, 101300)
+		end.t = 24 * time.Hour
+		j.keep(j.gauge, sample{end.t, end.gaugePa}, end.t)
+		j.start, j.bestPa, j.lowPa, j.topPa = &start, 3792e3, 3722e3, 3792e3
+		j.view = pressView{ok: true, t: end.t, end: end, source: byClamps, changePa: -70e3, doubtPa: doubt}
+		if fs := j.final(); len(fs) != 1 || fs[0].Result != NotProven || fs[0].Cause != want {
+			t.Errorf("70 kPa missing, give or take %g: %+v, want %s", 2*doubt, fs, want)
+		}
+	}
+}
