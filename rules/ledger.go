@@ -233,6 +233,8 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		c.highKg += p.rain.kg(p.units.digit())
 		c.unweighedKg += p.betweenKg
 		variance += p.variance + p.endsVariance()
+		// However long it is averaged, a display is not believed beyond its digit (GUM, F.2.2.1: a step's variance).
+		variance += float64(p.units.digit()*p.units.digit()) / 12
 		c.unit = c.unit || p.unit
 	}
 	c.seKg = math.Sqrt(variance)
