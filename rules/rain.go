@@ -11,6 +11,8 @@ import (
 type rain struct {
 	began     time.Duration // of the segment in which it rests
 	from, to  weight        // the rest, so far
+	back      weight        // what was to before
+	rises     time.Duration // when it last rose faster than rain
 	rests     bool
 	roseKg    float64 // in the rests before
 	roseFor   time.Duration
@@ -24,6 +26,7 @@ type rain struct {
 
 const (
 	restLeast = 2 * time.Minute // that tells a rise; our choice
+	restEach  = restLeast / 2   // from one level of it to the next
 	rainMost  = 5               // times what was seen of it; our choice: it may have rained at the rests alone
 )
 
@@ -39,10 +42,23 @@ func (r *rain) see(level weight, began time.Duration, flows bool) {
 	switch {
 	case flows || level.span < levelLeast || level.n < levelReads:
 	case !r.rests:
-		r.began, r.from, r.to, r.rests = began, level, level, true
+		if r.rises == 0 || level.t-r.rises >= 2*restEach {
+			r.began, r.from, r.back, r.to, r.rests = began, level, level, level, true
+		}
+	case level.t-r.to.t < restEach:
+	case flowsBack(r.from, level): // so fast is no rain: it is recovered
+		r.rises, r.rests = level.t, false
+	case flowsBack(r.to, level):
+		r.to, r.rises = r.back, level.t // it may have begun before
+		*r = r.closed()
 	default:
-		r.to = level
+		r.back, r.to = r.to, level
 	}
+}
+
+// flowsBack reports whether a weight rose as if a flow went back into the cylinder.
+func flowsBack(was, is weight) bool {
+	return is.kg-was.kg > float64(noFlow*(is.t-was.t).Seconds())+float64(4*math.Hypot(is.se, was.se))
 }
 
 // kg is what it may have hidden by now, and no earlier step has counted; a rise of less than two
