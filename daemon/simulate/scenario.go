@@ -4,10 +4,11 @@ import "strings"
 
 // Scenario is one way the night can go.
 type Scenario struct {
-	Name  string
-	Doc   string   // one sentence: what happens
-	Story []string // what to expect, in the order of the night
-	Flags []string // the flags that this night raises, each at least once, and no other
+	Name    string
+	Doc     string   // one sentence: what happens
+	Story   []string // what to expect, in the order of the night
+	Flags   []string // the flags that this night raises, each at least once
+	Perhaps []string // flags that some of its nights raise besides; there are no others
 
 	leak, wet, scaleOff, battery, weak, over, probe, crossed bool
 }
@@ -60,7 +61,9 @@ var scenarios = []Scenario{
 		Name: "wet", Doc: "water is left in the pipe: the first vacuum hold rises toward a plateau above its limit",
 		Story: []string{"The first hold rises fast, then ever more slowly, and passes 500 micron.", "Nitrogen breaks and long pumping dry the pipe; the second hold passes."},
 		Flags: []string{"vacuum-rising", "charge-near-target", "copies-due"},
-		wet:   true,
+		// By how long its pool stands at water's pressure, and how far it cools itself, before the first break.
+		Perhaps: []string{"vacuum-stalled", "freezing-risk"},
+		wet:     true,
 	},
 	{
 		Name: "overcharge", Doc: "the cylinder valve is closed too late",
