@@ -132,7 +132,7 @@ func (v *volume) read(s sample) *Finding {
 
 // zero learns what the transducer shows in a deep vacuum, and looks again at this pull's fall.
 func (v *volume) zero(abs, gauge sample, deep bool) *Finding {
-	if !deep || gauge.v > 200 || abs.v > zeroMostPa || abs.t-gauge.t > minute || v.zeroN >= 60 || !v.fall.done {
+	if !deep || gauge.v > 200 || math.Abs(abs.v) > zeroMostPa || abs.t-gauge.t > minute || v.zeroN >= 60 || !v.fall.done {
 		return nil
 	}
 	v.zeroN++

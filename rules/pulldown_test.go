@@ -235,3 +235,21 @@ func TestSuspicionSaysThatItIsOne(t *testing.T) {
 		}
 	}
 }
+
+// What a transducer shows in a deep vacuum is its zero, also a little below
+// nought; far off, above or below, it is no zero.
+func TestATransducersZeroLiesNearNought(t *testing.T) {
+	for _, c := range []struct {
+		shows, zero float64 // Pa
+		n           int
+	}{
+		{650, 600, 1}, {-80, -130, 1}, {-5000, 0, 0}, {5000, 0, 0},
+	} {
+		v := volume{}
+		v.fall.done = true
+		v.zero(sample{time.Minute, c.shows}, sample{time.Minute, 50}, true)
+		if v.zeroN != c.n || v.zeroPa != c.zero {
+			t.Errorf("at 50 Pa it shows %g Pa: a zero of %g Pa from %d readings, want %g from %d", c.shows, v.zeroPa, v.zeroN, c.zero, c.n)
+		}
+	}
+}
