@@ -183,25 +183,36 @@ func checkVersion(conn *sqlite.Conn) error {
 	return nil
 }
 
-func openWriter(dir string) (_ *sqlite.Conn, err error) {
-	path := filepath.Join(dir, File)
-	conn, err := sqlite.OpenConn(path, sqlite.OpenReadWrite|sqlite.OpenCreate)
+// openFile opens the database and hands it, with its schema's version, to what
+// makes it ready; a database that does not get ready is closed again.
+func openFile(dir, doing string, flags sqlite.OpenFlags, ready func(*sqlite.Conn, int64) error) (*sqlite.Conn, error) {
+	conn, err := sqlite.OpenConn(filepath.Join(dir, File), flags)
 	if err != nil {
-		return nil, explain("open", dir, err)
+		return nil, explain(doing, dir, err)
 	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(explain("open", dir, err), conn.Close())
-		}
-	}()
 	conn.SetBusyTimeout(busyFor)
-	if err := checkVersion(conn); err != nil {
-		return nil, err
+	err = checkVersion(conn)
+	var version int64
+	if err == nil {
+		version, err = checkSchema(conn)
 	}
-	version, err := checkSchema(conn)
+	if err == nil {
+		err = ready(conn, version)
+	}
 	if err != nil {
-		return nil, err
+		return nil, errors.Join(explain(doing, dir, err), conn.Close())
 	}
+	return conn, nil
+}
+
+func openWriter(dir string) (*sqlite.Conn, error) {
+	return openFile(dir, "open", sqlite.OpenReadWrite|sqlite.OpenCreate, func(conn *sqlite.Conn, version int64) error {
+		return prepare(conn, version, dir)
+	})
+}
+
+// prepare makes a database safe to write to, and brings its schema up to date.
+func prepare(conn *sqlite.Conn, version int64, dir string) error {
 	// EXTRA while the file changes to WAL: it syncs the directory when the
 	// rollback journal goes. A journal that came back after a power cut would
 	// otherwise undo everything. Then FULL: each commit is synced.
@@ -212,16 +223,16 @@ func openWriter(dir string) (_ *sqlite.Conn, err error) {
 		`PRAGMA journal_size_limit = 16777216`,
 	} {
 		if err := execute(conn, p); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	if version == int64(len(schemas)) {
-		return conn, nil
+		return nil
 	}
 	if err := grow(conn, version); err != nil {
-		return nil, err
+		return err
 	}
-	return conn, syncDir(dir)
+	return syncDir(dir)
 }
 
 // grow takes the steps of the schema that a database lacks, all or none.
@@ -268,36 +279,20 @@ func checkSchema(conn *sqlite.Conn) (int64, error) {
 	return version, nil
 }
 
-func openReader(dir string) (_ *sqlite.Conn, err error) {
-	path := filepath.Join(dir, File)
+func openReader(dir string) (*sqlite.Conn, error) {
 	// Asking for the size opens nothing: closing any other handle on the file would drop SQLite's locks.
-	if _, err := os.Stat(path); err != nil {
+	if _, err := os.Stat(filepath.Join(dir, File)); err != nil {
 		if errors.Is(err, os.ErrNotExist) || errors.Is(err, syscall.ENOTDIR) {
 			return nil, fmt.Errorf("journal: there is no journal in %s (no file %s); give the directory a standwatch writes to: %w", dir, File, err)
 		}
 		return nil, fmt.Errorf("journal: no access to the journal in %s; check its owner, and as whom this was started: %w", dir, err)
 	}
-	conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
-	if err != nil {
-		return nil, explain("open for reading", dir, err)
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(explain("open for reading", dir, err), conn.Close())
+	return openFile(dir, "open for reading", sqlite.OpenReadOnly, func(_ *sqlite.Conn, version int64) error {
+		if version == 0 {
+			return errors.New("the journal is empty: the standwatch that makes it has not come further yet; try again")
 		}
-	}()
-	conn.SetBusyTimeout(busyFor)
-	if err := checkVersion(conn); err != nil {
-		return nil, err
-	}
-	version, err := checkSchema(conn)
-	if err != nil {
-		return nil, err
-	}
-	if version == 0 {
-		return nil, errors.New("the journal is empty: the standwatch that makes it has not come further yet; try again")
-	}
-	return conn, nil
+		return nil
+	})
 }
 
 func syncDir(dir string) error {

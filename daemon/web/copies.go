@@ -248,15 +248,8 @@ func oddInAddress(r rune) bool { return r <= ' ' || r > '~' || strings.ContainsR
 
 // postCopied records a copy that somebody saw to.
 func (s *screens) postCopied(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "refused.form")
-		return
-	}
-	f := r.PostForm
-	snap := s.box.Now()
-	job, ok := s.job(snap, f)
+	f, snap, job, ok := s.ofJob(w, r)
 	if !ok {
-		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
 		return
 	}
 	c := rules.Copy{What: f.Get("what"), To: f.Get("to"), How: f.Get("how")}
@@ -291,13 +284,8 @@ func (s *screens) postCopied(w http.ResponseWriter, r *http.Request) {
 
 // going reads a form of a copy that is to leave the box; where it cannot, it has answered.
 func (s *screens) going(w http.ResponseWriter, r *http.Request) (g Going, job Job, ok bool) {
-	if err := r.ParseForm(); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "refused.form")
-		return g, job, false
-	}
-	f := r.PostForm
-	if job, ok = s.job(s.box.Now(), f); !ok {
-		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
+	f, _, job, ok := s.ofJob(w, r)
+	if !ok {
 		return g, job, false
 	}
 	g = Going{System: job.System, Number: job.Number, To: f.Get("to"), Address: strings.TrimSpace(f.Get("address")), By: tidy(f.Get("by"), mostName)}
@@ -360,16 +348,15 @@ func (s *screens) postMail(w http.ResponseWriter, r *http.Request) {
 
 // postTakeBack takes a mail out of the queue.
 func (s *screens) postTakeBack(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+	f, _, job, ok := s.ofJob(w, r)
+	if !ok {
 		return
 	}
-	job, ok := s.job(s.box.Now(), r.PostForm)
-	if !ok || s.copies == nil {
+	if s.copies == nil {
 		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
 		return
 	}
-	if err := s.copies.TakeBack(r.Context(), r.PostForm.Get("id")); err != nil {
+	if err := s.copies.TakeBack(r.Context(), f.Get("id")); err != nil {
 		s.notGone(w, r, err)
 		return
 	}

@@ -453,14 +453,11 @@ func (s *screens) writeOffer(w http.ResponseWriter, r *http.Request, status int,
 
 // postTakeVisit takes a bundle in that was shown.
 func (s *screens) postTakeVisit(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+	f, _, job, ok := s.ofJob(w, r)
+	if !ok {
 		return
 	}
-	f := r.PostForm
-	snap := s.box.Now()
-	job, ok := s.job(snap, f)
-	if !ok || s.visits == nil {
+	if s.visits == nil {
 		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
 		return
 	}

@@ -109,6 +109,19 @@ func jobQuery(system string, number int, more ...string) url.Values {
 	return q
 }
 
+// ofJob reads a form and finds the job that it is of; where there is none, it has answered.
+func (s *screens) ofJob(w http.ResponseWriter, r *http.Request) (f url.Values, snap Snapshot, job Job, ok bool) {
+	if err := r.ParseForm(); err != nil {
+		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+		return f, snap, job, false
+	}
+	f, snap = r.PostForm, s.box.Now()
+	if job, ok = s.job(snap, f); !ok {
+		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
+	}
+	return f, snap, job, ok
+}
+
 // job finds the job that a request names; without a word the newest of the only system, or of the first.
 func (s *screens) job(snap Snapshot, f url.Values) (Job, bool) {
 	system, ok := s.knownStep(snap, f.Get("system"), s.order[0])
@@ -174,16 +187,13 @@ func (s *screens) ofSystem(snap Snapshot, job Job) string {
 
 // postJob records what is said of a job: a mark, so that a replay sees the same.
 func (s *screens) postJob(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "refused.form")
+	f, snap, job, ok := s.ofJob(w, r)
+	if !ok {
 		return
 	}
-	f := r.PostForm
-	snap := s.box.Now()
-	job, ok := s.job(snap, f)
 	do := f.Get("do")
 	mark, known := jobDoes[do]
-	if !ok || !known {
+	if !known {
 		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
 		return
 	}

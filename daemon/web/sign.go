@@ -23,15 +23,8 @@ func (s *screens) roleOf(role string) string {
 // postSigned records a name, and the drawing where one was made. A name typed
 // alone counts as well: the page works without script.
 func (s *screens) postSigned(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		s.refuse(w, r, http.StatusBadRequest, "refused.form")
-		return
-	}
-	f := r.PostForm
-	snap := s.box.Now()
-	job, ok := s.job(snap, f)
+	f, snap, job, ok := s.ofJob(w, r)
 	if !ok {
-		s.refuse(w, r, http.StatusUnprocessableEntity, "refused.job")
 		return
 	}
 	x, problem := s.signedBy(f)
