@@ -26,6 +26,7 @@ type flowWatch struct {
 
 const (
 	stoppedFor = 5 * time.Minute  // without flow: the draw-in has come to its end (the field guide)
+	stillSpan  = 4 * time.Minute  // of readings: nearly all that are kept; our choice
 	fastFor    = 20 * time.Second // too fast for as long; our choice, twice a bump
 	slowFor    = time.Minute      // within the limit again for as long; our choice
 	slowShare  = 0.9              // of the limit: hysteresis; our choice
@@ -116,7 +117,18 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 	if rate > noFlow && rate > 4*doubt {
 		w.flowed = true
 	}
-	still := w.flowed && rate-2*doubt < noFlow && (rate < noFlow || w.stopped.holds)
+	// A few readings alone neither begin nor end a stillness: a flow that dies away
+	// is slower than the noise of so few.
+	flows := w.flows.by(now, rate-2*doubt > noFlow, fastFor)
+	span := j.ledger.seenFor()
+	if span < stillSpan {
+		rate += doubt
+	}
+	still := w.flowed && (rate < noFlow || w.stopped.holds && !flows)
+	began := still && !w.stopped.holds
+	if w.stopped.by(now, still, stoppedFor); began { // a line's rate is that of its middle
+		w.stopped.since -= span / 2
+	}
 	switch {
 	case w.stopped.by(now, still, stoppedFor) && !w.stopUp:
 		w.stopUp, j.ledger.stopped = true, true
@@ -125,7 +137,7 @@ func (j *chargeTarget) followStop(now time.Duration, c charge) []Finding {
 			urgency = Note
 		}
 		return []Finding{j.flag("flow-stopped", urgency, flowStopped(c))}
-	case w.flows.by(now, rate-2*doubt > noFlow, slowFor):
+	case flows && now-w.flows.since >= slowFor:
 		j.ledger.endSaid = false // it was not: the true end is told anew
 		if w.stopUp {
 			w.stopUp, j.ledger.stopped = false, false
@@ -188,6 +200,16 @@ func (l *ledger) rate() (kgPerS, doubt float64) {
 		}
 	}
 	return kgPerS, doubt
+}
+
+// seenFor is how much of the past rate rests on: the least, of several scales.
+func (l *ledger) seenFor() (span time.Duration) {
+	for i, p := range l.platforms {
+		if i == 0 || p.fit.span < span {
+			span = p.fit.span
+		}
+	}
+	return span
 }
 
 // cylinder is how many cylinders stood on the scales.
