@@ -154,18 +154,18 @@ func (j *chargeTarget) followCylinder(now time.Duration, c charge) []Finding {
 	if !w.knowsCylinder() {
 		return nil
 	}
-	net := 0.0
-	// A scale that was zeroed with the cylinder on it says nothing of its contents.
+	net, most := 0.0, 0.0
 	known := j.ledger.gross() && !j.ledger.lifted()
 	if known {
-		net = j.ledger.trueKg() - w.tare
+		net, most = j.ledger.trueKg()
+		net, most = net-w.tare, most-w.tare
 		known = net > -lowShare*w.contents
 	}
 	if w.heavy.by(now, known && w.inPounds(net+w.tare), sureFor) {
 		j.ledger.inPounds()
 	}
 	switch {
-	case w.low.by(now, known && net < lowShare*w.contents, bumpMost) && !w.lowUp:
+	case w.low.by(now, known && net < lowShare*w.contents && most < 2*lowShare*w.contents, bumpMost) && !w.lowUp:
 		w.lowUp = true
 		f := j.flag("cylinder-low", Tell, cylinderLow(c, net, w.contents))
 		f.Values = append(f.Values, Value{"left_in_cylinder_kg", net})
@@ -230,16 +230,23 @@ func (l *ledger) lifted() bool {
 	return false
 }
 
-// gross reports whether the scale shows what stands on it.
+// gross reports whether it is known what stands on the scale.
 func (l *ledger) gross() bool {
-	return len(l.platforms) == 1 && l.platforms[0].zeroedRow == 0 && len(l.platforms[0].good) > 0
+	return len(l.platforms) == 1 && len(l.platforms[0].good) > 0
 }
 
 // trueKg is the weight on the one scale, above the empty platform and without
-// what was laid on the cylinder.
-func (l *ledger) trueKg() float64 {
+// what was laid on the cylinder; and what it is at the most, where some of it left
+// unseen.
+func (l *ledger) trueKg() (best, most float64) {
 	p := l.platforms[0]
-	return p.levelKg() - p.zero - p.laidKg
+	if p.zeroedRow > 0 {
+		best = p.belowZeroed() - p.laidKg
+		r := p.rows[p.zeroedRow-1]
+		return best, best + r.BestKg - r.LowKg
+	}
+	best = p.levelKg() - p.zero - p.laidKg
+	return best, best
 }
 
 // weighingLimits are the settings of a draw-in and a weigh-in.

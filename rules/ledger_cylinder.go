@@ -158,11 +158,18 @@ func (p *platform) putBack(kg float64) bool {
 		return false
 	}
 	r := p.rows[p.zeroedRow-1]
-	was := p.zeroedGross - p.openKg()
-	for _, later := range p.rows[p.zeroedRow:] {
-		was -= later.BestKg
-	}
+	was := p.belowZeroed() + r.BestKg
 	return kg > was-2*r.HighKg-p.jump() && kg < was-r.LowKg+p.jump() // what flowed unseen may be more than its reckoning; another cylinder weighs otherwise
+}
+
+// belowZeroed is what a cylinder weighs, by the best estimate, that was on the scale when
+// that was zeroed: what it weighed before, less what has left it since.
+func (p *platform) belowZeroed() float64 {
+	kg := p.zeroedGross - p.openKg()
+	for _, later := range p.rows[p.zeroedRow-1:] {
+		kg -= later.BestKg
+	}
+	return kg
 }
 
 // gaveSince adds to a cylinder that was lifted off what it weighs less now that
