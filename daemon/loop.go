@@ -47,7 +47,8 @@ type loop struct {
 	told     []mark
 	first    time.Time          // when the oldest waiting delivery was taken; zero: none waits
 	hurry    bool               // commit now: somebody waits for it
-	failing  bool               // the newest commit failed
+	failing  string             // why the newest commit failed; empty: it did not
+	failed   time.Time          // when that began
 	newest   map[[2]string]turn // by system and step
 
 	begun     time.Time    // when the loop was made
@@ -387,12 +388,20 @@ func (l *loop) commit() error {
 // room, a slow one may recover. Nothing is acknowledged meanwhile, so nothing
 // is lost. It gives up when the box is told to stop.
 func (l *loop) retry(err error) bool {
-	l.failing = true
-	l.d.devices.set("journal", false, fmt.Sprintf("Readings are not being kept: %v. Make room on the disk or change it; nothing is acknowledged meanwhile.", err))
-	l.d.parts.Log.Error("commit failed, trying again", "error", err)
-	if errors.Is(err, journal.ErrFull) { // a restart makes no room, and takes away the page that says so
-		l.feed()
+	why := err.Error()
+	if l.failing == "" {
+		l.failed = time.Now()
 	}
+	if l.failing != why { // once, not each second: a log on the same disk would take what room there is
+		l.failing = why
+		l.d.parts.Log.Error("commit failed, tried again each second", "error", err)
+	}
+	advice := "Look at the disk, or change it; nothing is acknowledged meanwhile."
+	if errors.Is(err, journal.ErrFull) { // which says itself where to make room
+		advice = "Nothing is acknowledged meanwhile."
+		l.feed() // a restart makes no room, and takes away the page that says so
+	}
+	l.d.devices.set("journal", false, fmt.Sprintf("Readings are not being kept: %s. %s", why, advice))
 	select {
 	case <-l.d.stopping:
 		return false
@@ -403,8 +412,9 @@ func (l *loop) retry(err error) bool {
 
 // mended says that commits work again, once.
 func (l *loop) mended() {
-	if l.failing {
-		l.failing = false
+	if l.failing != "" {
+		l.failing = ""
 		l.d.devices.set("journal", true, "Readings are being kept again.")
+		l.d.parts.Log.Info("commits work again", "after", time.Since(l.failed).Round(time.Second))
 	}
 }

@@ -2,7 +2,9 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"path/filepath"
 	"slices"
@@ -135,7 +137,7 @@ func TestWatchdogStarvesWhileNothingIsKept(t *testing.T) {
 		<-done // an error, since the last readings were not kept
 
 		for range 8 {
-			if !d.loop.failing {
+			if d.loop.failing == "" {
 				t.Error("the loop does not know that it fails")
 			}
 			d.stopping = make(chan struct{})
@@ -146,6 +148,37 @@ func TestWatchdogStarvesWhileNothingIsKept(t *testing.T) {
 		}
 		if !slices.Contains(s.all, "STOPPING=1") {
 			t.Errorf("told %q", s.all)
+		}
+	})
+}
+
+// A disk that stays full for hours is told of once in the log, and once when there is room again.
+func TestAFailingDiskIsToldOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d, j := box(t, t.TempDir(), script(func(context.Context, sensors.Emit) {}))
+		var log strings.Builder
+		d.parts.Log = slog.New(slog.NewTextHandler(&log, nil))
+		d.stopping = make(chan struct{})
+		l := newLoop(d)
+		l.mended()
+		full := fmt.Errorf("journal: append: %w", journal.ErrFull)
+		for range 60 {
+			l.retry(full)
+		}
+		l.retry(errors.New("journal: append: input/output error"))
+		l.mended()
+		l.mended()
+		for text, want := range map[string]int{"the disk is full": 1, "input/output error": 1, "commits work again": 1, "after=1m1s": 1} {
+			if n := strings.Count(log.String(), text); n != want {
+				t.Errorf("%q stands %d times in the log, want %d:\n%s", text, n, want, log.String())
+			}
+		}
+		l.retry(full)
+		if n := strings.Count(log.String(), "the disk is full"); n != 2 {
+			t.Errorf("the next failure is told %d times", n-1)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
 		}
 	})
 }

@@ -124,8 +124,27 @@ func (b *Board) Run(ctx context.Context) error {
 	for _, l := range b.hears {
 		wg.Go(func() { _ = l.Run(ctx) }) // it ends with ctx and for no other reason
 	}
+	if b.store != nil {
+		wg.Go(func() { b.watchStore(ctx) })
+	}
 	wg.Wait()
 	return nil
+}
+
+func (b *Board) watchStore(ctx context.Context) {
+	for {
+		if state, changed := b.store.look(ctx); changed {
+			b.mu.Lock()
+			b.log.Info("store", "store", state.Name, "ok", state.OK, "sentence", state.Sentence)
+			b.changed()
+			b.mu.Unlock()
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(storeLook):
+		}
+	}
 }
 
 func (b *Board) status(broker int, ok bool, sentence string) {

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -329,6 +331,46 @@ func TestTheStoreIsAskedOnceAndLeftAlone(t *testing.T) {
 	}
 	if _, err := newDeaf(t, 1).Curve(t.Context(), web.Standing{}, "gauge", 0, 1, 1); !errors.Is(err, web.ErrNoStore) {
 		t.Errorf("without a store: %v", err)
+	}
+}
+
+// A store that is away is known of, and told, before anybody asks for a curve.
+func TestTheStoreIsLookedAt(t *testing.T) {
+	var status atomic.Int64
+	status.Store(401)
+	asked := make(chan string, 10)
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		asked <- r.URL.Query().Get("q")
+		w.WriteHeader(int(status.Load()))
+		fmt.Fprint(w, `{"results":[{"statement_id":0}]}`)
+	}))
+	defer srv.Close()
+	d := newDeaf(t, 1)
+	d.hears = nil // no broker to wait for
+	d.store = newStore(Store{Name: "curves", URL: srv.URL, Bucket: "sites", Timeout: time.Second})
+	changed, leave := d.Watch()
+	defer leave()
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- d.Run(ctx) }()
+	<-changed
+	stop()
+	<-done
+	ways := d.Ways()
+	if w := ways[len(ways)-1]; w.OK || !strings.Contains(w.Sentence, "does not let the board in") {
+		t.Errorf("away: %+v", w)
+	}
+	if q := <-asked; !strings.Contains(q, `WHERE "box" = ''`) {
+		t.Errorf("asked for somebody's curve: %s", q)
+	}
+
+	status.Store(200)
+	d.store.rest, d.store.newest = time.Time{}, time.Now().Add(-storeLook)
+	if w, changed := d.store.look(t.Context()); !w.OK || !changed {
+		t.Errorf("there again: %+v, %v", w, changed)
+	}
+	if w, changed := d.store.look(t.Context()); !w.OK || changed || len(asked) != 1 {
+		t.Errorf("asked just now: %+v, %v, %d requests", w, changed, len(asked))
 	}
 }
 

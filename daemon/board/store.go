@@ -34,6 +34,7 @@ type store struct {
 	text   string
 	since  time.Time
 	rest   time.Time // not asked again before this
+	newest time.Time // when it was last asked
 }
 
 // The limits of one look at the store.
@@ -42,6 +43,9 @@ const (
 	mostAnswer = 4 << 20
 	// storeRest keeps pages from waiting for a store that has just not answered.
 	storeRest = 5 * time.Second
+	// storeLook is how often the store is asked where no page does, so that the board
+	// says that it is away before somebody wants a curve.
+	storeLook = time.Minute
 )
 
 func newStore(c Store) *store {
@@ -113,6 +117,23 @@ func (s *store) curve(ctx context.Context, box string, p sensors.Point, fromMs, 
 	return samples, nil
 }
 
+// look asks the store for a curve that nobody has, unless it was asked just now:
+// the answer is empty, and shows that it is there and lets the board in.
+// It tells whether how the store stands has changed.
+func (s *store) look(ctx context.Context) (state web.Device, changed bool) {
+	was := s.state()
+	s.mu.Lock()
+	asked, fresh := s.asked, s.asked && time.Since(s.newest) < storeLook/2
+	s.mu.Unlock()
+	if fresh {
+		return was, false
+	}
+	now := time.Now().UnixMilli()
+	_, _ = s.curve(ctx, "", sensors.Point{Quantity: sensors.Temperature, Every: time.Second}, now-1000, now, 1) // noted
+	state = s.state()
+	return state, state.OK != was.OK || !asked
+}
+
 // tag is a tag's value as the uplink writes it.
 func tag(s string) string { return strings.TrimRight(s, `\ `) }
 
@@ -162,7 +183,7 @@ func (s *store) note(err error) {
 	if ok := err == nil; ok != s.ok || !s.asked {
 		s.ok, s.since = ok, now
 	}
-	s.asked = true
+	s.asked, s.newest = true, now
 	s.text = "answers"
 	if err != nil {
 		s.text, s.rest = err.Error(), now.Add(storeRest)
@@ -175,7 +196,7 @@ func (s *store) state() web.Device {
 	d := web.Device{Name: s.c.Name, OK: s.ok, Since: s.since}
 	switch {
 	case !s.asked:
-		d.OK, d.Sentence = true, fmt.Sprintf("Store %s: not asked yet; it is asked when a page shows a curve.", s.c.Name)
+		d.OK, d.Sentence = true, fmt.Sprintf("Store %s: not asked yet.", s.c.Name)
 	case s.ok:
 		d.Sentence = fmt.Sprintf("Store %s: answers.", s.c.Name)
 	default:

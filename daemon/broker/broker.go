@@ -34,7 +34,7 @@ import (
 // Config is what stands under `embedded` of a broker's entry.
 type Config struct {
 	Listen    string // host:port; port 0: any free one
-	Cert, Key string // files; both empty: no encryption
+	Cert, Key string // files, read anew for each connection; both empty: no encryption
 	Users     []User
 }
 
@@ -174,20 +174,20 @@ func Start(c Config, log *slog.Logger) (*Broker, error) {
 	if err := b.server.AddHook(access, nil); err != nil {
 		return nil, err
 	}
-	if b.address, err = b.listen("all", c); err != nil {
+	if b.address, err = b.listen("all", c, log); err != nil {
 		return nil, err
 	}
 	b.own = b.address
 	if host, _, _ := net.SplitHostPort(b.address); c.Cert != "" || !loopback(host) {
-		if b.own, err = b.listen("own", Config{Listen: "127.0.0.1:0"}); err != nil {
+		if b.own, err = b.listen("own", Config{Listen: "127.0.0.1:0"}, log); err != nil {
 			return nil, err
 		}
 	}
 	return b, b.server.Serve()
 }
 
-func (b *Broker) listen(id string, c Config) (address string, err error) {
-	l, err := listener(c)
+func (b *Broker) listen(id string, c Config, log *slog.Logger) (address string, err error) {
+	l, err := listener(c, log)
 	if err == nil {
 		err = b.server.AddListener(listeners.NewNet(id, l))
 	}

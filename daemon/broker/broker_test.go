@@ -275,6 +275,49 @@ func TestEncrypted(t *testing.T) {
 	}
 }
 
+// A certificate that is renewed is shown from the next connection on; while the files
+// do not belong together the last one serves.
+func TestARenewedCertificate(t *testing.T) {
+	t.Parallel()
+	cert, key, _ := certificate(t)
+	b := start(t, Config{Cert: cert, Key: key})
+	shown := func() string {
+		t.Helper()
+		c, err := tls.Dial("tcp", b.Address(), &tls.Config{InsecureSkipVerify: true}) // looked at, not believed
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		return string(c.ConnectionState().PeerCertificates[0].Raw)
+	}
+	put := func(to, from string) {
+		t.Helper()
+		text, err := os.ReadFile(from)
+		if err == nil {
+			err = os.WriteFile(to, text, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	first := shown()
+	newCert, newKey, _ := certificate(t)
+	put(cert, newCert)
+	if shown() != first {
+		t.Error("a certificate is shown whose key is not here yet")
+	}
+	put(key, newKey)
+	if now := shown(); now == first {
+		t.Error("the renewed certificate is not shown")
+	}
+	if err := os.Remove(key); err != nil {
+		t.Fatal(err)
+	}
+	if now := shown(); now == first {
+		t.Error("the first certificate is shown again")
+	}
+}
+
 // certificate makes one for loopback that signs itself.
 func certificate(t *testing.T) (certFile, keyFile string, pool *x509.CertPool) {
 	t.Helper()

@@ -4,8 +4,10 @@ import (
 	"context"
 	"crypto/tls"
 	"errors"
+	"fmt"
 	"log/slog"
 	"net"
+	"sync"
 	"time"
 
 	"golang.org/x/net/netutil"
@@ -16,14 +18,14 @@ const (
 	toIntroduce     = 10 * time.Second // for saying it
 )
 
-func listener(c Config) (net.Listener, error) {
+func listener(c Config, log *slog.Logger) (net.Listener, error) {
 	var secure *tls.Config
 	if c.Cert != "" {
-		pair, err := tls.LoadX509KeyPair(c.Cert, c.Key)
+		f, err := newFiles(c, log)
 		if err != nil {
 			return nil, err
 		}
-		secure = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS12}
+		secure = &tls.Config{GetCertificate: f.get, MinVersion: tls.VersionTLS12}
 	}
 	l, err := net.Listen("tcp", c.Listen)
 	if err != nil {
@@ -34,6 +36,37 @@ func listener(c Config) (net.Listener, error) {
 		l = tls.NewListener(l, secure)
 	}
 	return l, nil
+}
+
+// files are certificate and key as they stand: read for each connection, so that
+// renewing them needs no restart. Instruments connect seldom, and a handshake costs far more.
+type files struct {
+	cert, key string
+	log       *slog.Logger
+	mu        sync.Mutex
+	last      *tls.Certificate // serves until both files are whole
+	fault     string           // that was told
+}
+
+func newFiles(c Config, log *slog.Logger) (*files, error) {
+	pair, err := tls.LoadX509KeyPair(c.Cert, c.Key)
+	if err != nil {
+		return nil, fmt.Errorf("its certificate: %w; look at cert_file and key_file, which are files in PEM form that belong together", err)
+	}
+	return &files{cert: c.Cert, key: c.Key, log: log, last: &pair}, nil
+}
+
+func (f *files) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	pair, err := tls.LoadX509KeyPair(f.cert, f.key)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if err == nil {
+		f.last, f.fault = &pair, ""
+	} else if f.fault != err.Error() {
+		f.fault = err.Error()
+		f.log.Warn("the broker's certificate cannot be read anew; the last one serves on", "error", err, "cert_file", f.cert, "key_file", f.key)
+	}
+	return f.last, nil
 }
 
 // door closes on those who do not say who they are; the server, which waits
