@@ -33,6 +33,7 @@ const (
 	fasterThan = 2.0              // times as fast as just before: it has begun now (our choice; the middle of three readings lags, the first does not)
 	burstRatio = 0.25             // of the pressure: more than a fill's heat can be, however fast it was filled (our choice)
 	vented     = 0.1              // of the pressure at the start: what is below has been let out, not shared with another part (our choice)
+	gapPart    = 8                // one part in so many of the test may go by unheard at once: 3 h of 24 (our choice)
 	slipFor    = time.Hour        // a stage below the target is raised by then (common practice: 5 to 60 min)
 	tellSure   = 3.0              // standard errors of its slope before a fall is told: it is looked at often (our choice, from trial runs with seeds)
 )
@@ -50,7 +51,9 @@ type pressureTest struct {
 	heard   bool
 	last    time.Duration // the step's time at the newest gauge reading
 	failing string        // why the gauge's newest reading without a value had none
-	gaps    []stretch     // of silence not bridged
+	gaps    []stretch     // of silence not bridged,
+
+	bridgedTo int // and how many of them were looked at for gas let in
 
 	filled time.Duration // when gas was last let in, as far as the gauge shows
 	start  *pressState   // where the comparison begins
@@ -122,7 +125,7 @@ func (j *pressureTest) Next(e Entry) []Finding {
 		}
 	case *Started:
 		if restarted && j.clock.unknown && j.result == "" {
-			return []Finding{j.verdict(NotProven, "gap", pressGap(true))}
+			return []Finding{j.verdict(NotProven, "gap", pressGap(true, 0))}
 		}
 	case *Due:
 		return j.passed()
@@ -178,6 +181,9 @@ func (j *pressureTest) read(place int, s sample) []Finding {
 		out = append(out, j.calmDown(s.t)...)
 	}
 	if every := max(j.width, s.t/32); s.t-j.looked >= every || s.t >= j.ends() && j.result == "" {
+		if j.result != Passed && j.result != NotPassed && j.refilled(j.course(), s.t) {
+			return append(out, j.gasLetIn(s.t)...)
+		}
 		j.look(s.t)
 		out = append(out, j.decide(s.t)...)
 	}
@@ -207,24 +213,61 @@ func (j *pressureTest) every() time.Duration {
 	return j.points[j.gauge].Every
 }
 
-func (j *pressureTest) bridge() time.Duration  { return max(bridged, j.every()*3/2) }
-func (j *pressureTest) gapMost() time.Duration { return max(gapMost, j.every()*3) }
+func (j *pressureTest) bridge() time.Duration { return max(bridged, j.every()*3/2) }
 
-// broken reports whether there was a gap too long, or one of unknown length.
-func (j *pressureTest) broken() bool {
-	long := func(g stretch) bool { return g.to-g.from > j.gapMost() }
-	return j.clock.unknown || slices.ContainsFunc(j.gaps, long) || j.clock.newest-j.last >= j.gapMost() && j.last < j.ends()
+// gapMost is the longest that may go by unheard at once: of a test that has its
+// beginning a part, since two levels are compared.
+func (j *pressureTest) gapMost(from time.Duration) time.Duration {
+	if from == 0 {
+		return max(gapMost, j.every()*3)
+	}
+	return max(gapMost, j.every()*3, j.lasts/gapPart)
 }
 
-// ends is when the test is over: later for every gap that was not bridged.
+// broken reports whether there was a gap too long, too much of them, or one of unknown length.
+func (j *pressureTest) broken() bool {
+	long := func(g stretch) bool { return g.to-g.from > j.gapMost(g.from) }
+	return j.clock.unknown || slices.ContainsFunc(j.gaps, long) || j.unheard() > j.lasts/2 || j.clock.newest-j.last >= j.gapMost(j.last) && j.last < j.ends()
+}
+
+// ends is when the test is over: two levels are compared, and what was not heard
+// between them takes nothing from that. Only the last one must have been heard.
 func (j *pressureTest) ends() time.Duration {
 	end := j.lasts
 	for _, g := range j.gaps {
-		if d := g.to - g.from; d <= j.gapMost() {
-			end += d
+		if g.from < j.lasts && j.lasts < g.to+j.averaged() {
+			end = g.to + j.averaged()
 		}
 	}
 	return end
+}
+
+// unheard is for how long the gauge was not heard, what is bridged left out.
+func (j *pressureTest) unheard() (d time.Duration) {
+	for _, g := range j.gaps {
+		d += g.to - g.from
+	}
+	return d
+}
+
+// refilled reports whether gas was let in while the gauge was not heard: its level
+// after a gap is above the one before.
+func (j *pressureTest) refilled(h []pressState, t time.Duration) bool {
+	for ; j.bridgedTo < len(j.gaps); j.bridgedTo++ {
+		g := j.gaps[j.bridgedTo]
+		if t < g.to+j.averaged() {
+			return false
+		}
+		a, ok := meanOf(h, g.from-j.averaged(), g.from)
+		b, heard := meanOf(h, g.to, g.to+j.averaged())
+		if !ok || !heard {
+			continue
+		}
+		if c := j.compare(a, b); c.changePa > 3*c.doubtPa() {
+			return true
+		}
+	}
+	return false
 }
 
 // averaged is over how long the beginning and the end are averaged.
@@ -452,7 +495,7 @@ func (j *pressureTest) decide(t time.Duration) []Finding {
 	case !j.heard && (j.broken() || t >= j.ends()):
 		return append(out, j.give(NotProven, "gauge", pressNoGauge(j.failing))...)
 	case j.broken():
-		return append(out, j.give(NotProven, "gap", pressGap(j.clock.unknown))...)
+		return append(out, j.give(NotProven, "gap", pressGap(j.clock.unknown, j.gapMost(j.last)))...)
 	case t < j.ends() && j.result == "" && t-j.filled >= slipFor && j.slip(j.level()) != "":
 		return append(out, j.give(NotProven, "gauge", pressUnit(j.level(), j.points[j.gauge].Unit, j.slip(j.level()), j.target))...)
 	case t >= j.ends():
@@ -473,7 +516,7 @@ func (j *pressureTest) project(t time.Duration) []Finding {
 		least = 3 * v.doubtPa
 	}
 	sure := v.ok && j.result == "" && j.slip(j.level()) == "" && !v.step && v.monotone && v.slopePaPerS < -tellSure*v.slopeSe && v.changePa < -least &&
-		v.changePa+float64((v.slopePaPerS+float64(1.645*v.slopeSe))*left) < -3*v.doubtPa && j.fallsWithLag(left)
+		v.changePa+float64((v.slopePaPerS+float64(1.645*v.slopeSe))*left) < -3*v.doubtPa && j.fallsByItself(v) && j.fallsWithLag(left)
 	tell := j.surely.by(t, sure, min(fastOver, j.lasts/24))
 	if !tell || j.raised {
 		return nil
@@ -600,7 +643,7 @@ func (j *pressureTest) ended() []Finding {
 	if j.raised && j.sound.ok { // the leak was seen, then the pipe was emptied to mend it
 		v = j.sound
 	}
-	if v.ok && v.changePa < -3*v.doubtPa && v.monotone && !v.step && v.slopePaPerS < -tellSure*v.slopeSe && v.source != noTemperature {
+	if v.ok && v.changePa < -3*v.doubtPa && v.monotone && !v.step && v.slopePaPerS < -tellSure*v.slopeSe && v.source != noTemperature && j.fallsByItself(v) {
 		j.view = v
 		return []Finding{j.verdict(NotPassed, "leak", pressFailed(v, j.spanS(), j.leakOf(-v.changePa)))}
 	}
@@ -629,6 +672,9 @@ func (j *pressureTest) verdict(result, cause, text string) Finding {
 			values = append(values, Value{"leak_pa_m3_per_s", j.leakOf(-v.changePa)})
 		}
 	}
+	if missed := j.unheard(); missed > 0 && (result == Passed || result == NotPassed) {
+		text += pressUnheard(missed)
+	}
 	for i, k := range j.tracks {
 		if k.gone {
 			text += pressFrozen(j.points[i].Name, k.still.value, k.still.from)
@@ -646,7 +692,7 @@ func (j *pressureTest) Due() (time.Duration, bool) {
 	if j.result != "" {
 		return 0, false
 	}
-	due := j.last + j.gapMost()
+	due := j.last + j.gapMost(j.last)
 	if end := j.ends(); j.clock.newest < end && end < due {
 		due = end
 	}

@@ -29,6 +29,7 @@ const (
 	unclampedFrom  = 0.2    // of the pipework: less is how well its volume is known (our choice)
 	unclampedDayK  = 4.0    // by which they follow the day on their own, in a phase that nobody knows: rooms by 1, a roof in the sun by 8 (our choice);
 	unclampedLeast = 1.5    // this, and by as much as any thermometer has moved, where that is less
+	sunMostK       = 15.0   // by which the sun warms a pipe above what the clamps show (from memory)
 	dayS           = 86400.0
 	airGain        = 0.4  // by how much less or more than the outdoor air pipes may follow it (our choice)
 	lagsMost       = 6.0  // times lagS, before a fall is told: a clamp on the lagging is an hour ahead (our choice, from trial runs with seeds)
@@ -359,6 +360,39 @@ func (j *pressureTest) fallsWithLag(leftS float64) bool {
 		return true
 	}
 	return f.Theta[1] < -tellSure*se(1) && float64((f.Theta[1]+float64(1.645*se(1)))*(j.spanS()+leftS)) < -3*j.view.doubtPa
+}
+
+// fallsByItself reports whether a fall is more than the sun can do on pipes that no
+// clamp covers, and no work of what the fit has learned: it shows by the clamps as
+// they stand. Once half a day is over the sun has come and gone.
+func (j *pressureTest) fallsByItself(v pressView) bool {
+	learned := j.view
+	j.view = pressView{}
+	plain := j.compare(*j.start, v.end).changePa
+	j.view = learned
+	if plain > v.changePa/2 {
+		return false
+	}
+	sunK := sunMostK
+	if !v.gas.given || j.pipeM3 <= 0 { // nobody says that there are any: by what the clamps have moved
+		sunK = min(sunMostK, unclampedLeast+j.swingK)
+	}
+	return (v.end.t-j.start.t).Seconds() > dayS/2 || v.changePa < -float64(j.unseenBy(v.gas)*sunK)*j.paPerK(*j.start)
+}
+
+// unseenBy is the part of the pipework that no clamp covers, as far as is known.
+func (j *pressureTest) unseenBy(g pressGas) float64 {
+	switch {
+	case len(g.clamps) == 0:
+		return 0 // the outdoor air is in no sun, and its doubt is wide
+	case !g.given || j.pipeM3 <= 0:
+		return max(unseen, math.Pow(0.5, float64(len(g.clamps))))
+	}
+	left := 1.0
+	for _, m3 := range g.m3 {
+		left -= m3 / j.pipeM3
+	}
+	return max(left, 0)
 }
 
 // seen takes a view of the test from its start up to a time.

@@ -104,11 +104,16 @@ func pressNoGauge(failing string) string {
 	return fmt.Sprintf("Pressure test not proven: the gauge gave no value: %s. Look at it and its cable, and begin the test again.", whyNoValue(failing))
 }
 
-func pressGap(unknown bool) string {
+func pressGap(unknown bool, most time.Duration) string {
 	if unknown {
 		return "Pressure test not proven: the box was off for a time that nobody knows. Begin the test again."
 	}
-	return "Pressure test not proven: the gauge was not heard for more than 10 min. Begin the test again."
+	return fmt.Sprintf("Pressure test not proven: the gauge was not heard for more than %s at once, or for half of the test. Begin the test again.", span(most))
+}
+
+// pressUnheard says what nobody saw of a test that is judged by its two ends.
+func pressUnheard(missed time.Duration) string {
+	return fmt.Sprintf(" The gauge was not heard for %s of it: what happened then shows only by the levels before and after.", span(missed))
 }
 
 func pressNothing() string {
@@ -149,7 +154,10 @@ func pressRises(v pressView) string {
 }
 
 func pressStep(v pressView) string {
-	return fmt.Sprintf("Pressure test not proven: %s, nearly all at once. Was a valve to another part opened? Begin the test again.", pressMoved(v))
+	if v.changePa < -fastDropPa {
+		return fmt.Sprintf("Pressure test not proven: %s, nearly all at once. Was a valve to another part opened? Begin the test again.", pressMoved(v))
+	}
+	return fmt.Sprintf("Pressure test not proven: %s, most of it in a short time. If a valve to another part was opened, begin the test again; if not, the sun came or went on pipes that have no clamp: hold on until the hour of the day at which it began.", pressMoved(v))
 }
 
 func pressClose(v pressView) string {
