@@ -41,7 +41,7 @@ func missed(s Step, b Started, judged bool) string {
 	case s.Name != "pressure-test" && s.Name != "vacuum-hold":
 		return step + " goes on without what happened meanwhile."
 	case s.Name == "pressure-test" && b.GapKnown && b.Gap > bridged:
-		return step + " goes on: what nobody saw it says with its verdict."
+		return step + " goes on, where no more than an eighth of its time went by unseen: its verdict says for how long."
 	case !b.GapKnown:
 		return step + ": a gap of unknown length proves nothing. Begin it again."
 	case long:
