@@ -126,7 +126,15 @@ func (p *platform) moved(was, after weight, flowed float64) (whole *joint) {
 		p.flowedOn(was.rate, after.rate, first.t-last.t)
 		by := fall - float64((was.rate+after.rate)/2*(first.t-last.t).Seconds())
 		if !p.takenOff(fall) && !p.takenOff(by) {
-			p.rows[len(p.rows)-1].HighKg += max(0, fall)
+			most := fall
+			if last.t-p.same.t < freezeFor { // the display followed what flows: in so short a time no hose gives more
+				fastest := jumpKgPerS
+				if p.fastest > 0 {
+					fastest = min(fastest, 2*max(p.fastest, was.rate, after.rate)) // our choice
+				}
+				most = min(fall, float64(fastest*(first.t-last.t).Seconds()))
+			}
+			p.rows[len(p.rows)-1].HighKg += max(0, most)
 		}
 		p.laidKg = max(0, -by)
 	}
