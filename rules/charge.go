@@ -370,10 +370,12 @@ func ChargeTolerance(settings map[string]Setting) (Setting, bool) {
 	return Setting{Value: charge{targetKg: target.Value}.tolerance(), Source: allowanceSource}, ok
 }
 
-// widened takes the scale's noise and its digit into the band: two standard errors.
+// widened takes the scale's noise and its digit into the band, two standard errors,
+// and what it may have crept by.
 func (c charge) widened() charge {
-	c.lowKg = wholeMg(max(0, c.lowKg-2*c.seKg))
-	c.highKg = wholeMg(c.highKg + 2*c.seKg)
+	by := math.Hypot(2*c.seKg, c.creepKg)
+	c.lowKg = wholeMg(max(0, c.lowKg-by))
+	c.highKg = wholeMg(c.highKg + by)
 	return c
 }
 

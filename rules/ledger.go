@@ -26,6 +26,7 @@ type charge struct {
 	bestKg, lowKg, highKg float64
 	unweighedKg           float64 // of the best estimate, the part no scale saw
 	seKg                  float64 // what the scale's noise leaves of the best estimate: a standard error
+	creepKg               float64 // by how much the scale may have crept meanwhile, either way
 	targetKg              float64
 	allowanceKg           float64 // that the site gave
 	aimed                 bool    // there is a target
@@ -51,6 +52,8 @@ const (
 	jumpAtOnce  = 0.2                    // kg, until the scale's noise is known; our choice
 	jumpKgPerS  = 0.05                   // faster than charging hoses flow (3 kg/min); common practice
 	emptyKg     = 0.3                    // an empty platform shows less (the field guide)
+	creepMost   = 0.02                   // kg, that a scale creeps or drifts by in
+	creepFor    = 30 * time.Minute       // with no valve open (the field guide, step 3: it belongs into the band)
 	emptyShare  = 0.05                   // of the weight before: about nought, with a hose laid on; our choice
 	gapAtLeast  = 30 * time.Second       // a silence in which flow is bridged
 	backAfter   = 10 * time.Second       // a silence after which a scale may come back zeroed: scale-silent speaks by then (the contract)
@@ -238,6 +241,7 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		c.unit = c.unit || p.unit
 	}
 	c.seKg = math.Sqrt(variance)
+	c.creepKg = creepMost * min(1, max(0, l.clock.newest-l.stepAt).Seconds()/creepFor.Seconds())
 	if c.unit { // nobody knows which of the weights were in the wrong one
 		c.lowKg, c.highKg = min(c.lowKg, float64(c.lowKg*poundKg)), max(c.highKg, c.highKg/poundKg)
 	}

@@ -114,18 +114,26 @@ func (p *platform) breakSegment() {
 // moved closes a segment where the weight shifted; it may be found later that it
 // went on, with the flow that was seen before the last reading was touched.
 func (p *platform) moved(was, after weight, flowed float64) (whole *joint) {
-	last, first := p.good[len(p.good)-1], p.pending[0]
+	last, first, line := p.good[len(p.good)-1], p.pending[0], was
+	if ss := p.own(); len(ss) > 0 && !p.lifted {
+		line = newestLevel(ss, p.noise)
+	}
+	if steady(line, after) { // it flows on as before: nobody had shut the valve just then, as its last readings may look
+		was, p.fit = line, line
+	}
 	fall := was.kg - after.kg
+	by := fall - float64((was.rate+after.rate)/2*(first.t-last.t).Seconds())
+	taken := p.takenOff(fall) || p.takenOff(by)
 	empty := p.lifted && !p.flowedLifted(p.start.kg-was.kg)
 	if !empty && !p.lifted && !p.hintedAt(first.t) && !p.carried {
 		whole = p.jointed(was, fall)
-		whole.was.rate = flowed
+		whole.line, whole.was.rate, whole.apart = line, flowed, taken
+		whole.gap, whole.flowed = first.t-last.t, float64((was.rate+after.rate)/2*(first.t-last.t).Seconds())
 	}
 	p.next(last.t, was.kg, EndedShift, false)
 	if !empty {
 		p.flowedOn(was.rate, after.rate, first.t-last.t)
-		by := fall - float64((was.rate+after.rate)/2*(first.t-last.t).Seconds())
-		if !p.takenOff(fall) && !p.takenOff(by) {
+		if !taken {
 			most := fall
 			if last.t-p.same.t < freezeFor { // the display followed what flows: in so short a time no hose gives more
 				fastest := jumpKgPerS

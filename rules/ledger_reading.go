@@ -230,7 +230,8 @@ func (p *platform) leaves(jumped, s sample) bool {
 func (p *platform) goesOn(before, s sample) bool {
 	flowed := float64(max(0, p.fit.rate) * (s.t - before.t).Seconds())
 	first := p.pending[0]
-	return math.Abs(before.v-flowed-s.v) <= p.pairs() && !p.back && !p.hintedAt(s.t) && !p.keyed(before) &&
+	taken := p.takenOff(before.v - first.v - float64(max(0, p.fit.rate)*(first.t-before.t).Seconds()))
+	return math.Abs(before.v-flowed-s.v) <= p.pairs() && !taken && !p.back && !p.hintedAt(s.t) && !p.keyed(before) &&
 		math.Abs(first.v-float64(max(0, p.fit.rate)*(s.t-first.t).Seconds())-s.v) > p.pairs()
 }
 

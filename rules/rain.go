@@ -48,6 +48,8 @@ func (r *rain) see(level weight, began time.Duration, flows bool) {
 	case level.t-r.to.t < restEach:
 	case flowsBack(r.from, level): // so fast is no rain: it is recovered
 		r.rises, r.rests = level.t, false
+	case r.from.kg-level.kg > math.Hypot(r.from.se, level.se): // a flow that dies away is no rest: what rises does so from the lowest on
+		r.from, r.back, r.to = level, level, level
 	case flowsBack(r.to, level):
 		r.to, r.rises = r.back, level.t // it may have begun before
 		*r = r.closed()
@@ -62,12 +64,12 @@ func flowsBack(was, is weight) bool {
 }
 
 // kg is what it may have hidden by now, and no earlier step has counted; a rise of less than two
-// digits, or than noise explains, is none.
+// digits, or than noise explains (three standard errors), is none.
 func (r rain) kg(digit float64) float64 { return max(0, r.allKg(digit)-r.countedKg) }
 
 func (r rain) allKg(digit float64) float64 {
 	c := r.closed()
-	if c.roseFor == 0 || c.roseKg < max(2*digit, 4*math.Sqrt(c.variance)) {
+	if c.roseFor == 0 || c.roseKg < max(2*digit, 3*math.Sqrt(c.variance)) {
 		return 0
 	}
 	return c.roseKg * min(rainMost, (c.before+c.now-c.since).Seconds()/c.roseFor.Seconds())

@@ -76,6 +76,7 @@ func (p *platform) shift(s stepped) bool {
 	}
 	p.finish()
 	p.next(before.t, p.levelKg(), EndedShift, false)
+	p.laidKg = max(0, s.by)
 	r := &p.rows[len(p.rows)-1]
 	r.BestKg += max(0, s.flowed)
 	r.LowKg += max(0, s.flowed)
@@ -200,9 +201,13 @@ func (c curve) off(vs []float64) []float64 {
 
 // joint is a segment that a shift closed, as it was before.
 type joint struct {
-	was                  weight  // before the shift
-	gust                 float64 // the highest rise from one reading to the next in the minute before
-	by                   float64 // of so much
+	was                  weight        // before the shift
+	line                 weight        // the same, had it flowed on until then as its last readings hid
+	gap                  time.Duration // to the first reading after it
+	flowed               float64       // kg: what is taken to have flowed in that
+	apart                bool          // it is no part of one segment: what was laid on was taken off
+	gust                 float64       // the highest rise from one reading to the next in the minute before
+	by                   float64       // of so much
 	start                weight
 	blur                 float64
 	began                time.Duration
@@ -219,7 +224,8 @@ func (p *platform) jointed(was weight, by float64) *joint {
 	for k > 0 && ss[len(ss)-1].t-ss[k-1].t < gustFor {
 		k--
 	}
-	return &joint{was, highestRise(ss[k:]), by, p.start, p.blur, p.began, p.begun, p.settled, p.settling, p.betweenKg, p.betweenHi, p.variance, len(p.rows)}
+	return &joint{was: was, gust: highestRise(ss[k:]), by: by, start: p.start, blur: p.blur, began: p.began, begun: p.begun, settled: p.settled, settling: p.settling,
+		betweenKg: p.betweenKg, betweenHi: p.betweenHi, variance: p.variance, rows: len(p.rows)}
 }
 
 const (
@@ -288,12 +294,28 @@ func (p *platform) rejoin() {
 	within := min(max(doubt, jumpLeast), math.Abs(j.by)/4)
 	rise := max(j.gust, highestRise(p.begun[1:]))
 	wind := p.gusty(j.by, rise) && p.gusty(off, rise) // what rises in it is it
-	if math.Abs(off) > within && !wind || len(p.rows) != j.rows+1 {
+	if len(p.rows) != j.rows+1 {
+		return
+	}
+	if math.Abs(off) > within && !wind || j.apart {
+		p.flowedUntil(j, later)
 		return
 	}
 	p.rows = p.rows[:j.rows]
 	p.start, p.blur, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.began, j.begun, true, j.settling
 	p.betweenKg, p.betweenHi, p.variance = j.betweenKg, j.betweenHi, j.variance
+}
+
+// flowedUntil corrects what was closed at a shift, where its last readings looked as if the
+// valve had just been shut, and it flows on since then as before them.
+func (p *platform) flowedUntil(j *joint, later weight) {
+	if !steady(j.line, later) || j.line.rate < 4*j.line.rateSe {
+		return
+	}
+	more := j.was.kg - j.line.kg + float64((j.line.rate+later.rate)/2*j.gap.Seconds()) - j.flowed
+	r := &p.rows[j.rows]
+	r.ToKg = j.line.kg
+	r.LowKg, r.BestKg, r.HighKg = r.LowKg+more, r.BestKg+more, r.HighKg+more
 }
 
 // shifted looks at a suspected jump once there are readings enough on both
