@@ -160,6 +160,7 @@ const (
 type batteryLow struct{ points []battery } // as the points of Start
 
 type battery struct {
+	called string // what people call its point
 	raised bool
 	low    int           // reports since the flag went down
 	last   time.Duration // of the newest report
@@ -168,7 +169,7 @@ type battery struct {
 func beginBatteryLow(s Start) Judge {
 	j := &batteryLow{}
 	for _, p := range s.Points {
-		b := battery{last: s.Entry.At.Since}
+		b := battery{called: called(p.Name, s.Units), last: s.Entry.At.Since}
 		for _, o := range s.Open {
 			b.raised = b.raised || o.Subject == p.Name
 		}
@@ -196,7 +197,7 @@ func (j *batteryLow) Next(e Entry) []Finding {
 	}
 	b.raised = true
 	return []Finding{{Edge: Raised, Flag: "battery-low", Subject: m.Point, Urgency: Tell,
-		Points: []string{m.Point}, Text: batteryIsLow(m.Point)}}
+		Points: []string{m.Point}, Text: batteryIsLow(b.called)}}
 }
 
 func (b *battery) good(point string, now time.Duration) []Finding {
@@ -208,7 +209,7 @@ func (b *battery) good(point string, now time.Duration) []Finding {
 		return nil
 	}
 	b.raised = false
-	return []Finding{{Edge: Cleared, Flag: "battery-low", Subject: point, Text: batteryIsGood(point)}}
+	return []Finding{{Edge: Cleared, Flag: "battery-low", Subject: point, Text: batteryIsGood(b.called)}}
 }
 
 func (j *batteryLow) Due() (time.Duration, bool) { return 0, false }

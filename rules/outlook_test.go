@@ -231,3 +231,19 @@ func TestADrawInIsCarriedOnAsItDiesAway(t *testing.T) {
 		t.Errorf("told up to %v, within %.2f kg", last.Since, last.High-last.Low)
 	}
 }
+
+// A draw-in that does not flow has a next step: another one before the first gram than after it.
+func TestADrawInWithoutFlowHasANextStep(t *testing.T) {
+	e := feed{Engine: NewEngine(holdSite, All())}
+	e.next(1, 0, &Started{})
+	e.next(1, 0, &Told{Kind: "begin", Name: "draw-in"})
+	for s := 2.0; s <= 1500; s += 2 {
+		e.read(1, s, "scale", 30-4*min(max(s-400, 0), 300)/300)
+		switch s {
+		case 300:
+			e.say(t, 1, s, "Nothing has flowed yet: open the cylinder valve")
+		case 1500:
+			e.say(t, 1, s, "Nothing flows now. If it stays so", "close the valve and end the draw-in")
+		}
+	}
+}

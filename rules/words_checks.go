@@ -16,7 +16,8 @@ const (
 // CheckPowerOff is the check that a sensor can contradict.
 const CheckPowerOff = "indoor-power-off"
 
-// CheckValvesOpen is the check that says the same as the mark valves-opened.
+// CheckValvesOpen is the check that says the same as the mark valves-opened, and
+// more: that mark does not settle it, since it says nothing of caps and leaks.
 const CheckValvesOpen = "valves-open"
 
 // tradeChecks is the list, in the order of the steps. A name never changes:

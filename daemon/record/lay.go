@@ -8,7 +8,10 @@ import (
 	"strings"
 
 	"standwatch/rules"
+	"standwatch/sensors"
 )
+
+const footM = 0.3048 // by definition
 
 // Lay writes a record as a paper: first what matters, then each step with what
 // it was judged by, then what all of it rests on.
@@ -209,16 +212,22 @@ func (l *laying) takeOff() {
 		from = "Entered on site."
 	}
 	l.say(Plain, from)
-	rows := Table{Caption: "Lines as measured", Columns: []Column{{Title: "Run", Wide: true}, {Title: "Line"}, {Title: "Outside diameter, mm"}, {Title: "Length", Number: true}, {Title: "Maker's factor, kg/m", Number: true}, {Title: "Holds, l", Number: true}, {Title: "Charge, kg", Number: true}}}
+	mass, factorUnit, volumeUnit := l.mass(), "kg/m", "l"
+	perM, perM3 := 1.0, 1e3
+	if mass == rules.Pound {
+		factorUnit, perM = "lb/ft", rules.Pound.Factor*footM
+		volumeUnit, perM3 = "ft³", 1/(footM*footM*footM)
+	}
+	rows := Table{Caption: "Lines as measured", Columns: []Column{{Title: "Run", Wide: true}, {Title: "Line"}, {Title: "Outside diameter, mm"}, {Title: "Length", Number: true}, {Title: "Maker's factor, " + factorUnit, Number: true}, {Title: "Holds, " + volumeUnit, Number: true}, {Title: "Charge, " + mass.Symbol, Number: true}}}
 	for _, x := range t.Runs {
 		factor, kg := "", ""
 		if x.FactorKgM > 0 {
-			factor = rules.AsGiven(x.FactorKgM)
+			factor = rules.AsGiven(float64(x.FactorKgM * perM))
 		}
 		if x.ChargeKg != 0 {
-			kg = rules.Decimals(x.ChargeKg, 3)
+			kg = massCell(mass, x.ChargeKg)
 		}
-		rows.Rows = append(rows.Rows, []string{x.Run, x.Line, diameterText(x.DiameterM), lengthText(x.LengthM), factor, rules.Significant(float64(x.VolumeM3*1e3), 3), kg})
+		rows.Rows = append(rows.Rows, []string{x.Run, x.Line, diameterText(x.DiameterM), lengthText(x.LengthM), factor, rules.Significant(float64(x.VolumeM3*perM3), 3), kg})
 	}
 	l.put(rows)
 	sums := Table{Caption: "Length by diameter", Columns: []Column{{Title: "Line"}, {Title: "Outside diameter, mm"}, {Title: "Length", Number: true}}}
@@ -389,7 +398,9 @@ func (l *laying) ledger(s Step) {
 	if len(s.Ledger) == 0 {
 		return
 	}
-	t := Table{Caption: "Ledger: what went in, stretch by stretch, in kg", Columns: []Column{{Title: "Cylinder", Wide: true}, {Title: "From"}, {Title: "To"}, {Title: "Weight before", Number: true}, {Title: "after", Number: true}, {Title: "At least", Number: true}, {Title: "Best", Number: true}, {Title: "At most", Number: true}}}
+	mass := l.mass()
+	cell := func(kg float64) string { return massCell(mass, kg) }
+	t := Table{Caption: "Ledger: what went in, stretch by stretch, in " + mass.Symbol, Columns: []Column{{Title: "Cylinder", Wide: true}, {Title: "From"}, {Title: "To"}, {Title: "Weight before", Number: true}, {Title: "after", Number: true}, {Title: "At least", Number: true}, {Title: "Best", Number: true}, {Title: "At most", Number: true}}}
 	var low, best, high float64
 	for _, x := range s.Ledger {
 		name := "steps before this one"
@@ -402,10 +413,10 @@ func (l *laying) ledger(s Step) {
 				name += "; until " + endedWord(x.Ended)
 			}
 		}
-		t.Rows = append(t.Rows, []string{name, clockOf(x.From), clockOf(x.Until), rules.Decimals(x.FromKg, 3), rules.Decimals(x.ToKg, 3), rules.Decimals(x.LowKg, 3), rules.Decimals(x.BestKg, 3), rules.Decimals(x.HighKg, 3)})
+		t.Rows = append(t.Rows, []string{name, clockOf(x.From), clockOf(x.Until), cell(x.FromKg), cell(x.ToKg), cell(x.LowKg), cell(x.BestKg), cell(x.HighKg)})
 		low, best, high = low+x.LowKg, best+x.BestKg, high+x.HighKg
 	}
-	t.Rows = append(t.Rows, []string{"The rows together, as the ledger stood last", "", "", "", "", rules.Decimals(low, 3), rules.Decimals(best, 3), rules.Decimals(high, 3)})
+	t.Rows = append(t.Rows, []string{"The rows together, as the ledger stood last", "", "", "", "", cell(low), cell(best), cell(high)})
 	judged, known := s.Figures.Of("charged_kg")
 	if !known {
 		judged, known = s.Figures.Of("drawn_kg")
@@ -413,12 +424,23 @@ func (l *laying) ledger(s Step) {
 	least, ok := s.Figures.Of("charged_low_kg")
 	most, also := s.Figures.Of("charged_high_kg")
 	if known && ok && also {
-		t.Rows = append(t.Rows, []string{"As judged", "", "", "", "", rules.Decimals(least, 3), rules.Decimals(judged, 3), rules.Decimals(most, 3)})
+		t.Rows = append(t.Rows, []string{"As judged", "", "", "", "", cell(least), cell(judged), cell(most)})
 	}
 	l.put(t)
 	if known && ok && also {
 		l.say(Small, ledgerJudged)
 	}
+}
+
+// mass is in what a table's masses stand, as the charging scale has them.
+func (l *laying) mass() rules.Scale { return axis(sensors.Mass, cmp.Or(l.r.MassUnit, "kg")) }
+
+// massCell is a mass in a table that names its unit: to the gram, or to the hundredth of a pound.
+func massCell(in rules.Scale, kg float64) string {
+	if in == rules.Pound {
+		return in.Number(kg)
+	}
+	return rules.Decimals(kg, 3)
 }
 
 func (l *laying) branches(s Step) {

@@ -162,6 +162,14 @@ func (g *reading) choose(ctx context.Context, w Which) (err error) {
 			PipeM3: rules.Num(s.PipeM3), GWP: s.GWP, GWPSource: s.GWPSource},
 		Job: Job{Number: g.job.Number, Of: len(list), Name: g.job.Name, State: g.job.State, By: g.job.By},
 	}
+	for _, p := range slices.Backward(g.site.Points) { // the first of them
+		if p.Role == "charging-scale" && (p.System == "" || p.System == s.Name) {
+			g.rec.MassUnit = p.Unit
+			if p.Unit == "kg" {
+				g.rec.MassUnit = ""
+			}
+		}
+	}
 	for _, u := range s.Units {
 		g.rec.System.Indoor = append(g.rec.System.Indoor, Indoor{u.Name, u.Room, u.Branch, u.Port})
 	}

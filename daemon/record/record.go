@@ -26,6 +26,9 @@ type Record struct {
 	SiteKnown bool   `json:"site_known"`
 	System    System `json:"system"`
 	Job       Job    `json:"job"`
+	// MassUnit is what the charging scale speaks; empty: kg. Papers have their
+	// tables in it, data stay in SI.
+	MassUnit string `json:"mass_unit,omitempty"`
 
 	Charge      Charge       `json:"charge"`
 	TakeOff     TakeOff      `json:"take_off"`

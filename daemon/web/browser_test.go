@@ -441,6 +441,32 @@ func TestRealBrowserKeepsAFormThatCannotBeSent(t *testing.T) {
 	b.until(t, "the page after it", `location.pathname === "/steps/weigh-in" && document.querySelector(".done") !== null`)
 }
 
+// A link that leads to no page leaves the one that is there, with what stands on it.
+func TestRealBrowserStaysWhereALinkLeadsNowhere(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	b.as(t, looks[0])
+	h, _ := web.FakeScreens("weigh")
+	var away atomic.Bool
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if away.Load() {
+			panic(http.ErrAbortHandler)
+		}
+		h.ServeHTTP(w, r)
+	}))
+	t.Cleanup(server.Close)
+	b.do(t, chromedp.Navigate(server.URL+"/steps"))
+	const tap = `document.querySelector("nav.pages a[href='/flags']").click()`
+	away.Store(true)
+	server.CloseClientConnections()
+	b.until(t, "the page noticing", `document.body.classList.contains("lostbox")`)
+	b.do(t, chromedp.Evaluate[chromedp.Void](tap))
+	b.until(t, "a word that no page comes", `location.pathname === "/steps" && document.querySelector("#lost").innerText.includes("This one stays")`)
+	away.Store(false)
+	b.do(t, chromedp.Evaluate[chromedp.Void](tap))
+	b.until(t, "the other page", `location.pathname === "/flags" && !!document.querySelector("h1")`)
+}
+
 // A flag's form that news renews while the box is asked is sent all the same.
 func TestRealBrowserSendsAFormThatIsRenewedMeanwhile(t *testing.T) {
 	t.Parallel()

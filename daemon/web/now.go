@@ -76,8 +76,8 @@ func judgedFirst(st Step) (k float64, ok bool) {
 }
 
 // chargedBefore says of a trial run what its weigh-in came to, where that was not
-// what was aimed at: the run shows what that charge does.
-func chargedBefore(snap Snapshot, st Step) string {
+// what was aimed at: the run shows what that charge does. Who has accepted it stands with it.
+func (s *screens) chargedBefore(snap Snapshot, st Step) string {
 	if st.Name != "trial-run" {
 		return ""
 	}
@@ -88,12 +88,37 @@ func chargedBefore(snap Snapshot, st Step) string {
 		for _, f := range latest(x.Verdicts) {
 			if f.Result == rules.NotPassed || f.Result == rules.NotProven {
 				said, _, _ := strings.Cut(f.Text, ". ")
-				return strings.TrimSuffix(said, ".") + "."
+				said = strings.TrimSuffix(said, ".") + "."
+				if n := len(x.Accepted); n > 0 {
+					said += " " + s.said(snap, "step.accepted-by", x.Accepted[n-1])
+				}
+				return said
 			}
 		}
 		return ""
 	}
 	return ""
+}
+
+// lastTime is how a step under way went the last time it was ended in its job,
+// where that was not well and nobody has accepted it: it is why it was begun again.
+func (s *screens) lastTime(snap Snapshot, st Step) *stepRow {
+	if !st.Ended.IsZero() {
+		return nil
+	}
+	for _, x := range snap.newestFirst() {
+		if x.Name != st.Name || x.System != st.System || x.Begin >= st.Begin || x.Ended.IsZero() || !snap.ofNewest(x) {
+			continue
+		}
+		row := s.rowOf(snap, x)
+		if row.State != rules.NotPassed && row.State != rules.NotProven || row.accepted {
+			return nil
+		}
+		row.Text, _, _ = strings.Cut(row.Text, ". ")
+		row.Text = strings.TrimSuffix(row.Text, ".") + "."
+		return &row
+	}
+	return nil
 }
 
 // numeralSize is the largest of the style sheet's sizes at which number and
@@ -137,6 +162,7 @@ type stepView struct {
 	Verdicts             []verdictView
 	URL, EndURL          string
 	Charge               string    // of a trial run: what went in before it, where that was not what was aimed at
+	Last                 *stepRow  // the time before, where it did not end well
 	NoFig                string    // why there is no figure yet
 	Ways                 []linkRow // of a step that no reading draws: where its work is entered
 	CurveURL             string
@@ -259,7 +285,7 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
-	sv.Charge = chargedBefore(snap, st)
+	sv.Charge, sv.Last = s.chargedBefore(snap, st), s.lastTime(snap, st)
 	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, c, st)
 	switch st.Name {
 	case "take-off":

@@ -84,3 +84,43 @@ func TestATakeOffBegunAnewOffersTheRowsBefore(t *testing.T) {
 		t.Errorf("%d rows recorded of %d", len(box.told), rows)
 	}
 }
+
+// A hold begun again after one that failed says so, until somebody accepts the one before.
+func TestAStepBegunAgainShowsTheTimeBefore(t *testing.T) {
+	box := newFakeBox("hold")
+	i := slices.IndexFunc(box.snap.Running, func(s Step) bool { return s.Name == "vacuum-hold" })
+	before := box.snap.Running[i]
+	before.Begin, before.Begun, before.Ended = before.Begin-1, before.Begun.Add(-time.Hour), before.Begun.Add(-time.Minute)
+	before.Verdicts = []Finding{{Finding: rules.Finding{Edge: rules.Given, Step: "vacuum-hold", Result: rules.NotPassed, Text: "Vacuum hold failed: 912 micron. Search the leak."}, Wall: before.Ended}}
+	box.snap.Past = append([]Step{before}, box.snap.Past...)
+	for _, c := range []struct {
+		result   string
+		accepted []Said
+		says     bool
+	}{{rules.NotPassed, nil, true}, {rules.NotProven, nil, true}, {rules.Passed, nil, false}, {rules.NotPassed, []Said{{By: "Rui"}}, false}} {
+		box.snap.Past[0].Verdicts[0].Result, box.snap.Past[0].Accepted = c.result, c.accepted
+		for _, path := range []string{"/", "/steps/vacuum-hold"} {
+			_, text := visit(t, box.screens().handler(), "GET", path, nil)
+			text = strings.ReplaceAll(text, "\u00a0", " ")
+			if strings.Contains(text, "The time before, ") != c.says || c.says && !strings.Contains(text, "912 micron") {
+				t.Errorf("%s after one that was %s and accepted by %v: it says so, %v", path, c.result, c.accepted, !c.says)
+			}
+		}
+	}
+}
+
+// A trial run's word on a weigh-in that failed has with it who took that on.
+func TestATrialRunSaysWhoAcceptedItsCharge(t *testing.T) {
+	box := newFakeBox("hold")
+	weighed := Step{Step: rules.Step{Name: "weigh-in", Begin: 40}, Begun: box.snap.Wall.Add(-2 * time.Hour), Ended: box.snap.Wall.Add(-time.Hour),
+		Verdicts: []Finding{{Finding: rules.Finding{Edge: rules.Given, Step: "weigh-in", Result: rules.NotPassed, Text: "Weigh-in failed: 9.40 of 14.20 kg, 4.80 kg short. It still has to go in, by weight."}, Wall: box.snap.Wall.Add(-time.Hour)}}}
+	box.snap.Running, box.snap.Past = []Step{{Step: rules.Step{Name: "trial-run", Begin: 50}, Begun: box.snap.Wall.Add(-time.Minute)}}, []Step{weighed}
+	for _, accepted := range [][]Said{nil, {{By: "Rui", Text: "the rest tomorrow", At: box.snap.Wall.Add(-time.Minute)}}} {
+		box.snap.Past[0].Accepted = accepted
+		_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+		text = strings.ReplaceAll(text, "\u00a0", " ")
+		if !strings.Contains(text, "4.80 kg short.") || strings.Contains(text, "Accepted by Rui") != (accepted != nil) {
+			t.Errorf("accepted by %v, the page says\n%s", accepted, text)
+		}
+	}
+}

@@ -13,6 +13,7 @@
   // --- the stream ---------------------------------------------------------
   let stream = null;
   let heard = Date.now(); // when the last event came, by this device's clock
+  let spoke = heard; // when the box itself last said something; heard is set on when a page is shown again
   let clock = body.dataset.clock; // and by the box's
   let renewed = () => {};
 
@@ -45,7 +46,7 @@
     stream = new EventSource(body.dataset.stream + svg);
     stream.onmessage = (e) => {
       const u = JSON.parse(e.data);
-      heard = Date.now();
+      heard = spoke = Date.now();
       clock = u.clock;
       found();
       for (const name of Object.keys(u.parts || {})) renew(name, u.parts[name]);
@@ -70,8 +71,7 @@
       if (r.status === 401) return location.reload(); // the session has ended: to the door
       if (r.status !== 503) return;
       body.classList.add("lostbox", "full");
-      lost.hidden = false;
-      lost.textContent = body.dataset.full;
+      tell(body.dataset.full);
       redraw();
     } catch (e) { // no box: the page will say that it is lost
     } finally { leave.abort(); }
@@ -106,6 +106,7 @@
   // An old one that cannot ask sends it as it is.
   const asks = window.AbortSignal && AbortSignal.timeout && HTMLFormElement.prototype.requestSubmit;
   let sure = false, asking = null; // the form that is about to be sent
+  const there = () => fetch(document.querySelector('link[rel="icon"]').href, { method: "HEAD", cache: "no-store", signal: AbortSignal.timeout(8000) });
   document.addEventListener("submit", async (e) => {
     if (!asks || sure || e.defaultPrevented || e.target.method !== "post") return;
     e.preventDefault();
@@ -113,26 +114,58 @@
     asking = e.target;
     const by = e.submitter;
     try {
-      await fetch(document.querySelector('link[rel="icon"]').href, { method: "HEAD", cache: "no-store", signal: AbortSignal.timeout(8000) });
+      await there();
     } catch (none) {
+      unsent = true;
       lost.setAttribute("aria-live", "assertive");
-      lost.hidden = false;
-      lost.textContent = body.dataset.unsent;
+      tell(body.dataset.unsent);
       return;
     } finally { asking = null; }
+    unsent = false;
     sure = true;
     e.target.requestSubmit(by);
     sure = false;
   });
 
+  // Nor is a page left that no other can take the place of. While the box is heard
+  // each second a tap goes at once; a box lost less than that long ago is not noticed.
+  let going = false, stays = 0; // until when its word is to be read
+  document.addEventListener("click", async (e) => {
+    const a = e.target.closest("a[href]");
+    if (!asks || !a || e.defaultPrevented || e.button || e.ctrlKey || e.metaKey || e.shiftKey || e.altKey || a.target || a.hasAttribute("download")) return;
+    const to = new URL(a.href);
+    if (to.origin !== location.origin || to.hash && to.pathname + to.search === location.pathname + location.search) return;
+    if (stream && Date.now() - spoke < 3000) return;
+    e.preventDefault();
+    if (going) return;
+    going = true;
+    try {
+      await there();
+      location.assign(a.href);
+    } catch (none) {
+      lost.setAttribute("aria-live", "assertive");
+      tell(unsent ? body.dataset.unsent : body.dataset.unopened);
+      stays = Date.now() + 10000;
+    } finally { going = false; }
+  });
+
   // --- a page that has lost the box says so -------------------------------
   const lost = document.getElementById("lost");
+  let unsent = false; // a form still waits to be sent: nothing may be said in that word's place
+
+  function tell(text) {
+    if (lost.textContent === text) return; // nor read aloud again
+    lost.hidden = !text;
+    lost.textContent = text;
+  }
 
   function found() {
+    if (unsent) tell(body.dataset.unsentAgain);
+    else if (stays) tell("");
+    stays = 0;
     if (!body.classList.contains("lostbox")) return;
     body.classList.remove("lostbox", "full");
-    lost.hidden = true;
-    lost.textContent = "";
+    if (!unsent) tell("");
     redraw();
   }
 
@@ -146,9 +179,11 @@
     // and stays silent: ask anew.
     if (age % 10 === 0) { silent(); listen(); }
     // Said aloud once; its age then grows in silence.
-    lost.setAttribute("aria-live", first ? "assertive" : "off");
-    lost.hidden = false;
-    lost.textContent = text;
+    if (Date.now() < stays) return;
+    if (!unsent) {
+      lost.setAttribute("aria-live", first ? "assertive" : "off");
+      tell(text);
+    } else if (first) tell(body.dataset.unsent);
     if (first || age % 10 === 0) redraw();
   }
   setInterval(watch, 1000);
