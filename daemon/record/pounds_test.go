@@ -12,7 +12,7 @@ import (
 func TestTablesOfASiteInPounds(t *testing.T) {
 	r := Record{Site: "Quayside Library",
 		TakeOff: TakeOff{Runs: []Run{{Run: "a", Line: "liquid", DiameterM: 0.0127, LengthM: 30.48, FactorKgM: 0.094, VolumeM3: 30.48 * 0.000096, ChargeKg: 2.865}}},
-		Steps: []Step{{Step: "weigh-in", State: "passed", Ledger: []Segment{{Scale: "scale", Cylinder: 1, FromKg: 22.6796185, ToKg: 18.1436948, LowKg: 4.53, BestKg: 4.5359237, HighKg: 4.54}}}}}
+		Steps:   []Step{{Step: "weigh-in", State: "passed", Ledger: []Segment{{Scale: "scale", Cylinder: 1, FromKg: 22.6796185, ToKg: 18.1436948, LowKg: 4.53, BestKg: 4.5359237, HighKg: 4.54}}}}}
 	for unit, want := range map[string][]string{
 		"":   {"in kg", "22.680", "18.144", "4.536", "Maker's factor, kg/m", "0.094", "Holds, l", "2.93", "Charge, kg", "2.865"},
 		"lb": {"in lb", "50.00", "40.00", "10.00", "Maker's factor, lb/ft", "0.0632", "Holds, ft³", "0.103", "Charge, lb", "6.32"},
