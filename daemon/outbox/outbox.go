@@ -75,7 +75,7 @@ type destination struct {
 // pushes. travel is how webhooks travel; nil: directly.
 func (c Config) destinations(travel http.RoundTripper, push *Push) (ds []destination) {
 	for _, w := range c.Webhooks {
-		ds = append(ds, destination{w.Name, w.Name, w.Least, &webhook{w, travel}, nil})
+		ds = append(ds, destination{w.Name, w.Name, w.Least, &webhook{Webhook: w, travel: travel}, nil})
 	}
 	for _, m := range c.Mails {
 		for _, to := range m.To {

@@ -29,6 +29,7 @@ type Follower struct {
 	begun  bool
 	passed map[string]bool // who is passed over until the pause: what is for them has just failed
 	mu     sync.Mutex
+	waits  bool // the log says so
 	state  journal.FollowerState
 }
 
@@ -51,9 +52,14 @@ func (f *Follower) tell(ok bool, sentence string) {
 	if ok && f.state.Quarantined > 0 {
 		f.state.Sentence += fmt.Sprintf("; %d messages that were refused for good are set aside (the newest %d of them are kept)", f.state.Quarantined, min(f.state.Quarantined, journal.MostQuarantined))
 	}
+	goes := ok && f.waits
+	f.waits = !ok
 	f.mu.Unlock()
-	if changed && !ok {
+	switch {
+	case changed && !ok:
 		f.parts.Log.Warn("outbox waits", "destination", f.path, "why", sentence)
+	case goes:
+		f.parts.Log.Info("outbox: all that waited was taken", "destination", f.path)
 	}
 }
 

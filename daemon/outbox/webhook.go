@@ -13,9 +13,11 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/http/httptrace"
 	"net/url"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 )
 
@@ -28,8 +30,14 @@ const (
 
 type webhook struct {
 	Webhook
-	travel http.RoundTripper // nil until it is first needed
+	travel   http.RoundTripper // nil until it is first needed
+	patience atomic.Int64      // grown beyond Timeout, in ns: a test message may be under way beside the queue
 }
+
+// longestPatience bounds how long an answer is waited for that was never in time yet.
+// Who answers later than the time-out may take each message all the same: asked no
+// more patiently, it would get the first one again and again, and none behind it.
+const longestPatience = time.Minute
 
 // transport dials the destination itself and uses no proxy, whatever the
 // environment says: the site file names where messages go. Messages are rare:
@@ -52,7 +60,7 @@ func (w *webhook) client() (*http.Client, error) {
 		}
 		w.travel = transport(roots)
 	}
-	return &http.Client{Transport: w.travel, Timeout: w.Timeout,
+	return &http.Client{Transport: w.travel, Timeout: max(w.Timeout, time.Duration(w.patience.Load())),
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}, nil
 }
 
@@ -78,8 +86,14 @@ func (w *webhook) send(ctx context.Context, m message) error {
 	if err != nil {
 		return err
 	}
+	var asked atomic.Bool // it stands, and has been asked: only then more patience may help
+	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{
+		WroteRequest: func(i httptrace.WroteRequestInfo) { asked.Store(i.Err == nil) }}))
 	resp, err := client.Do(req)
 	if err != nil {
+		if u := (*url.Error)(nil); errors.As(err, &u) && u.Timeout() && asked.Load() {
+			w.patience.Store(int64(min(2*client.Timeout, max(w.Timeout, longestPatience))))
+		}
 		return fmt.Errorf("the webhook does not answer: %w", bare(err))
 	}
 	defer resp.Body.Close()
