@@ -262,9 +262,12 @@ func Figure(step, key string, v float64) (name, si, us string) {
 	return strings.ReplaceAll(name, "_", " "), si, us
 }
 
+// longestSpan is beyond what a board's clock is off that began in 1970, and within what a time.Duration holds.
+const longestSpan = 5e9
+
 // Span writes a length of time that was measured: 45 s, 23 min 10 s, 2 h 10 min.
 func Span(s float64) string {
-	if math.IsNaN(s) || math.IsInf(s, 0) || math.Abs(s) > 1e9 {
+	if math.IsNaN(s) || math.IsInf(s, 0) || math.Abs(s) > longestSpan {
 		return "?"
 	}
 	if s < 0 {

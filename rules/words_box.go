@@ -76,11 +76,19 @@ func clockProven() string {
 func clockNoMatter() string { return "No timed step is under way any more." }
 
 func clockWasSet(by time.Duration) string {
-	return fmt.Sprintf("The box's clock was set %s %s. Durations do not hang on it and stand; the times of day of this run are told anew by the new clock. If nobody meant this, compare it with a watch.", span(max(by, -by)), ahead(by))
+	return fmt.Sprintf("The box's clock was set %s %s. Durations do not hang on it and stand; the times of day of this run are told anew by the new clock. If nobody meant this, compare it with a watch.", off(by), ahead(by))
 }
 
 func clockCameRight(by time.Duration) string {
-	return fmt.Sprintf("The box's clock is proven now: it was set %s %s, and the times of this run with it. Durations stand as they are.", span(max(by, -by)), ahead(by))
+	return fmt.Sprintf("The box's clock is proven now: it was set %s %s, and the times of this run with it. Durations stand as they are.", off(by), ahead(by))
+}
+
+// off says how far a clock was: a board that began in 1970 was off by more hours than anybody reads.
+func off(by time.Duration) string {
+	if by = max(by, -by); by < 48*time.Hour {
+		return span(by)
+	}
+	return Decimals(by.Hours()/24, 0) + " days"
 }
 
 func ahead(by time.Duration) string {
