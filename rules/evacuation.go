@@ -56,6 +56,8 @@ const (
 	iceFromPa     = 330.0 // ice at -7 C (IAPWS); a hose or old oil holds less (from memory)
 	iceToPa       = 1.1 * physics.TriplePointPa
 	iceOver       = 10 * time.Minute // so long at one level
+	iceOverCold   = 5 * time.Minute  // with pipes below freezeColdC so long,
+	iceFallCold   = 0.25             // falling by no more than this: a dry pull, and what walls give off (1/t), fall by twice as much (our choice)
 	freezeCold    = time.Hour        // with pipes below freezeColdC it takes little
 	freezeColdC   = 10.0             // (the field guide)
 	coldAgain     = 1.0              // K above the limit clears

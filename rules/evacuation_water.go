@@ -23,7 +23,11 @@ func (j *evacuation) lookAtWater(l level) []Finding {
 		return nil
 	}
 	j.dwell = 0
-	if past := lately(j.past, iceOver); past != nil && !j.frozen && !j.isCold && pa > iceFromPa && pa < iceToPa && r < 1 && fallen(past) < stallFall && fallen(past) > -stallFall {
+	over, most := iceOver, stallFall
+	if l.tempC < freezeColdC { // of what a pool holds little is needed to freeze it, and it cools as it does
+		over, most = iceOverCold, iceFallCold
+	}
+	if past := lately(j.past, over); past != nil && !j.frozen && !j.isCold && pa > iceFromPa && pa < iceToPa && r < 1 && fallen(past) < most && fallen(past) > -stallFall {
 		j.frozen = true
 		return []Finding{j.freezing(evacIce(pa, l.tempC), pa, l.tempC)}
 	}
