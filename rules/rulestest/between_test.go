@@ -92,7 +92,11 @@ func TestWeightThatChangedBetweenTwoSteps(t *testing.T) {
 	} {
 		v := run(c.next)
 		for key, want := range map[string]float64{"charged_low_kg": c.low, "charged_kg": c.best, "charged_high_kg": c.high, "unweighed_kg": c.best - c.low} {
-			if math.Abs(v[key]-want) > 0.06 { // the hose, what a scale creeps by, and what the display's digit leaves in doubt
+			within := 0.04 // the hose, and what the display's digit leaves in doubt
+			if key == "charged_low_kg" || key == "charged_high_kg" {
+				within += 0.02 // what a scale creeps by
+			}
+			if math.Abs(v[key]-want) > within {
 				t.Errorf("38 kg, and %g kg at the next begin: %s %.3f, want %g", c.next, key, v[key], want)
 			}
 		}
