@@ -230,6 +230,16 @@ func (j *pressureTest) broken() bool {
 	return j.clock.unknown || slices.ContainsFunc(j.gaps, long) || j.unheard() > j.lasts/2 || j.clock.newest-j.last >= j.gapMost(j.last) && j.last < j.ends()
 }
 
+// tooLong is the limit that a single gap has passed; 0: all of them together have passed theirs.
+func (j *pressureTest) tooLong() time.Duration {
+	for _, g := range append(slices.Clip(j.gaps), stretch{from: j.last, to: j.clock.newest}) {
+		if most := j.gapMost(g.from); g.to-g.from >= most {
+			return most
+		}
+	}
+	return 0
+}
+
 // ends is when the test is over: two levels are compared, and what was not heard
 // between them takes nothing from that. Only the last one must have been heard.
 func (j *pressureTest) ends() time.Duration {
@@ -495,7 +505,7 @@ func (j *pressureTest) decide(t time.Duration) []Finding {
 	case !j.heard && (j.broken() || t >= j.ends()):
 		return append(out, j.give(NotProven, "gauge", pressNoGauge(j.failing))...)
 	case j.broken():
-		return append(out, j.give(NotProven, "gap", pressGap(j.clock.unknown, j.gapMost(j.last)))...)
+		return append(out, j.give(NotProven, "gap", pressGap(j.clock.unknown, j.tooLong()))...)
 	case t < j.ends() && j.result == "" && t-j.filled >= slipFor && j.slip(j.level()) != "":
 		return append(out, j.give(NotProven, "gauge", pressUnit(j.level(), j.points[j.gauge].Unit, j.slip(j.level()), j.target))...)
 	case t >= j.ends():

@@ -108,7 +108,10 @@ func pressGap(unknown bool, most time.Duration) string {
 	if unknown {
 		return "Pressure test not proven: the box was off for a time that nobody knows. Begin the test again."
 	}
-	return fmt.Sprintf("Pressure test not proven: the gauge was not heard for more than %s at once, or for half of the test. Begin the test again.", span(most))
+	if most == 0 {
+		return "Pressure test not proven: the gauge was not heard for half of the test. Begin the test again."
+	}
+	return fmt.Sprintf("Pressure test not proven: the gauge was not heard for %s and more. Begin the test again.", span(most))
 }
 
 // pressUnheard says what nobody saw of a test that is judged by its two ends.
