@@ -197,6 +197,7 @@ func (j *pressureTest) fill(t time.Duration) {
 			continue
 		}
 		j.gaps = slices.Delete(j.gaps, i, i+1)
+		j.bridgedTo = min(j.bridgedTo, i) // those behind it have moved up
 		for _, part := range []stretch{{t, g.to}, {g.from, t}} {
 			if part.to-part.from > j.bridge() {
 				j.gaps = slices.Insert(j.gaps, i, part)
