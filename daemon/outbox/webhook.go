@@ -17,6 +17,7 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 )
@@ -30,8 +31,9 @@ const (
 
 type webhook struct {
 	Webhook
+	mu       sync.Mutex        // a test message may be under way beside the queue
 	travel   http.RoundTripper // nil until it is first needed
-	patience atomic.Int64      // grown beyond Timeout, in ns: a test message may be under way beside the queue
+	patience atomic.Int64      // grown beyond Timeout, in ns
 }
 
 // longestPatience bounds how long an answer is waited for that was never in time yet.
@@ -53,6 +55,8 @@ func transport(roots *x509.CertPool) *http.Transport {
 
 // client never follows a redirect.
 func (w *webhook) client() (*http.Client, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	if w.travel == nil {
 		roots, err := roots(w.CAFile)
 		if err != nil {
