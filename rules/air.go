@@ -507,7 +507,7 @@ func (x *unitAir) over(from time.Duration) (v airView, ok bool) {
 	var s, r airLevel
 	s, r = airLevelOf(supply), airLevelOf(back)
 	v.supplyC, v.returnC, v.warmerK = s.median, r.median, s.median-r.median
-	v.doubtK = math.Hypot(s.doubt, r.doubt)
+	v.doubtK = hypot(s.doubt, r.doubt)
 	half := v.from + (end-v.from)/2
 	was, is := airLevelOf(upTo(supply, half)), airLevelOf(beyond(supply, half))
 	wasBack, isBack := airLevelOf(upTo(back, half)), airLevelOf(beyond(back, half))
@@ -515,7 +515,7 @@ func (x *unitAir) over(from time.Duration) (v airView, ok bool) {
 	if math.IsNaN(drift) {
 		return v, false
 	}
-	scatter := math.Hypot(math.Hypot(is.doubt, was.doubt), math.Hypot(isBack.doubt, wasBack.doubt))
+	scatter := hypot(hypot(is.doubt, was.doubt), hypot(isBack.doubt, wasBack.doubt))
 	if more := math.Abs(drift) - steadyK - scatter; more > 0 {
 		v.driftK = math.Copysign(more, drift)
 	}

@@ -373,7 +373,7 @@ func ChargeTolerance(settings map[string]Setting) (Setting, bool) {
 // widened takes the scale's noise and its digit into the band, two standard errors,
 // and what it may have crept by.
 func (c charge) widened() charge {
-	by := math.Hypot(2*c.seKg, c.creepKg)
+	by := hypot(2*c.seKg, c.creepKg)
 	c.lowKg = wholeMg(max(0, c.lowKg-by))
 	c.highKg = wholeMg(c.highKg + by)
 	return c

@@ -66,7 +66,7 @@ func beginVolume(s Start) volume {
 		n := float64(len(s.Units))
 		v.guessed = len(s.Units)
 		v.wholeM3 += float64(unitM3 * n)
-		v.wholeDoubt = math.Hypot(knownTo, float64(unitDoubtM3*n)/v.wholeM3)
+		v.wholeDoubt = hypot(knownTo, float64(unitDoubtM3*n)/v.wholeM3)
 	}
 	pump, _ := limit(s.Step, "pump")
 	bore, _ := limit(s.Step, "hose-bore")
@@ -199,7 +199,7 @@ func (v *volume) byTakeOff(d drawn) (o opinion) {
 		return opinion{ratio: math.Inf(1)}
 	}
 	v.compared = true
-	s := shareOf(d.volumeM3/v.wholeM3, math.Hypot(d.doubt, math.Hypot(knownTo, v.wholeDoubt)))
+	s := shareOf(d.volumeM3/v.wholeM3, hypot(d.doubt, hypot(knownTo, v.wholeDoubt)))
 	o.ratio = s.best
 	switch {
 	case s.best < pullWake:
@@ -219,7 +219,7 @@ func (v *volume) byEarlier(d drawn) (o opinion) {
 	}
 	v.compared = true
 	whole := math.Exp(v.yardLn)
-	doubt := math.Hypot(math.Hypot(d.fallDoubt, pullRepeats), 1/math.Sqrt(v.yardW))
+	doubt := hypot(hypot(d.fallDoubt, pullRepeats), 1/math.Sqrt(v.yardW))
 	s := shareOf(d.fallS/whole, doubt)
 	o.ratio = s.best
 	switch {
@@ -249,7 +249,7 @@ func (v *volume) byPump(d drawn) opinion {
 		return opinion{ratio: math.Inf(1)}
 	}
 	needs := v.rig.speed() * v.wholeM3 / d.volumeM3
-	s := shareOf(rigMostM3S/needs, math.Hypot(d.doubt, v.wholeDoubt))
+	s := shareOf(rigMostM3S/needs, hypot(d.doubt, v.wholeDoubt))
 	o := opinion{ratio: s.best}
 	if s.best < 1 {
 		o.urgency = Tell
@@ -272,7 +272,7 @@ func (v *volume) readGauge(s sample, ok bool) *Finding {
 	if d.doubt > pullDoubtful {
 		return nil
 	}
-	p := shareOf(d.volumeM3/v.wholeM3, math.Hypot(d.doubt, math.Hypot(knownTo, v.wholeDoubt)))
+	p := shareOf(d.volumeM3/v.wholeM3, hypot(d.doubt, hypot(knownTo, v.wholeDoubt)))
 	if p.best >= pullGauge {
 		return nil
 	}

@@ -48,7 +48,7 @@ func (r *rain) see(level weight, began time.Duration, flows bool) {
 	case level.t-r.to.t < restEach:
 	case flowsBack(r.from, level): // so fast is no rain: it is recovered
 		r.rises, r.rests = level.t, false
-	case r.from.kg-level.kg > math.Hypot(r.from.se, level.se): // a flow that dies away is no rest: what rises does so from the lowest on
+	case r.from.kg-level.kg > hypot(r.from.se, level.se): // a flow that dies away is no rest: what rises does so from the lowest on
 		r.from, r.back, r.to = level, level, level
 	case flowsBack(r.to, level):
 		r.to, r.rises = r.back, level.t // it may have begun before
@@ -60,7 +60,7 @@ func (r *rain) see(level weight, began time.Duration, flows bool) {
 
 // flowsBack reports whether a weight rose as if a flow went back into the cylinder.
 func flowsBack(was, is weight) bool {
-	return is.kg-was.kg > float64(noFlow*(is.t-was.t).Seconds())+float64(4*math.Hypot(is.se, was.se))
+	return is.kg-was.kg > float64(noFlow*(is.t-was.t).Seconds())+float64(4*hypot(is.se, was.se))
 }
 
 // kg is what it may have hidden by now, and no earlier step has counted; a rise of less than two

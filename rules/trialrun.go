@@ -373,12 +373,12 @@ func (j *trialRun) doubt(p *pair, v view) float64 {
 	if !j.airKnown {
 		air = weatherPa
 	}
-	pa := math.Hypot(j.pressure.Value*math.Abs(v.b), air)
+	pa := hypot(j.pressure.Value*math.Abs(v.b), air)
 	byPressure := math.Abs(p.of(v.a, v.b+pa)-p.of(v.a, v.b-pa)) / 2
 	if math.IsNaN(byPressure) {
 		byPressure = 0
 	}
-	return math.Hypot(clamp, byPressure)
+	return hypot(clamp, byPressure)
 }
 
 // running follows whether the compressor runs: it parts the pressures.
@@ -459,7 +459,7 @@ func (j *trialRun) atRest(of func(*track) float64) {
 	// A blend stands at its bubble pressure where the liquid is, and at its dew pressure at the least.
 	liquidPa, suctionPa := of(j.lines.parted.a), of(j.lines.parted.b)
 	over := (liquidPa + j.airPa - sat.BubblePa) / j.airPa
-	doubt := math.Hypot(warmer.BubblePa-sat.BubblePa, j.pressure.Value*math.Abs(liquidPa)) / j.airPa
+	doubt := hypot(warmer.BubblePa-sat.BubblePa, j.pressure.Value*math.Abs(liquidPa)) / j.airPa
 	doubt /= math.Sqrt2 // half of it is a standard deviation, and as much again is for liquid in a place somewhat warmer
 	if !(over > 0.5 && (suctionPa+j.airPa-sat.DewPa)/j.airPa > 0.5) {
 		return

@@ -242,7 +242,7 @@ func hunting(t, y []float64, slope float64) (hunts bool, periodM, waveK float64)
 		a := (float64(sy*cc) - float64(cy*sc)) / det
 		b := (float64(cy*ss) - float64(sy*sc)) / det
 		if by := float64(a*sy) + float64(b*cy); by > best {
-			best, periodM, waveK = by, 1/f, 2*math.Hypot(a, b)
+			best, periodM, waveK = by, 1/f, 2*hypot(a, b)
 		}
 	}
 	return total > 0 && best > huntShare*total && waveK >= huntLeastK, periodM, waveK
