@@ -93,7 +93,11 @@ func (w *webhook) send(ctx context.Context, m message) error {
 	var asked atomic.Bool // it stands, and has been asked: only then more patience may help
 	req = req.WithContext(httptrace.WithClientTrace(ctx, &httptrace.ClientTrace{
 		WroteRequest: func(i httptrace.WroteRequestInfo) { asked.Store(i.Err == nil) }}))
+	began := time.Now()
 	resp, err := client.Do(req)
+	if err == nil && time.Since(began) < w.Timeout { // it answers in time again
+		w.patience.Store(0)
+	}
 	if err != nil {
 		if u := (*url.Error)(nil); errors.As(err, &u) && u.Timeout() && asked.Load() {
 			w.patience.Store(int64(min(2*client.Timeout, max(w.Timeout, longestPatience))))

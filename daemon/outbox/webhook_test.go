@@ -61,7 +61,14 @@ func TestPatienceIsForWhoWasAsked(t *testing.T) {
 			t.Errorf("%v: waits %v", err, time.Duration(w.patience.Load()))
 		}
 	}
-	w := &webhook{Webhook: Webhook{Timeout: 5 * time.Minute}}
+	quick := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
+	defer quick.Close()
+	w := &webhook{Webhook: Webhook{URL: quick.URL, Timeout: 10 * time.Second}}
+	w.patience.Store(int64(time.Minute))
+	if err := w.send(t.Context(), message{}); err != nil || w.patience.Load() != 0 {
+		t.Errorf("%v: who answers in time again is still waited for %v", err, time.Duration(w.patience.Load()))
+	}
+	w = &webhook{Webhook: Webhook{Timeout: 5 * time.Minute}}
 	w.patience.Store(int64(time.Minute))
 	if c, err := w.client(); err != nil || c.Timeout != 5*time.Minute {
 		t.Errorf("%v: a time-out of the site file is cut to %v", err, c.Timeout)
