@@ -416,21 +416,27 @@ func TestRealBrowserSaysOnceWhatWasRecorded(t *testing.T) {
 	}
 }
 
+// boxThatLeaves serves a weigh-in, and breaks each connection while it is away.
+func boxThatLeaves(t *testing.T) (*httptest.Server, *atomic.Bool) {
+	h, _ := web.FakeScreens("weigh")
+	var away atomic.Bool
+	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if away.Load() {
+			panic(http.ErrAbortHandler)
+		}
+		h.ServeHTTP(w, r)
+	}))
+	t.Cleanup(server.Close)
+	return server, &away
+}
+
 // A form that cannot be sent says that nothing was recorded, and keeps what was
 // typed; once the box is there again, it is sent.
 func TestRealBrowserKeepsAFormThatCannotBeSent(t *testing.T) {
 	t.Parallel()
 	b := openBrowser(t)
 	b.as(t, looks[0])
-	h, _ := web.FakeScreens("weigh")
-	var away atomic.Bool
-	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if away.Load() {
-			panic(http.ErrAbortHandler) // the connection breaks
-		}
-		h.ServeHTTP(w, r)
-	}))
-	t.Cleanup(server.Close)
+	server, away := boxThatLeaves(t)
 	b.do(t, chromedp.Navigate(server.URL+"/mark/note?step=weigh-in"))
 	const send = `document.querySelector("[name=note]").value = "wind on the scale"; document.querySelector("form.form button.main").click()`
 	away.Store(true)
@@ -446,15 +452,7 @@ func TestRealBrowserStaysWhereALinkLeadsNowhere(t *testing.T) {
 	t.Parallel()
 	b := openBrowser(t)
 	b.as(t, looks[0])
-	h, _ := web.FakeScreens("weigh")
-	var away atomic.Bool
-	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if away.Load() {
-			panic(http.ErrAbortHandler)
-		}
-		h.ServeHTTP(w, r)
-	}))
-	t.Cleanup(server.Close)
+	server, away := boxThatLeaves(t)
 	b.do(t, chromedp.Navigate(server.URL+"/steps"))
 	const tap = `document.querySelector("nav.pages a[href='/flags']").click()`
 	away.Store(true)
