@@ -222,8 +222,11 @@ func (j *pressureTest) gapMost(from time.Duration) time.Duration {
 	if from == 0 {
 		return max(gapMost, j.every()*3)
 	}
-	return max(gapMost, j.every()*3, j.lasts/gapPart)
+	return max(j.every()*3, unheardMost(j.lasts))
 }
+
+// unheardMost is the same for a gauge that is heard often, by how long the test lasts.
+func unheardMost(lasts time.Duration) time.Duration { return max(gapMost, lasts/gapPart) }
 
 // broken reports whether there was a gap too long, too much of them, or one of unknown length.
 func (j *pressureTest) broken() bool {
@@ -246,7 +249,7 @@ func (j *pressureTest) tooLong() time.Duration {
 func (j *pressureTest) ends() time.Duration {
 	end := j.lasts
 	for _, g := range j.gaps {
-		if g.from < j.lasts && j.lasts < g.to+j.averaged() {
+		if g.from < end && end < g.to+j.averaged() {
 			end = g.to + j.averaged()
 		}
 	}

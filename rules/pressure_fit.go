@@ -257,20 +257,23 @@ func (j *pressureTest) base(g pressGas, perK float64) float64 {
 }
 
 // compare holds b against a, with what the test has shown so far of everything else.
-func (j *pressureTest) compare(a, b pressState) pressCompared {
+func (j *pressureTest) compare(a, b pressState) pressCompared { return j.compareBy(j.view, a, b) }
+
+// compareBy is the same by what a view has learned of the temperatures; an empty one: by the clamps as they stand.
+func (j *pressureTest) compareBy(by pressView, a, b pressState) pressCompared {
 	c := pressCompared{gas: j.gasOf(a, b)}
 	from, to := c.gas.hold(a), c.gas.hold(b)
 	perK := physics.NitrogenPaPerK(max(from.GaugePa+from.AtmospherePa, 1e4), from.TempC)
 	expected := from.ExpectedGaugePa(to.TempC, to.AtmospherePa)
 	c.changePa, c.expectedPa = b.gaugePa-expected, expected-a.gaugePa
-	c.basePa = float64(j.base(c.gas, perK) * max(j.view.scale, 1))
+	c.basePa = float64(j.base(c.gas, perK) * max(by.scale, 1))
 	x, y, sd := j.terms(c.gas, a, perK), j.terms(c.gas, b, perK), j.priors(c.gas)
-	learned := j.view.ok && j.view.gas.same(c.gas) && len(j.view.theta) == len(x)
+	learned := by.ok && by.gas.same(c.gas) && len(by.theta) == len(x)
 	prior := 0.0
 	for i := range y {
 		y[i] -= x[i]
 		if learned {
-			c.changePa -= float64(j.view.theta[i] * y[i])
+			c.changePa -= float64(by.theta[i] * y[i])
 		}
 		if i == 0 && c.gas.source != noTemperature {
 			y[i] = math.Copysign(max(math.Abs(y[i])-stableK, 0), y[i]) // within them it is in the budget
@@ -279,7 +282,7 @@ func (j *pressureTest) compare(a, b pressState) pressCompared {
 	}
 	variance := prior
 	if learned {
-		variance = physics.Regression{Cov: j.view.cov}.Var(y)
+		variance = physics.Regression{Cov: by.cov}.Var(y)
 	}
 	c.priorPa, c.termsPa = math.Sqrt(prior), math.Sqrt(variance)
 	c.changePa = math.Round(c.changePa) // what is less is the machine's rounding
@@ -366,11 +369,7 @@ func (j *pressureTest) fallsWithLag(leftS float64) bool {
 // clamp covers, and no work of what the fit has learned: it shows by the clamps as
 // they stand. Once half a day is over the sun has come and gone.
 func (j *pressureTest) fallsByItself(v pressView) bool {
-	learned := j.view
-	j.view = pressView{}
-	plain := j.compare(*j.start, v.end).changePa
-	j.view = learned
-	if plain > v.changePa/2 {
+	if j.compareBy(pressView{}, *j.start, v.end).changePa > v.changePa/2 {
 		return false
 	}
 	sunK := sunMostK

@@ -41,7 +41,11 @@ func missed(s Step, b Started, judged bool) string {
 	case s.Name != "pressure-test" && s.Name != "vacuum-hold":
 		return step + " goes on without what happened meanwhile."
 	case s.Name == "pressure-test" && b.GapKnown && b.Gap > bridged:
-		return step + " goes on, where no more than an eighth of its time went by unseen: its verdict says for how long."
+		lasts, _ := limit(s, "lasts")
+		if most := unheardMost(asTime(lasts.Value)); b.Gap > most {
+			return fmt.Sprintf("%s: more than the %s that may go by unheard, so it is not proven. Begin it again.", step, span(most))
+		}
+		return step + " goes on: two levels are compared, and its verdict says for how long nobody listened."
 	case !b.GapKnown:
 		return step + ": a gap of unknown length proves nothing. Begin it again."
 	case long:
@@ -76,15 +80,15 @@ func clockProven() string {
 func clockNoMatter() string { return "No timed step is under way any more." }
 
 func clockWasSet(by time.Duration) string {
-	return fmt.Sprintf("The box's clock was set %s %s. Durations do not hang on it and stand; the times of day of this run are told anew by the new clock. If nobody meant this, compare it with a watch.", off(by), ahead(by))
+	return fmt.Sprintf("The box's clock was set %s %s. Durations do not hang on it and stand; the times of day of this run are told anew by the new clock. If nobody meant this, compare it with a watch.", clockOff(by), ahead(by))
 }
 
 func clockCameRight(by time.Duration) string {
-	return fmt.Sprintf("The box's clock is proven now: it was set %s %s, and the times of this run with it. Durations stand as they are.", off(by), ahead(by))
+	return fmt.Sprintf("The box's clock is proven now: it was set %s %s, and the times of this run with it. Durations stand as they are.", clockOff(by), ahead(by))
 }
 
-// off says how far a clock was: a board that began in 1970 was off by more hours than anybody reads.
-func off(by time.Duration) string {
+// clockOff says how far a clock was: a board that began in 1970 was off by more hours than anybody reads.
+func clockOff(by time.Duration) string {
 	if by = max(by, -by); by < 48*time.Hour {
 		return span(by)
 	}

@@ -199,7 +199,7 @@ func chargeStands(step string, c charge, kgPerS float64, left, quiet time.Durati
 	case kgPerS <= 0 && step == "draw-in" && c.highKg < 0.1:
 		return s + " Nothing has flowed yet: open the cylinder valve, liquid into the liquid line, as the unit maker says."
 	case kgPerS <= 0 && step == "draw-in":
-		return s + " Nothing flows now. If it stays so with the cylinder valve open, line and cylinder have come level: close the valve and end the draw-in."
+		return s + " Nothing flows now. If it stays so with the cylinder valve open, line and cylinder have most likely come level: close the valve and end the draw-in."
 	case kgPerS <= 0:
 		return s + " Nothing flows now."
 	case step == "draw-in": // when it would arrive at this rate is no time to give: it never keeps it

@@ -141,7 +141,7 @@ func pressNoTemp(v pressView) string {
 
 // pressTooWide says that the thermometers leave more in doubt than none would.
 func pressTooWide(v pressView) string {
-	return fmt.Sprintf("Pressure test not proven: %s: so wide a doubt proves nothing. Look whether every clamp sits on the pipe and shows what can be, and hold on until the hour of the day at which it began.", pressMoved(v))
+	return fmt.Sprintf("Pressure test not proven: %s: so wide a doubt proves nothing. Look whether every clamp sits on the pipe and shows what can be, and hold on until the hour of the day at which the test began.", pressMoved(v))
 }
 
 func pressLow(bestPa float64, target Setting) string {
@@ -160,7 +160,7 @@ func pressStep(v pressView) string {
 	if v.changePa < -fastDropPa {
 		return fmt.Sprintf("Pressure test not proven: %s, nearly all at once. Was a valve to another part opened? Begin the test again.", pressMoved(v))
 	}
-	return fmt.Sprintf("Pressure test not proven: %s, most of it in a short time. If a valve to another part was opened, begin the test again; if not, the sun came or went on pipes that have no clamp: hold on until the hour of the day at which it began.", pressMoved(v))
+	return fmt.Sprintf("Pressure test not proven: %s, most of it in a short time. If a valve to another part was opened, begin the test again; if not, the sun came or went on pipes that have no clamp: hold on until the hour of the day at which the test began.", pressMoved(v))
 }
 
 func pressClose(v pressView) string {

@@ -75,7 +75,7 @@ func (b *fakeBox) drawnIn(s *Snapshot, now time.Time) {
 	in := drawn(now)
 	st := Step{Step: rules.Step{Name: "draw-in", Begin: 35, Limits: map[string]rules.Setting{"target": *target}}, Begun: begun, FigureAt: now,
 		Ledger: []Segment{{rules.Segment{Scale: "scale", Cylinder: 1, FromKg: 13.25, ToKg: 13.25 - in, LowKg: in - 0.01, BestKg: in, HighKg: in + 0.01}, begun, now}},
-		Outlook: rules.Outlook{Sentence: "Draw-in, 5.67 of 10.20 kg (12 lb 8 oz of 22 lb 8 oz). Nothing flows now. If it stays so with the cylinder valve open, line and cylinder have come level: close the valve and end the draw-in.", Point: "scale", Figure: in, Quantity: sensors.Mass, HasFig: true,
+		Outlook: rules.Outlook{Sentence: "Draw-in, 5.67 of 10.20 kg (12 lb 8 oz of 22 lb 8 oz). Nothing flows now. If it stays so with the cylinder valve open, line and cylinder have most likely come level: close the valve and end the draw-in.", Point: "scale", Figure: in, Quantity: sensors.Mass, HasFig: true,
 			Limit: line(13.25-10.2, ""), Elapsed: 30 * time.Minute, Left: -1, Sure: "sure"}}
 	st.Outlook.Limit.Source = "gross weight with 10.20 kg charged; site file"
 	stopped := rules.Finding{Edge: rules.Raised, Flag: "flow-stopped", Step: "draw-in", Begin: 35, Subject: "scale", Urgency: rules.Tell, Points: []string{"scale"},
