@@ -27,6 +27,8 @@ type Follower struct {
 	news  chan struct{} // one slot: something was put into the queue
 
 	begun  bool
+	late   string          // the key of the message that was sent and not answered
+	times  int             // how often in this run: after a restart it is tried as often again
 	passed map[string]bool // who is passed over until the pause: what is for them has just failed
 	mu     sync.Mutex
 	waits  bool // the log says so
@@ -50,7 +52,7 @@ func (f *Follower) tell(ok bool, sentence string) {
 	changed := f.state.OK != ok || f.state.Sentence != sentence
 	f.state.OK, f.state.Sentence = ok, sentence
 	if ok && f.state.Quarantined > 0 {
-		f.state.Sentence += fmt.Sprintf("; %d messages that were refused for good are set aside (the newest %d of them are kept)", f.state.Quarantined, min(f.state.Quarantined, journal.MostQuarantined))
+		f.state.Sentence += fmt.Sprintf("; %d messages that were refused for good, or sent %d times and never answered, are set aside (the newest %d of them are kept)", f.state.Quarantined, mostUnanswered, min(f.state.Quarantined, journal.MostQuarantined))
 	}
 	goes := ok && f.waits
 	f.waits = !ok
@@ -189,15 +191,34 @@ func (f *Follower) local(m message) message {
 	return m
 }
 
+// mostUnanswered is how often a message is sent to a side that takes it and never
+// answers, some ten minutes in all (our choice): it may have arrived each time, and
+// what waits behind it must not wait for ever.
+const mostUnanswered = 5
+
+// givenUp makes of an error a refusal where the message was sent often enough.
+func (f *Follower) givenUp(key string, err error) error {
+	if u := (*unanswered)(nil); !errors.As(err, &u) {
+		return err
+	}
+	if f.late != key {
+		f.late, f.times = key, 0
+	}
+	if f.times++; f.times < mostUnanswered {
+		return err
+	}
+	return &refusal{fmt.Sprintf("%s; it was sent %d times, may have arrived, and is not sent again", err, mostUnanswered)}
+}
+
 // deliver sends the first message of the queue, and takes it out.
 func (f *Follower) deliver(ctx context.Context, key string, m message) error {
-	err := f.way.send(ctx, m)
+	err := f.givenUp(key, f.way.send(ctx, m))
 	var r *refusal
 	if errors.As(err, &r) {
 		if err := f.parts.Journal.Quarantine("outbox:"+f.path, string(m.json()), r.text); err != nil {
 			return err
 		}
-		f.parts.Log.Warn("outbox: a message was refused for good", "destination", f.path, "finding", m.ID, "reason", r.text)
+		f.parts.Log.Warn("outbox: a message is given up", "destination", f.path, "finding", m.ID, "reason", r.text)
 	} else if err != nil {
 		return err
 	}

@@ -352,8 +352,7 @@ func (x *Push) push(ctx context.Context, d Device, n note, life time.Duration, u
 		}
 		return fmt.Errorf("%s's %s takes pushes no more; it was taken off the list. Subscribe it anew on its page", d.Person, d.Name)
 	case status == http.StatusTooManyRequests, status >= 500:
-		s, _ := strconv.ParseUint(resp.Header.Get("Retry-After"), 10, 31) // absent, or a date: our own pause stands
-		return x.note(d, &postponed{"the push service asks to wait: " + said, time.Duration(s) * time.Second})
+		return x.note(d, later("the push service", resp, said))
 	default:
 		return x.note(d, fmt.Errorf("the push service does not take it: %s", said))
 	}

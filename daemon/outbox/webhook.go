@@ -41,6 +41,13 @@ type webhook struct {
 // more patiently, it would get the first one again and again, and none behind it.
 const longestPatience = time.Minute
 
+// unanswered says that a message was sent and its answer waited for as long as any is:
+// it may have arrived.
+type unanswered struct{ error }
+
+// Unwrap is what failed.
+func (u *unanswered) Unwrap() error { return u.error }
+
 // transport dials the destination itself and uses no proxy, whatever the
 // environment says: the site file names where messages go. Messages are rare:
 // each has a connection of its own.
@@ -100,7 +107,11 @@ func (w *webhook) send(ctx context.Context, m message) error {
 	}
 	if err != nil {
 		if u := (*url.Error)(nil); errors.As(err, &u) && u.Timeout() && asked.Load() {
-			w.patience.Store(int64(min(2*client.Timeout, max(w.Timeout, longestPatience))))
+			longest := max(w.Timeout, longestPatience)
+			w.patience.Store(int64(min(2*client.Timeout, longest)))
+			if client.Timeout >= longest {
+				return &unanswered{fmt.Errorf("the webhook takes what is sent and does not answer within %s", longest)}
+			}
 		}
 		return fmt.Errorf("the webhook does not answer: %w", bare(err))
 	}
@@ -128,6 +139,16 @@ func bare(err error) error {
 	return u.Err
 }
 
+// later is the error of an answer after which the same may be taken another time. Only
+// who names a time (RFC 9110, section 10.2.3; RFC 6585, section 4) asks to wait.
+func later(who string, resp *http.Response, said string) error {
+	s, _ := strconv.ParseUint(resp.Header.Get("Retry-After"), 10, 31) // absent, or a date: our own pause stands
+	if s > 0 && (resp.StatusCode == http.StatusTooManyRequests || resp.StatusCode == http.StatusServiceUnavailable) {
+		return &postponed{who + " asks to wait: " + said, time.Duration(s) * time.Second}
+	}
+	return fmt.Errorf("%s does not take it now: %s", who, said)
+}
+
 // judge says what an answer means. Only what is said of this one message lets
 // it be given up; a wrong url, secret or right is put right by a person, and the
 // messages wait for that. A redirect is never followed, and never counts as
@@ -139,8 +160,7 @@ func judge(resp *http.Response, text string) error {
 	case status >= 200 && status < 300:
 		return nil
 	case status == http.StatusRequestTimeout, status == http.StatusTooEarly, status == http.StatusTooManyRequests, status >= 500:
-		s, _ := strconv.ParseUint(resp.Header.Get("Retry-After"), 10, 31) // absent, or a date: our own pause stands
-		return &postponed{"the webhook asks to wait: " + said, time.Duration(s) * time.Second}
+		return later("the webhook", resp, said)
 	case status == http.StatusBadRequest, status == http.StatusRequestEntityTooLarge, status == http.StatusUnprocessableEntity:
 		return &refusal{said}
 	case status >= 400:

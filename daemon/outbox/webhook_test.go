@@ -1,12 +1,16 @@
 package outbox
 
 import (
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"net/http/httptrace"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"standwatch/rules"
@@ -89,4 +93,96 @@ func TestAWebhookIsUsedByTwo(t *testing.T) {
 		})
 	}
 	wg.Wait()
+}
+
+// mute takes each message whole, and answers none.
+type mute struct {
+	mu    sync.Mutex
+	heard []string
+}
+
+func (m *mute) RoundTrip(r *http.Request) (*http.Response, error) {
+	m.mu.Lock()
+	m.heard = append(m.heard, r.Header.Get("Idempotency-Key"))
+	m.mu.Unlock()
+	httptrace.ContextClientTrace(r.Context()).WroteRequest(httptrace.WroteRequestInfo{})
+	<-r.Context().Done()
+	return nil, r.Context().Err()
+}
+
+// Who never answers however long he is asked gets each message so many times and then
+// the next one, in order; that one was given up is said once, and it is kept aside.
+func TestWhoNeverAnswersGetsTheNextMessage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m, h := newJournal(t), &mute{}
+		f, stop := begin(t, m, h, Webhook{}, true)
+		m.find(flag(rules.Raised, rules.Tell, "a", 1), flag(rules.Raised, rules.Tell, "b", 2))
+		time.Sleep(40 * time.Minute)
+		synctest.Wait()
+		stop()
+		if len(h.heard) < 2*mostUnanswered || len(h.heard) > 20 {
+			t.Errorf("sent %d times: %q", len(h.heard), h.heard)
+		}
+		if keys := slices.Compact(slices.Clone(h.heard)); len(keys) != 2 {
+			t.Errorf("heard %q; want the first so often, then the second", h.heard)
+		}
+		aside := m.aside("outbox:phone")
+		if len(aside) != 2 || !strings.Contains(aside[0], "may have arrived") || !strings.Contains(aside[0], "does not answer within 1m0s") {
+			t.Errorf("set aside %q", aside)
+		}
+		if st := f.State(); !st.OK || st.Waiting != 0 || st.Quarantined != 2 || !strings.Contains(st.Sentence, "never answered") {
+			t.Errorf("state %+v", st)
+		}
+	})
+}
+
+// Who answers late now and then is heard out, and who was not asked at all is not given up: the tries of one message do not count for another.
+func TestTriesAreCountedForOneMessage(t *testing.T) {
+	f := newFollower(Parts{}, destination{name: "desk"})
+	late := &unanswered{errors.New("late")}
+	var refused *refusal
+	for range mostUnanswered - 1 {
+		if err := f.givenUp("1", late); errors.As(err, &refused) {
+			t.Fatalf("given up too early: %v", err)
+		}
+	}
+	for range mostUnanswered - 1 {
+		if err := f.givenUp("2", late); errors.As(err, &refused) {
+			t.Fatalf("the tries of another message count: %v", err)
+		}
+	}
+	if err := f.givenUp("2", errors.New("no route to host")); errors.As(err, &refused) {
+		t.Fatal("a message that was not sent is given up")
+	}
+	if err := f.givenUp("2", late); !errors.As(err, &refused) {
+		t.Fatalf("not given up: %v", err)
+	}
+}
+
+// RFC 9110, section 10.2.3 and section 15.6.4; RFC 6585, section 4.
+func TestOnlyWhoNamesATimeAsksToWait(t *testing.T) {
+	for _, c := range []struct {
+		status int
+		after  string
+		asks   time.Duration
+	}{
+		{http.StatusInternalServerError, "", 0}, {http.StatusInternalServerError, "30", 0}, {http.StatusBadGateway, "", 0},
+		{http.StatusServiceUnavailable, "", 0}, {http.StatusServiceUnavailable, "30", 30 * time.Second},
+		{http.StatusTooManyRequests, "", 0}, {http.StatusTooManyRequests, "7", 7 * time.Second},
+		{http.StatusServiceUnavailable, "Fri, 27 Nov 2026 17:00:00 GMT", 0},
+	} {
+		resp := &http.Response{StatusCode: c.status, Header: http.Header{}}
+		if c.after != "" {
+			resp.Header.Set("Retry-After", c.after)
+		}
+		err := judge(resp, "busy")
+		var p *postponed
+		var r *refusal
+		switch asks := errors.As(err, &p); {
+		case err == nil || errors.As(err, &r) || !strings.Contains(err.Error(), "busy"):
+			t.Errorf("%d, %q: %v", c.status, c.after, err)
+		case asks != (c.asks > 0), asks != strings.Contains(err.Error(), "asks to wait"), asks && p.after != c.asks:
+			t.Errorf("%d, %q: %v; asks %v", c.status, c.after, err, asks)
+		}
+	}
 }
