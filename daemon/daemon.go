@@ -71,7 +71,8 @@ type Parts struct {
 	Followers []journal.Follower
 	Log       *slog.Logger
 
-	Supervisor Supervisor // who restarts the program where it hangs
+	Guard      func(ctx context.Context, kept func() (quiet time.Duration, why string)) // calls people when nothing is kept; nil: nobody is
+	Supervisor Supervisor                                                               // who restarts the program where it hangs
 }
 
 // Daemon is a box put together. It serves the screens (web.Box) before, while
@@ -147,6 +148,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 
 	failed := make(chan error, 2)
 	var sources, core, followers sync.WaitGroup
+	d.loop.turned.Store(int64(time.Since(d.loop.begun))) // it took a while to read the journal
 	core.Go(func() {
 		if err := d.loop.run(loopCtx); err != nil {
 			failed <- fmt.Errorf("daemon: keeping readings: %w", err)
@@ -171,6 +173,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	followers.Go(func() { d.rollUp(followCtx) })
 	followers.Go(func() { d.watchBox(followCtx) })
 	followers.Go(func() { d.selfTest(followCtx) })
+	if d.parts.Guard != nil && !d.parts.OwnTimes {
+		followers.Go(func() { d.parts.Guard(followCtx, d.loop.unkept) })
+	}
 	for _, s := range d.parts.Sources {
 		sources.Go(func() { d.keepRunning(sourcesCtx, s, d.emit(loopCtx)) })
 	}

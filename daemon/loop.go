@@ -45,11 +45,12 @@ type loop struct {
 	receipts []sensors.Receipt
 	kept     []func()
 	told     []mark
-	first    time.Time          // when the oldest waiting delivery was taken; zero: none waits
-	hurry    bool               // commit now: somebody waits for it
-	failing  string             // why the newest commit failed; empty: it did not
-	failed   time.Time          // when that began
-	newest   map[[2]string]turn // by system and step
+	first    time.Time              // when the oldest waiting delivery was taken; zero: none waits
+	hurry    bool                   // commit now: somebody waits for it
+	failing  string                 // why the newest commit failed; empty: it did not
+	failed   time.Time              // when that began
+	why      atomic.Pointer[string] // failing, for others
+	newest   map[[2]string]turn     // by system and step
 
 	begun     time.Time    // when the loop was made
 	turned    atomic.Int64 // ns after begun: when it last turned with all that was due kept
@@ -65,6 +66,14 @@ func newLoop(d *Daemon) *loop {
 // quiet is how long ago the loop last turned with all that was due kept.
 func (l *loop) quiet() time.Duration {
 	return time.Since(l.begun) - time.Duration(l.turned.Load())
+}
+
+// unkept is how long nothing was kept that was due, and why where a commit has said so.
+func (l *loop) unkept() (quiet time.Duration, why string) {
+	if p := l.why.Load(); p != nil {
+		why = *p
+	}
+	return l.quiet(), why
 }
 
 // begin finds where the journal ends and commits this run's Started and its
@@ -394,6 +403,7 @@ func (l *loop) retry(err error) bool {
 	}
 	if l.failing != why { // once, not each second: a log on the same disk would take what room there is
 		l.failing = why
+		l.why.Store(&why)
 		l.d.parts.Log.Error("commit failed, tried again each second", "error", err)
 	}
 	advice := "Look at the disk, or change it; nothing is acknowledged meanwhile."
@@ -414,6 +424,7 @@ func (l *loop) retry(err error) bool {
 func (l *loop) mended() {
 	if l.failing != "" {
 		l.failing = ""
+		l.why.Store(nil)
 		l.d.devices.set("journal", true, "Readings are being kept again.")
 		l.d.parts.Log.Info("commits work again", "after", time.Since(l.failed).Round(time.Second))
 	}

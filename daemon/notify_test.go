@@ -116,6 +116,14 @@ func TestWatchdogStarvesWhileNothingIsKept(t *testing.T) {
 		d, j := box(t, t.TempDir(), src)
 		var s heardStates
 		d.parts.Supervisor = s.supervisor(4 * time.Second)
+		d.loop.begun = time.Now().Add(-time.Hour) // the journal is a long one
+		var unkept func() (time.Duration, string)
+		d.parts.Guard = func(_ context.Context, kept func() (time.Duration, string)) {
+			if quiet, _ := kept(); quiet > alive {
+				t.Errorf("at its start the box is said to have kept nothing for %s", quiet)
+			}
+			unkept = kept
+		}
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- d.Run(ctx) }()
@@ -132,6 +140,9 @@ func TestWatchdogStarvesWhileNothingIsKept(t *testing.T) {
 		time.Sleep(time.Minute)
 		if n := s.count("WATCHDOG=1") - before; n != 0 {
 			t.Errorf("fed %d times while nothing was kept", n)
+		}
+		if quiet, why := unkept(); quiet < time.Minute || why == "" {
+			t.Errorf("people are to be told that nothing was kept for %s: %q", quiet, why)
 		}
 		stop()
 		<-done // an error, since the last readings were not kept

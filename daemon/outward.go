@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -39,10 +40,11 @@ type outward struct {
 	url     string // by which people reach the box's own page; empty: not known
 	now     func() web.Snapshot
 	watch   func() (<-chan struct{}, func())
-	told    map[string]holding // by topic, on this connection
-	latest  time.Time          // when the readings were last told
+	told    map[string]holding   // by topic, on this connection
+	latest  time.Time            // when the readings were last told
+	quiet   func() time.Duration // for how long nothing was kept, where the broker is within the box; nil: it is not
 	mu      sync.Mutex
-	trouble string
+	trouble error
 	done    time.Time
 }
 
@@ -109,10 +111,10 @@ func (o *outward) tell(topic string, is holding, whole bool) bool {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if err != nil {
-		o.trouble = err.Error()
+		o.trouble = err
 		return false // the next look tells it again, and the next connection everything
 	}
-	o.trouble, o.done = "", time.Now()
+	o.trouble, o.done = nil, time.Now()
 	if is.payload == "" {
 		delete(o.told, topic)
 	} else {
@@ -302,7 +304,7 @@ func (o *outward) readings(s web.Snapshot) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if err != nil {
-		o.trouble = err.Error()
+		o.trouble = err
 	}
 }
 
@@ -340,11 +342,15 @@ func (o *outward) State() journal.FollowerState {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	away := o.link.Away()
-	s := journal.FollowerState{Name: "outward:" + o.link.Broker(), LastDone: o.done, OK: away == "" && o.trouble == "" && !o.done.IsZero(), Sentence: "up to date"}
+	s := journal.FollowerState{Name: "outward:" + o.link.Broker(), LastDone: o.done, OK: away == "" && o.trouble == nil && !o.done.IsZero(), Sentence: "up to date"}
 	switch {
 	case away != "":
 		s.Sentence = fmt.Sprintf("The broker is away: %s. The box goes on; what it tells is told whole at the next connection.", away)
-	case o.trouble != "":
+	case o.trouble != nil && o.quiet != nil && o.quiet() > alive: // it lets everybody wait who publishes: nothing that was acknowledged may be lost
+		s.Sentence = "The broker within the box takes nothing while readings are not being kept. Look at the journal and its disk; what the box tells is told once they are."
+	case errors.Is(o.trouble, mqtt.ErrUnanswered):
+		s.Sentence = "The broker is connected and does not answer; how the box stands is told again until it does. See whether it is overloaded, or its own disk is full."
+	case o.trouble != nil:
 		s.Sentence = fmt.Sprintf("The broker does not take how the box stands: %s. Its user needs the right to write %s/#, or set outward: false.", o.trouble, o.root)
 	case o.done.IsZero():
 		s.Sentence = "not connected yet"

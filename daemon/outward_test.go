@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -17,6 +18,7 @@ import (
 
 	"standwatch/rules"
 	"standwatch/sensors"
+	"standwatch/sensors/mqtt"
 )
 
 const outwardSite = `
@@ -194,5 +196,33 @@ func tellsBroker(t *testing.T, broker string) {
 	})
 	if err := box.Close(); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// A broker that does not take what the box tells is a matter of rights only where it says
+// so by hanging up; the box's own lets everybody wait while nothing is kept.
+func TestWhyABrokerDoesNotTakeHowTheBoxStands(t *testing.T) {
+	entry := sensors.Node{Kind: sensors.Mapping, Fields: []sensors.Field{{Key: "url", Value: sensors.Node{Kind: sensors.Scalar, Text: "tcp://127.0.0.1:1"}}}}
+	link, _, err := mqtt.NewPublisher(sensors.Env{}, sensors.Config{Name: "own", Box: "tells", Device: entry}, "standwatch/tells/state")
+	if err != nil {
+		t.Fatal(err)
+	}
+	full := func() time.Duration { return time.Hour }
+	well := func() time.Duration { return time.Second }
+	for _, c := range []struct {
+		trouble error
+		quiet   func() time.Duration
+		want    string
+	}{
+		{mqtt.ErrUnanswered, full, "while readings are not being kept"},
+		{mqtt.ErrUnanswered, well, "does not answer"},
+		{mqtt.ErrUnanswered, nil, "does not answer"},
+		{errors.New("the connection was lost"), well, "the right to write standwatch/tells/#"},
+		{errors.New("the connection was lost"), nil, "the right to write standwatch/tells/#"},
+	} {
+		o := &outward{link: link, root: "standwatch/tells", trouble: c.trouble, quiet: c.quiet}
+		if s := o.State(); s.OK || !strings.Contains(s.Sentence, c.want) || strings.Contains(s.Sentence, "right to write") != strings.Contains(c.want, "right") {
+			t.Errorf("%v: %q, want %q", c.trouble, s.Sentence, c.want)
+		}
 	}
 }

@@ -181,6 +181,9 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 		return nil, err
 	}
 	parts.Followers = followers(s, b, set.Log)
+	if s.Outbox.Reaches() || b.Push != nil {
+		parts.Guard = b.Outbox.Guard
+	}
 	b.Daemon = New(parts)
 	for _, c := range s.Outbox.Alertmanagers {
 		b.addAlertmanager(s, c, set.Log)
@@ -283,8 +286,8 @@ func (b *Box) addOwn(s *Site, log *slog.Logger) {
 		b.parts.Followers = append(b.parts.Followers, horn.New(horn.Parts{
 			Config: c, Open: func(line string) (horn.Pin, error) { return findLine(line) }, Watch: b.Watch, Log: log,
 			Flags: func() (open []rules.Flag) {
-				for _, f := range b.Now().Flags {
-					open = append(open, f.Flag)
+				for _, s := range b.standing() {
+					open = append(open, s.Flag)
 				}
 				return open
 			},
@@ -296,14 +299,23 @@ func (b *Box) addOwn(s *Site, log *slog.Logger) {
 func (b *Box) addAlertmanager(s *Site, c outbox.AlertServer, log *slog.Logger) {
 	b.parts.Followers = append(b.parts.Followers, outbox.NewAlerts(outbox.AlertParts{
 		Config: c, Box: s.Box.Name, Site: s.Name, Watch: b.Watch, Shelf: b.Journal.Shelf("alerts"), Log: log,
-		Open: func() (open []outbox.Standing) {
-			now := b.Now()
-			for _, f := range now.Flags {
-				open = append(open, outbox.Standing{Flag: f.Flag, Raised: f.Raised, Age: max(0, now.Wall.Sub(f.Raised))})
-			}
-			return open
-		},
+		Open: b.standing,
 	}))
+}
+
+// standing are the flags that are open, and the one that no judge can raise: that nothing
+// is kept.
+func (b *Box) standing() (open []outbox.Standing) {
+	now, newest := b.Now(), uint64(0)
+	for _, f := range now.Flags {
+		open, newest = append(open, outbox.Standing{Flag: f.Flag, Raised: f.Raised, Age: max(0, now.Wall.Sub(f.Raised))}), max(newest, f.Seq)
+	}
+	if quiet, why := b.loop.unkept(); quiet >= outbox.UnkeptFor && !b.parts.OwnTimes {
+		since := now.Wall.Add(-quiet)
+		open = append(open, outbox.Standing{Flag: rules.Flag{Finding: outbox.Unkept(since, why)}, Raised: since, Age: quiet})
+		open[len(open)-1].Seq = newest + 1 // a horn sounds anew for it
+	}
+	return open
 }
 
 // sources makes every device's source. A broker within the box is by now a
@@ -353,9 +365,11 @@ func (b *Box) addOutward(env sensors.Env, c sensors.Config, pages web.Config) er
 	root := "standwatch/" + c.Box
 	link, wanted, err := mqtt.NewPublisher(env, c, root+"/state")
 	if err == nil && wanted {
-		b.parts.Followers = append(b.parts.Followers, &outward{
-			link: link, root: root, version: b.parts.Version, url: pages.PublicURL, now: b.Now, watch: b.Watch,
-		})
+		o := &outward{link: link, root: root, version: b.parts.Version, url: pages.PublicURL, now: b.Now, watch: b.Watch}
+		if b.Brokers[c.Name] != nil {
+			o.quiet = b.loop.quiet
+		}
+		b.parts.Followers = append(b.parts.Followers, o)
 	}
 	return err
 }

@@ -104,6 +104,7 @@ type Shelf interface {
 type Alerts struct {
 	p    AlertParts
 	told map[string]labels // told as open, by their text
+	kept bool              // the shelf holds it
 
 	ahead  time.Duration // the server's clock, less the machine's
 	asked  bool          // its clock is known
@@ -209,7 +210,7 @@ func (a *Alerts) remember(ctx context.Context) error {
 	if _, err := a.p.Shelf.Get(ctx, a.p.Config.Name, &told); err != nil {
 		return err
 	}
-	a.told = map[string]labels{}
+	a.told, a.kept = map[string]labels{}, true
 	for _, l := range told {
 		a.told[l.text()] = l
 	}
@@ -279,12 +280,15 @@ func (a *Alerts) tell(ctx context.Context, open map[string]Standing) error {
 			return err
 		}
 	}
-	if !maps.EqualFunc(told, a.told, func(x, y labels) bool { return maps.Equal(x, y) }) {
+	// What was told holds also where it cannot be kept: it is to be told as ended, too.
+	a.kept = a.kept && maps.EqualFunc(told, a.told, func(x, y labels) bool { return maps.Equal(x, y) })
+	a.told = told
+	if !a.kept {
 		if err := a.p.Shelf.Put(a.p.Config.Name, slices.Collect(maps.Values(told))); err != nil {
 			return fmt.Errorf("the journal cannot keep what was told: %w", err)
 		}
+		a.kept = true
 	}
-	a.told = told
 	return nil
 }
 

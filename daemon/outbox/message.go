@@ -28,6 +28,7 @@ type message struct {
 	About         string    // of a message about several things, or about how a flag behaves: what it says
 	Several       []message // what it is about, each as it would have been told alone
 	Test          bool      // sent by hand, to try the path
+	Beside        bool      // it goes beside the queue: the journal knows nothing of it
 	Path          string    // the path's name
 }
 

@@ -279,10 +279,14 @@ const mostPushTries = 3
 func (w *pushes) send(ctx context.Context, m message) error {
 	w.one.Lock()
 	defer w.one.Unlock()
-	it := w.pending[m.To]
+	who := m.To
+	if m.Test || m.Beside { // what the queue's own message has reached is not forgotten for it
+		who = "beside the queue"
+	}
+	it := w.pending[who]
 	if it == nil || it.key != m.Key || m.Test {
 		it = &pending{m.Key, map[string]bool{}, 0}
-		w.pending[m.To] = it
+		w.pending[who] = it
 	}
 	it.tries++
 	all, err := w.List(ctx, m.To)
@@ -321,10 +325,10 @@ func (w *pushes) send(ctx context.Context, m message) error {
 	}
 	switch {
 	case wanted == 0:
-		delete(w.pending, m.To)
+		delete(w.pending, who)
 		return &refusal{"no phone takes pushes of this: let one ring on the page This phone"}
 	case failed == nil, len(it.sent) > 0 && it.tries >= mostPushTries:
-		delete(w.pending, m.To)
+		delete(w.pending, who)
 		return nil
 	case m.To != "":
 		return &theirs{failed}
@@ -368,9 +372,12 @@ func (x *Push) note(d Device, err error) error {
 	}
 	// It may have been taken off the list meanwhile.
 	if ok, gerr := x.p.Shelf.Get(context.Background(), deviceKey+d.ID, &was); d == was || !ok || gerr != nil {
-		return cmp.Or(err, gerr)
+		return err
 	}
-	return cmp.Or(err, x.p.Shelf.Put(deviceKey+d.ID, d))
+	if perr := x.p.Shelf.Put(deviceKey+d.ID, d); perr != nil { // on a full disk the phone has been told all the same
+		x.p.Log.Warn("how a push went cannot be kept", "phone", d.Name, "error", perr)
+	}
+	return err
 }
 
 func (x *Push) post(ctx context.Context, d Device, n note, life time.Duration, urgency, topic string) (*http.Response, string, error) {

@@ -137,6 +137,9 @@ func (p *Publisher) Sweep(under ...string) {
 	}()
 }
 
+// ErrUnanswered says that a broker is there and does not say that it took something.
+var ErrUnanswered = errors.New("the broker does not answer")
+
 // Publish publishes at QoS 1 and waits a while for the broker's word. While
 // there is no connection it fails at once: what is told is how the box stands
 // now, and the next connection hears it whole.
@@ -154,7 +157,7 @@ func (p *Publisher) Publish(topic string, retained bool, payload []byte) error {
 	case <-l.closed: // its answer will not come: nothing is sent again
 		return errors.New("the connection was lost")
 	case <-patience.C:
-		return errors.New("the broker does not answer")
+		return ErrUnanswered
 	}
 }
 
