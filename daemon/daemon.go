@@ -53,23 +53,24 @@ type Source struct {
 
 // Parts is everything a daemon is made of. Zero fields that are not needed may stay zero.
 type Parts struct {
-	Site      rules.Site
-	Zone      *time.Location
-	BoxName   string
-	Version   string
-	Demo      bool
-	Rules     []rules.Rule
-	Journal   *journal.Journal
-	Clock     Clock
-	OwnTimes  bool          // the clock goes by the readings' own times: they are checked against no other
-	Machine   string        // the kernel's boot id; empty: not known
-	Commit    time.Duration // the interval of group commits
-	Data      string        // the journal's folder, whose disk is watched; empty: it is not
-	Key       record.Key    // signs what is left behind
-	Emptied   bool          // the journal has nothing, though this box was started before: its file may have been lost
-	Sources   []Source
-	Followers []journal.Follower
-	Log       *slog.Logger
+	Site         rules.Site
+	Zone         *time.Location
+	BoxName      string
+	Version      string
+	Demo         bool
+	Rules        []rules.Rule
+	Journal      *journal.Journal
+	Clock        Clock
+	OwnTimes     bool          // the clock goes by the readings' own times: they are checked against no other
+	Machine      string        // the kernel's boot id; empty: not known
+	Commit       time.Duration // the interval of group commits
+	Data         string        // the journal's folder, whose disk is watched; empty: it is not
+	Key          record.Key    // signs what is left behind
+	Emptied      bool          // the journal has nothing, though this box was started before: its file may have been lost
+	Sources      []Source
+	Certificates []Certificate // those that somebody supplied
+	Followers    []journal.Follower
+	Log          *slog.Logger
 
 	Guard      func(ctx context.Context, kept func() (quiet time.Duration, why string)) // calls people when nothing is kept; nil: nobody is
 	Supervisor Supervisor                                                               // who restarts the program where it hangs
@@ -173,6 +174,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	followers.Go(func() { d.rollUp(followCtx) })
 	followers.Go(func() { d.watchBox(followCtx) })
 	followers.Go(func() { d.selfTest(followCtx) })
+	followers.Go(func() { d.watchCertificates(followCtx) })
 	if d.parts.Guard != nil && !d.parts.OwnTimes {
 		followers.Go(func() { d.parts.Guard(followCtx, d.loop.unkept) })
 	}

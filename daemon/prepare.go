@@ -175,7 +175,7 @@ func Open(ctx context.Context, s *Site, set Setup) (_ *Box, err error) {
 	}
 	parts := Parts{
 		Site: s.Site.Site, Zone: s.Zone, BoxName: s.Box.Name, Version: set.Version, Commit: s.Box.Commit, Data: dir, Key: key, Emptied: kept == 0 && noKey == nil,
-		Rules: rules.All(), Journal: b.Journal, Log: set.Log, Supervisor: set.Supervisor,
+		Certificates: s.Certificates(), Rules: rules.All(), Journal: b.Journal, Log: set.Log, Supervisor: set.Supervisor,
 	}
 	if err := setClock(&parts, set, s.Box.Clock); err != nil {
 		return nil, err

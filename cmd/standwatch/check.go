@@ -1,7 +1,9 @@
 package main
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"slices"
 	"strings"
@@ -9,7 +11,6 @@ import (
 
 	"standwatch/daemon"
 	"standwatch/daemon/board"
-	"standwatch/daemon/web"
 	"standwatch/rules"
 )
 
@@ -47,6 +48,7 @@ func (c checkCommand) Run(o output) error {
 		}
 		site, errs := daemon.Load(file)
 		var doubt error // of the certificate supplied
+		var doubts []string
 		if site != nil {
 			errs = append(errs, site.CheckFiles()...)
 			var fault error
@@ -58,8 +60,11 @@ func (c checkCommand) Run(o output) error {
 				if b.Cert == "" {
 					continue
 				}
-				if fault := (&web.Supplied{Certificate: b.Cert, Key: b.Key}).Fault(time.Now()); fault != nil {
+				own := daemon.BrokerCertificate(b)
+				if fault := own.Fault(time.Now()); fault != nil {
 					errs = append(errs, site.Site.Brokers.Fault(fmt.Sprintf("the broker %s in the box: %v", name, fault), ""))
+				} else if why := own.Doubt(time.Now(), nil); why != nil && !errors.Is(why, fs.ErrPermission) {
+					doubts = append(doubts, fmt.Sprintf("the broker %s in the box: %v", name, why))
 				}
 			}
 		}
@@ -70,6 +75,9 @@ func (c checkCommand) Run(o output) error {
 		fmt.Fprintf(o.out, "%s: in order: %s, %s\n", file, counted(len(site.Points), "point"), counted(len(site.Systems), "system"))
 		if doubt != nil {
 			fmt.Fprintf(o.out, "%s: note: web: %v\n", file, doubt)
+		}
+		for _, why := range doubts {
+			fmt.Fprintf(o.out, "%s: note: %s\n", file, why)
 		}
 		if site.Web.OnlyHere() && site.Outbox.Reaches() { // no fault of the file: somebody may sit at the box
 			fmt.Fprintf(o.out, "%s: note: messages carry no link that acknowledges, for only this machine can open the pages; set web.listen to an address of the site network, or web.public_url where a proxy brings people here\n", file)

@@ -28,7 +28,7 @@ points: [{name: gauge, measures: vacuum, role: vacuum-gauge, unit: micron, every
 		status = run(t.Context(), []string{"check", site}, &out, &errs)
 		return status, out.String() + errs.String()
 	}
-	if status, said := check(); status != exitDone || !strings.Contains(said, "note: web: the certificate supplied: stat") {
+	if status, said := check(); status != exitDone || !strings.Contains(said, "note: web: the certificate supplied: stat") || !strings.Contains(said, "note: the broker site in the box: the certificate supplied: stat") {
 		t.Errorf("files that are not here: %d\n%s", status, said)
 	}
 	for _, name := range []string{"web.pem", "web.key", "broker.pem", "broker.key"} {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -67,6 +68,7 @@ func ownCertificate(dir, box string, names []string, addresses []netip.Addr, bui
 // when they have changed, so that renewing it needs no restart.
 type Supplied struct {
 	Certificate, Key string
+	Shown            string // to whom; empty: browsers
 
 	mu      sync.Mutex
 	current *tls.Certificate
@@ -108,7 +110,7 @@ func (s *Supplied) Fault(now time.Time) error {
 	return err
 }
 
-// Doubt is why browsers do not take the certificate by now, or soon will not; nil: they may.
+// Doubt is why those who are shown it do not take the certificate by now, or soon will not; nil: they may.
 // Of the names by which people come one must be in it.
 func (s *Supplied) Doubt(now time.Time, names []string) error {
 	c, err := s.At(now)
@@ -119,14 +121,15 @@ func (s *Supplied) Doubt(now time.Time, names []string) error {
 	for _, name := range names {
 		covered = covered || c.Leaf.VerifyHostname(name) == nil
 	}
+	who := cmp.Or(s.Shown, "browsers")
 	day := func(t time.Time) string { return t.UTC().Format(time.DateOnly) }
 	switch {
 	case now.Before(c.Leaf.NotBefore):
-		return fmt.Errorf("the certificate supplied is valid only from %s, and this machine's clock says %s: browsers refuse it; see which of the two is wrong", day(c.Leaf.NotBefore), day(now))
+		return fmt.Errorf("the certificate supplied is valid only from %s, and this machine's clock says %s: %s refuse it; see which of the two is wrong", day(c.Leaf.NotBefore), day(now), who)
 	case now.After(c.Leaf.NotAfter):
-		return fmt.Errorf("the certificate supplied ran out on %s: browsers refuse it; renew it, and it is read anew within a minute", day(c.Leaf.NotAfter))
+		return fmt.Errorf("the certificate supplied ran out on %s: %s refuse it; renew it, and it is read anew within a minute", day(c.Leaf.NotAfter), who)
 	case len(names) > 0 && !covered:
-		return fmt.Errorf("the certificate supplied is for %s, and people come by %s: browsers refuse it; have one made for that name", strings.Join(namesIn(c.Leaf), ", "), strings.Join(names, ", "))
+		return fmt.Errorf("the certificate supplied is for %s, and people come by %s: %s refuse it; have one made for that name", strings.Join(namesIn(c.Leaf), ", "), strings.Join(names, ", "), who)
 	case now.Add(suppliedEarly).After(c.Leaf.NotAfter):
 		return fmt.Errorf("the certificate supplied runs out on %s; renew it, and it is read anew within a minute", day(c.Leaf.NotAfter))
 	}
