@@ -201,8 +201,16 @@ func TestFaultsNameThePlaceAndWhatIsRight(t *testing.T) {
 		{head + now + "mark,note,,kg,\n", site(), "2:33", []string{"unit without a value"}},
 		{head + now + "begin,vacuum-hold,,,\n", two, "2:28", []string{"which system", "north, south"}},
 		{head + now + "begin,noth/vacuum-hold,,,\n", two, "2:28", []string{"noth", "did you mean north?"}},
-		{head + now + "reading,gauge,5\n", site(), "2:1", []string{"4 columns", "6"}},
-		{head + now + "mark,note,,,a,b\n", site(), "2:1", []string{"7 columns", "quote"}},
+		{head + now + "reading,gauge,5\n", site(), "2:1", []string{"columns: 4 here, 6", "all of them"}},
+		{head + now + "reading,gau", site(), "2:1", []string{"last row is cut off", "3 of its 6", "copied to its end"}},
+		{head + now + "mark,note,,,\"two\nlines\"", site(), "", nil}, // whole, without a line end
+		{head + now + "mark,note,,\"two\nlines\"", site(), "2:1", []string{"last row is cut off"}},
+		{head + now + "mark,note,,,\"half", site(), "2:34", []string{"not closed", "cut off there"}},
+		{head + now + "reading,gauge," + strings.Repeat("9", 70) + "x,,\n", site(), "2:36", []string{strings.Repeat("9", 60) + `..." is not`}},
+		{"\xff\xfet\x00i\x00m\x00e\x00", site(), "1:1", []string{"UTF-16", "UTF-8"}},
+		{strings.ReplaceAll(head+now+"reading,gauge,5,,\n", ",", ";"), site(), "1:1", []string{"semicolons", "commas"}},
+		{"\"time,kind\",name,value,unit,note\n", site(), "1:1", []string{"header"}},
+		{head + now + "mark,note,,,a,b\n", site(), "2:1", []string{"columns: 7 here, 6", "quote"}},
 		{head + now + "mark,note,,,5/8\" pipe\n", site(), "2:37", []string{"quote"}},
 		{head + now + "mark,note,,,\"5/8\" pipe\"\n", site(), "2:39", []string{"after the closing quote"}},
 		{head + now + "mark,note,,,\"open\n\nmore", site(), "2:34", []string{"not closed"}},
@@ -215,8 +223,10 @@ func TestFaultsNameThePlaceAndWhatIsRight(t *testing.T) {
 		{"time,kind,name,value,unit,note,known\n" + now + "mark,note,,,,soon\n", site(), "2:35", []string{"soon"}},
 	} {
 		_, faults := readAll(t, c.text, c.site)
-		if len(faults) == 0 {
-			t.Errorf("%.80q was taken", c.text)
+		if taken := len(faults) == 0; taken || c.words == nil {
+			if taken != (c.words == nil) {
+				t.Errorf("%.80q: taken %v, faults %v", c.text, taken, faults)
+			}
 			continue
 		}
 		got := faults[0].Error()
@@ -227,6 +237,20 @@ func TestFaultsNameThePlaceAndWhatIsRight(t *testing.T) {
 			if !strings.Contains(got, w) {
 				t.Errorf("%.80q: %s says nothing of %q", c.text, got, w)
 			}
+		}
+	}
+}
+
+// Programs that quote every value quote the header, too (RFC 4180, 2.5).
+func TestQuotedHeader(t *testing.T) {
+	const now = "2026-03-14T22:05:00Z"
+	for _, text := range []string{
+		`"time","kind","name","value","unit","note"` + "\r\n" + `"` + now + `","reading","gauge","5","",""` + "\r\n",
+		"\ufeff" + `"time","kind","name","value","unit","note","known"` + "\n" + now + `,reading,gauge,5,,,"` + now + `"` + "\n",
+	} {
+		rows, faults := readAll(t, text, site())
+		if len(faults) > 0 || len(rows) != 1 || rows[0].Name != "gauge" {
+			t.Errorf("%q: rows %+v, faults %v", text, rows, faults)
 		}
 	}
 }

@@ -44,6 +44,8 @@ type Reader struct {
 	ahead  int  // further lines the record had
 	begun  bool // the header was read
 	width  int  // columns: 6 or 7
+	n      int  // columns of the record
+	cut    bool // the record is the file's last and has no line end
 	record []byte
 	fields [columns]field
 	points map[string]sensors.Point
@@ -115,9 +117,11 @@ func (r *Reader) readHeader() error {
 	for _, packed := range []struct{ begins, is, want string }{
 		{"\x1f\x8b", "a compressed file", "unpack it first: gzip -d"}, // RFC 1952
 		{"PK\x03\x04", "a zip archive or a spreadsheet program's own file", "unpack it, or save the table as CSV, UTF-8"},
+		{"\xff\xfe", "UTF-16", "save the log as CSV, UTF-8"}, // Unicode's byte order mark, either way round
+		{"\xfe\xff", "UTF-16", "save the log as CSV, UTF-8"},
 	} {
 		if at, _ := r.in.Peek(len(packed.begins)); string(at) == packed.begins {
-			return fatal{sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: "this is " + packed.is + ", and a field log is plain text", Want: packed.want}}
+			return fatal{sensors.Fault{File: r.file, Line: 1, Column: 1, Problem: "this is " + packed.is + ", and a field log is plain text in UTF-8", Want: packed.want}}
 		}
 	}
 	err := r.next()
@@ -131,11 +135,15 @@ func (r *Reader) readHeader() error {
 	if err != nil {
 		return err
 	}
-	switch string(r.record) {
-	case header:
-		r.width = columns - 1
-	case header + ",known":
-		r.width = columns
+	names := make([]string, 0, columns) // by their texts: programs that quote every value quote these, too
+	for _, f := range r.fields[:min(r.n, columns)] {
+		names = append(names, string(f.text))
+	}
+	switch is := strings.Join(names, ","); {
+	case is == header && r.n == columns-1, is == header+",known" && r.n == columns:
+		r.width = r.n
+	case r.n == 1 && strings.NewReplacer(";", ",", "\t", ",").Replace(is) == header:
+		return r.fault(0, "the columns are separated by semicolons or tabs", "separate them by commas (RFC 4180); a number has a decimal point")
 	default:
 		return r.fault(0, "the first line is not a field log's header", want)
 	}
@@ -162,6 +170,7 @@ func (r *Reader) next() error {
 	if r.record, err = r.readLine(nil); err != nil {
 		return err
 	}
+	r.cut = !bytes.HasSuffix(r.record, []byte("\n"))
 	if r.line == 1 {
 		r.record = bytes.TrimPrefix(r.record, []byte("\ufeff"))
 	}
@@ -251,10 +260,29 @@ func (r *Reader) split() error {
 }
 
 func (r *Reader) counted(n int) error {
-	if r.width != 0 && n != r.width {
-		return r.fault(0, fmt.Sprintf("%d columns where the header has %d", n, r.width), `quote a value that holds a comma: "a, b"`)
+	r.n = n
+	switch {
+	case r.width == 0 || n == r.width:
+		return nil
+	case r.cut && n < r.width: // a power cut, or a copy that was not finished
+		return r.fault(0, fmt.Sprintf("the last row is cut off: it has no line end, and %d of its %d columns", n, r.width), cutOff)
 	}
-	return nil
+	want := `quote a value that holds a comma: "a, b"`
+	if n < r.width {
+		want = "write all of them, and nothing between its commas where there is none"
+	}
+	return r.fault(0, fmt.Sprintf("columns: %d here, %d in the header", n, r.width), want)
+}
+
+const cutOff = "delete it, or write it whole; look whether the log was copied to its end"
+
+// unclosed is the fault of a quote, at an offset, that the file's end leaves open.
+func (r *Reader) unclosed(at int) error {
+	want := "close it before the next comma or line end"
+	if r.ahead == 0 { // in the file's last line
+		want += "; if the file was cut off there: " + cutOff
+	}
+	return r.fault(at, "a quote that is not closed", want)
 }
 
 // splitQuoted cuts a record with quotes (RFC 4180): it may go on over several
@@ -303,7 +331,7 @@ func (r *Reader) cutField(at int) (text []byte, next int, err error) {
 		if j < 0 {
 			i = len(r.record)
 			if r.record[i-1] != '\n' { // the end of the file
-				return nil, 0, r.fault(at, "a quote that is not closed", "close it before the next comma or line end")
+				return nil, 0, r.unclosed(at)
 			}
 			if err := r.more(at); err != nil {
 				return nil, 0, err
@@ -338,12 +366,12 @@ func (r *Reader) more(at int) error {
 	r.ahead++
 	longer, err := r.readLine(r.record)
 	if err == io.EOF {
-		return r.fault(at, "a quote that is not closed", "close it before the next comma or line end")
+		return r.unclosed(at)
 	}
 	if err != nil {
 		return err
 	}
-	r.record = longer
+	r.record, r.cut = longer, !bytes.HasSuffix(longer, []byte("\n"))
 	return nil
 }
 
@@ -360,21 +388,21 @@ func (r *Reader) row() (Row, error) {
 	var row Row
 	var ok bool
 	if row.Time, ok = r.time(r.fields[inTime].text); !ok {
-		return r.fail(inTime, fmt.Sprintf("%q is not a time", r.fields[inTime].text), "write RFC 3339, such as 2026-03-14T22:05:00Z or 2026-03-14T22:05:00.250+01:00")
+		return r.fail(inTime, fmt.Sprintf("%q is not a time", short(r.fields[inTime].text)), "write RFC 3339, such as 2026-03-14T22:05:00Z or 2026-03-14T22:05:00.250+01:00")
 	} else if !dated(row.Time) {
 		return r.fail(inTime, fmt.Sprintf("%q is no time of a job", r.fields[inTime].text), yearsTaken)
 	}
 	if r.width == columns && len(r.fields[inKnown].text) > 0 {
 		row.HasKnown = true
 		if row.Known, ok = r.time(r.fields[inKnown].text); !ok {
-			return r.fail(inKnown, fmt.Sprintf("%q is not a time", r.fields[inKnown].text), "write RFC 3339, or nothing")
+			return r.fail(inKnown, fmt.Sprintf("%q is not a time", short(r.fields[inKnown].text)), "write RFC 3339, or nothing")
 		} else if !dated(row.Known) {
 			return r.fail(inKnown, fmt.Sprintf("%q is no time of a job", r.fields[inKnown].text), yearsTaken)
 		}
 	}
 	if v := r.fields[inValue].text; len(v) > 0 {
 		if row.Value, ok = number(v); !ok {
-			return r.fail(inValue, fmt.Sprintf("%q is not a number", v), "write a plain decimal; where the instrument gave none, nothing, and the reason in note")
+			return r.fail(inValue, fmt.Sprintf("%q is not a number", short(v)), "write a plain decimal; where the instrument gave none, nothing, and the reason in note")
 		}
 		row.HasValue = true
 	}
@@ -487,6 +515,15 @@ func (r *Reader) command(row Row) (Row, error) {
 		return r.fail(inNote, fmt.Sprintf("%q is not a command", row.Note), sensors.Known(row.Note, commands, ""))
 	}
 	return row, nil
+}
+
+// short is a text as a fault shows it: its place is named, so that its begin will do.
+func short(text []byte) string {
+	const most = 60
+	if utf8.RuneCount(text) <= most {
+		return string(text)
+	}
+	return string([]rune(string(text))[:most]) + "..."
 }
 
 // number reads a plain decimal, with or without exponent; nothing that a
