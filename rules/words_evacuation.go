@@ -266,7 +266,7 @@ func evacVerdict(w evacWords) string {
 		s += fmt.Sprintf(" Breaks that were marked but found no vacuum, or let nothing in, by the absolute transducer: %d, not counted.", w.unseen)
 	}
 	if w.result == Passed && !w.compared {
-		s += " Whether all of the pipework was drawn on is not shown: a gauge that ends at 25,000 micron alone cannot show it; an absolute transducer can, with the pump's speed or a second pull."
+		s += " A part shut off would not have shown: look that every valve is open."
 	}
 	return s
 }

@@ -447,6 +447,30 @@ func TestRealBrowserKeepsAFormThatCannotBeSent(t *testing.T) {
 	b.until(t, "the page after it", `location.pathname === "/steps/weigh-in" && document.querySelector(".done") !== null`)
 }
 
+// On a page that renews itself the form's word stays while the box is away, and says
+// what is to be done once it is there again: neither is said away by the page's own words.
+func TestRealBrowserKeepsTheWordOfAFormThatWasNotSent(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	b.as(t, looks[0])
+	server, away := boxThatLeaves(t)
+	b.do(t, chromedp.Navigate(server.URL+"/"))
+	const word = `document.querySelector("#lost").innerText + "|" + document.querySelector(".flag input[name=by]").value`
+	away.Store(true)
+	server.CloseClientConnections()
+	b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelector(".flag input[name=by]").value = "Ines"; document.querySelector(".flag button").click()`))
+	b.until(t, "a word that it was not sent", `(`+word+`).includes("nothing was recorded")`)
+	b.until(t, "the page noticing", `document.body.classList.contains("lostbox")`)
+	if text := ask[string](t, b, word); !strings.Contains(text, "What you entered still stands here") || !strings.HasSuffix(text, "|Ines") {
+		t.Errorf("while the box is away it says %q", text)
+	}
+	away.Store(false)
+	b.until(t, "the box again", `!document.body.classList.contains("lostbox")`)
+	if text := ask[string](t, b, word); !strings.Contains(text, "send it once more") || !strings.HasSuffix(text, "|Ines") {
+		t.Errorf("once the box is there again it says %q", text)
+	}
+}
+
 // A link that leads to no page leaves the one that is there, with what stands on it.
 func TestRealBrowserStaysWhereALinkLeadsNowhere(t *testing.T) {
 	t.Parallel()

@@ -29,7 +29,7 @@ func (b *fakeBox) leaking(s *Snapshot, now time.Time) {
 	tight := func(t time.Time) float64 { return 3.38e6 - 60e3*(1-math.Exp(-t.Sub(begun).Minutes()/20)) }
 	shown := func(t time.Time) float64 { return tight(t) - 31e3*max(0, t.Sub(begun).Hours()) }
 	b.addPoint(s, sensors.Point{Name: "test-gauge", Quantity: sensors.Pressure, Role: "test-pressure", Unit: "psi", Every: 30 * time.Second, Source: "mqtt"}, shown)
-	target := line(3.447e6, "500 psi")
+	target := line(3.44738e6, "500 psi")
 	st := Step{Step: rules.Step{Name: "pressure-test", Begin: 31, Limits: map[string]rules.Setting{"target": *target}}, Begun: begun, FigureAt: now,
 		Outlook: rules.Outlook{Sentence: "Pressure test, 1 h 20 min of 3 h. 475.5 psi (3279 kPa), target 500.0 psi (3447 kPa): falling by 4.5 psi (31.0 kPa) an hour. Soap the joints now.",
 			Point: "test-gauge", Figure: shown(now), Quantity: sensors.Pressure, HasFig: true, Limit: target, Elapsed: 80 * time.Minute, Lasts: 3 * time.Hour, Left: 100 * time.Minute, Sure: "sure"}}
@@ -43,7 +43,7 @@ func (b *fakeBox) leaking(s *Snapshot, now time.Time) {
 	}
 	falling := rules.Finding{Edge: rules.Raised, Flag: "pressure-falling", Step: "pressure-test", Begin: 31, Urgency: rules.Tell, Points: []string{"test-gauge"},
 		Text:   "Pressure falling: -4.1 psi (-27.9 kPa) once temperature and barometer are allowed for, give or take 1.9 psi (12.9 kPa), and 4.5 psi (31.0 kPa) an hour. It will surely not hold for its 3 h. Soap the joints now, not tomorrow.",
-		Values: []rules.Value{{Key: "pressure_pa", Number: 3.296e6}, {Key: "target_pa", Number: 3.447e6}, {Key: "compensated_change_pa", Number: -27.9e3}, {Key: "elapsed_s", Number: 4200}}}
+		Values: []rules.Value{{Key: "pressure_pa", Number: 3.296e6}, {Key: "target_pa", Number: 3.44738e6}, {Key: "compensated_change_pa", Number: -27.95e3}, {Key: "elapsed_s", Number: 4200}}}
 	s.Running, s.Flags = []Step{st}, []Flag{{Flag: rules.Flag{Finding: falling}, Raised: now.Add(-9 * time.Minute)}}
 	s.Recent = []Finding{{falling, 40, now.Add(-9 * time.Minute)}}
 }

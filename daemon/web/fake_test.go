@@ -271,14 +271,22 @@ func (b *fakeBox) tick(scene string) {
 		s.KeptAt = s.Wall
 		s.Points = slices.Clone(s.Points) // whoever asked before holds the old ones
 		for i := range s.Points {
-			if i < 4 {
+			if i < 4 && (scene != "weigh" || s.Points[i].Name != "scale") { // whose silence lasts
 				s.Points[i].Taken, s.Points[i].Heard = s.Wall, s.Wall
 			}
 		}
 		if scene == "hold" {
 			s.Running = b.holding(*s)
 		}
+		if scene == "weigh" { // a judge renews its sentence as the time goes on
+			s.Running = slices.Clone(s.Running)
+			s.Running[0].Outlook.Sentence = weighsUnheard(s.Wall.Sub(s.Running[0].FigureAt))
+		}
 	})
+}
+
+func weighsUnheard(silent time.Duration) string {
+	return fmt.Sprintf("Weigh-in, 9.59 of 14.20 kg (21 lb 2 oz of 31 lb 5 oz). The scale was last heard %.0f s ago: what flows now is not weighed.", silent.Seconds())
 }
 
 func micronPa(v float64) float64 { return v * 101325 / 760 / 1000 }
@@ -473,6 +481,6 @@ func weighing(s Snapshot, now time.Time) Step {
 		Ledger: []Segment{{Segment: rules.Segment{LowKg: 3.17, BestKg: 3.19, HighKg: 3.21, Ended: rules.EndedStep}, Begun: weighBegun, Ended: weighBegun},
 			{first, weighBegun, weighBegun.Add(20 * time.Minute)}, {lifted, weighBegun.Add(20 * time.Minute), weighBegun.Add(22 * time.Minute)},
 			{second, weighBegun.Add(22 * time.Minute), now.Add(-72 * time.Second)}, {silent, now.Add(-72 * time.Second), now}},
-		Outlook: rules.Outlook{Sentence: "Weigh-in, 9.59 of 14.20 kg (21 lb 2 oz of 31 lb 5 oz). The scale was last heard 72 s ago: what flows now is not weighed.",
+		Outlook: rules.Outlook{Sentence: weighsUnheard(72 * time.Second),
 			Point: "scale", Figure: 9.59, Quantity: sensors.Mass, HasFig: true, Limit: &target, Left: -1, Elapsed: 42 * time.Minute}}
 }

@@ -26,6 +26,19 @@ func TestAResultLeavesNoMinutes(t *testing.T) {
 	}
 }
 
+// A silence has one age on a page, which is the sentence's.
+func TestOneSilenceHasOneAge(t *testing.T) {
+	box := newFakeBox("weigh")
+	for range 5 {
+		box.tick("weigh")
+	}
+	_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+	flat := strings.Join(strings.Fields(tags.ReplaceAllString(strings.ReplaceAll(text, "\u00a0", " "), " ")), " ")
+	if n := strings.Count(flat, "77 s ago"); n < 2 || strings.Contains(flat, "72 s ago") {
+		t.Errorf("the age stands there %d times\n%s", n, flat)
+	}
+}
+
 // A preheat only waits: begun last it comes after what a person works at, but not when it is what calls.
 func TestAPreheatLeadsNoOtherStep(t *testing.T) {
 	at := time.Date(2026, 3, 12, 2, 0, 0, 0, time.UTC)
