@@ -401,6 +401,11 @@ func (j *Jobs) beginJob(m JobMark, system string) bool {
 	return true
 }
 
+// has reports whether the site has a system: its only one need not be named.
+func (j *Jobs) has(system string) bool {
+	return system == "" && len(j.systems) == 1 || slices.Contains(j.systems, system)
+}
+
 // systemOf is the system of a step's begin or end.
 func (j *Jobs) systemOf(b *Told) string {
 	if b.System == "" && len(j.systems) == 1 {

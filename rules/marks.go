@@ -112,15 +112,21 @@ func Answers(b *Told) bool {
 	return ok && text != "" && !strings.HasSuffix(text, ":") || ok && b.By != ""
 }
 
-// answerDoubt says what such a mark lacks.
-func answerDoubt(b *Told) string {
-	if b.Name != "reported" && b.Name != "accepted" || Answers(b) {
+// answerDoubt says what such a mark lacks; empty: nothing.
+func (j *markDoubtful) answerDoubt(b *Told) string {
+	if b.Name != "reported" && b.Name != "accepted" {
 		return ""
 	}
-	if _, _, _, ok := CutStep(b.Note); !ok {
+	system, _, _, ok := CutStep(b.Note)
+	switch {
+	case !ok:
 		return answerOfNothing(b.Name, b.Note)
+	case !Answers(b):
+		return answerOfNobody(b.Name, b.Note)
+	case j.jobs != nil && !j.jobs.has(cmp.Or(system, b.System)):
+		return answerOfNoSystem(b.Name, b.Note, j.jobs.systems)
 	}
-	return answerOfNobody(b.Name, b.Note)
+	return ""
 }
 
 type markDoubtful struct {
@@ -223,7 +229,7 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 		if m, ok := j.said.unclear(b); ok && b.System == j.system {
 			return []Finding{j.doubt(strings.TrimSpace(b.Name+" "+m.Point), calibrationUnclear(m, b.Name))}
 		}
-		if text := answerDoubt(b); text != "" && b.System == j.system {
+		if text := j.answerDoubt(b); text != "" && b.System == j.system {
 			return []Finding{j.doubt(b.Name, text)}
 		}
 		if out := j.ofJob(e, b); out != nil {

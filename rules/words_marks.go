@@ -51,6 +51,15 @@ func answerOfNobody(mark, note string) string {
 	return fmt.Sprintf("A step was told as %s without a name and a reason: %q. It is kept, and nothing was made of it. Tell it again with both: %s by Ines: the reason, or the document.", mark, note, step)
 }
 
+func answerOfNoSystem(mark, note string, systems []string) string {
+	_, step, _, _ := CutStep(note)
+	site, again := "The site has "+strings.Join(systems, ", "), OfSystem(systems[0], step)
+	if systems[0] == "" {
+		site = "The site's only system has no name"
+	}
+	return fmt.Sprintf("A step was told as %s, but of no system that the site has: %q. %s. It is kept, and nothing was made of it. Tell it again so: %s by Ines: the reason, or the document.", mark, note, site, again)
+}
+
 func markStands(subject string) string {
 	of := strings.ReplaceAll(subject, "-", " ")
 	if knownStep(subject) {

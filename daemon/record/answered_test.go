@@ -27,6 +27,7 @@ points:
 		{"a reason alone", "2026-06-01T06:40:00Z,mark,accepted,,,evacuation: the owner insists\n", "not-proven", 0},
 		{"with a comma", "2026-06-01T06:40:00Z,mark,accepted,,,\"evacuation by Ines, the hold will show it\"\n", "accepted", 1},
 		{"no reason after the name", "2026-06-01T06:40:00Z,mark,accepted,,,evacuation by Ines: \n", "not-proven", 0},
+		{"a system that is not there", "2026-06-01T06:40:00Z,mark,accepted,,,west/evacuation by Ines: the hold will show it\n", "not-proven", 0},
 		{"before its end", "2026-06-01T06:10:00Z,mark,accepted,,,evacuation by Ines: the hold will show it\n", "not-proven", 0},
 		{"another step", "2026-06-01T06:40:00Z,mark,accepted,,,vacuum-hold by Ines: it was done before\n", "not-proven", 0},
 	} {

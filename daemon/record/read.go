@@ -396,7 +396,10 @@ func (g *reading) answered(b *rules.Told, at time.Time) {
 		g.rec.Unclear = append(g.rec.Unclear, unclearAnswer(b.Name, b.Note))
 		return
 	}
-	if system != "" && system != g.system.Name {
+	if of := g.site.SystemOf(cmp.Or(system, b.System)); of != g.system.Name {
+		if !slices.ContainsFunc(g.site.Systems, func(s rules.System) bool { return s.Name == of }) {
+			g.rec.Unclear = append(g.rec.Unclear, unclearSystem(b.Name, b.Note)) // it stands in the record of each
+		}
 		return
 	}
 	if !rules.Answers(b) {

@@ -26,6 +26,10 @@ func unclearAnswer(mark, note string) string {
 	return fmt.Sprintf("A mark %s names no step, so nothing was made of it: %q.", mark, note)
 }
 
+func unclearSystem(mark, note string) string {
+	return fmt.Sprintf("A mark %s is of no system that the site has, so nothing was made of it: %q.", mark, note)
+}
+
 func nobodyAnswers(mark, note string) string {
 	return fmt.Sprintf("A mark %s names nobody and gives no reason, so nothing was made of it: %q.", mark, note)
 }
