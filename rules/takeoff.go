@@ -67,6 +67,14 @@ const RunNeeds = 4
 // RunFault is what is wrong with one column of a row, and what would be right.
 type RunFault struct{ Column, Problem, Want string }
 
+// String is both in one.
+func (f RunFault) String() string {
+	if f.Want == "" {
+		return f.Problem
+	}
+	return f.Problem + "; " + f.Want
+}
+
 // ReadRun reads a row as people write it: a text a column, empty where there is none.
 func ReadRun(text func(column string) string) (r Run, faults []RunFault) {
 	fault := func(column, problem, want string) {
@@ -166,8 +174,8 @@ type PipeSum struct {
 	Estimated    int // liquid lines without the maker's factor
 }
 
-// Known reports whether the charge can be told at all.
-func (s PipeSum) Known() bool { return len(s.Lines) > 0 && (!s.Estimate || s.LiquidKgM3 > 0) }
+// Known reports whether the charge can be told at all: it goes by the liquid lines.
+func (s PipeSum) Known() bool { return s.LiquidM > 0 && (!s.Estimate || s.LiquidKgM3 > 0) }
 
 // Sum adds a take-off up. The maker's factor governs a line that has one.
 func (p Pipework) Sum() (PipeSum, error) {
@@ -355,6 +363,9 @@ func (p Pipework) missing(s PipeSum) (texts []string) {
 	if len(p.Runs) > 0 && s.GasM == 0 {
 		return []string{noGasLines(s.TotalM3)}
 	}
+	if len(p.Runs) > 0 && s.LiquidM == 0 {
+		return []string{noLiquidLines}
+	}
 	paired := slices.ContainsFunc(p.Runs, func(r Run) bool { return has(r.Name, true) && has(r.Name, false) })
 	var named []string
 	for _, r := range p.Runs {
@@ -481,7 +492,7 @@ func (e *Entered) Tell(b *Told, system string) bool {
 	}
 	r, faults := ReadRun(func(column string) string { return fields[slices.Index(RunColumns, column)] })
 	if len(faults) > 0 {
-		e.bad(run, text, faults[0].Problem)
+		e.bad(run, text, faults[0].String())
 		return true
 	}
 	e.Rows = append(slices.Clone(e.Rows), EnteredRow{r, fields})
@@ -666,7 +677,7 @@ func (j *takeOff) verdict() Finding {
 	f := Finding{Edge: Given, Result: Passed, Cause: "none"}
 	switch {
 	case !sum.Known():
-		f.Result, f.Cause, f.Text = NotProven, "unknown", takeOffEmpty(len(p.Runs))
+		f.Result, f.Cause, f.Text = NotProven, "unknown", takeOffEmpty(p, sum)
 		return f
 	case over:
 		f.Result, f.Cause = NotPassed, "room-limit"

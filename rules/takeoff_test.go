@@ -62,6 +62,28 @@ func TestWhatWasEnteredIsTheTakeOffFromThenOn(t *testing.T) {
 	}
 }
 
+// The charge goes by the liquid lines (field guide, the take-off): a take-off of
+// gas lines alone tells none, and is nobody's target.
+func TestGasLinesAloneTellNoCharge(t *testing.T) {
+	var start Start
+	spy := Rule{Name: "spy", Steps: []string{"weigh-in"}, Roles: []string{}, Begin: func(s Start) Judge {
+		start = s
+		return &heatingWindow{}
+	}}
+	e := NewEngine(Site{Systems: []System{{Refrigerant: "R-410A", FactoryKg: 9.3}}}, append(All(), spy))
+	f := feed{Engine: e}
+	f.next(1, 0, &Started{})
+	seq, verdict := enter(t, e, f.seq, 1, "a,suction,7/8 in,30 m", "a,liquid,1/2 in,30 m,,0.1 kg/ft")
+	if verdict.Result != NotProven || !strings.Contains(verdict.Text, "no liquid line") {
+		t.Errorf("the take-off is %s: %s", verdict.Result, verdict.Text)
+	}
+	f.seq = seq
+	f.next(1, 5000, &Told{Kind: "begin", Name: "weigh-in"})
+	if target, aimed := limit(start.Step, "target"); aimed {
+		t.Errorf("the weigh-in's target is %+v", target)
+	}
+}
+
 func TestAnEstimateIsNotProvenAndSaysSo(t *testing.T) {
 	e := NewEngine(Site{Systems: []System{{Refrigerant: "R-32"}}}, All())
 	f := feed{Engine: e}
@@ -99,6 +121,7 @@ func TestSlipsOfATakeOff(t *testing.T) {
 		"two diameters":           {"a,liquid,1/2 in,30 m,,|a,liquid,5/8 in,30 m,,|a,suction,7/8 in,30 m,,", []string{"contradiction"}},
 		"suction below liquid":    {"a,liquid,5/8 in,30 m,,|a,suction,1/2 in,30 m,,", []string{"contradiction"}},
 		"no gas line":             {"a,liquid,5/8 in,30 m,,", []string{"missing"}},
+		"no liquid line":          {"a,suction,7/8 in,30 m,,|a,hot-gas,3/4 in,30 m,,", []string{"missing"}},
 		"no gas line of one":      {"a,liquid,5/8 in,30 m,,|a,suction,7/8 in,30 m,,|b,liquid,3/8 in,3 m,,", []string{"missing"}},
 		"hot gas and suction":     {"a,liquid,5/8 in,30 m,,|a,suction,1-1/8 in,30 m,,|a,hot-gas,7/8 in,30 m,,", nil},
 		"only metric, wall given": {"a,liquid,16 mm,30 m,1 mm,|a,suction,28 mm,30 m,1 mm,", nil},

@@ -109,6 +109,8 @@ func noGasLines(m3 float64) string {
 	return fmt.Sprintf("The take-off has no gas line, so its %s are the liquid lines only. The charge does not need the others, but what goes by the volume does (pull-down, leak rate): add the suction and hot-gas lines.", litres(m3))
 }
 
+const noLiquidLines = "The take-off has no liquid line, and the charge goes by those: what is to be added cannot be told. Add the liquid lines."
+
 func lineMissing(r Run, liquid bool) string {
 	if liquid {
 		return fmt.Sprintf("%s has a liquid line and no gas line, where other runs have both: the volume lacks it. Add the row.", r.Name)
@@ -156,8 +158,11 @@ func roomWithin() string {
 	return "By the rows as they stand now the whole charge is within the site's limit for its smallest room."
 }
 
-func takeOffEmpty(lines int) string {
-	if lines > 0 {
+func takeOffEmpty(p Pipework, sum PipeSum) string {
+	switch {
+	case len(p.Runs) > 0 && sum.LiquidM == 0:
+		return noLiquidLines
+	case len(p.Runs) > 0:
 		return "The take-off has lines without the maker's factor, and the site file names no refrigerant: what they hold cannot be told. Add the factors, or system.refrigerant."
 	}
 	return "No line was taken off: neither in the site file (system.takeoff) nor on the take-off's page. Nothing is known of the volume or of the charge."
@@ -217,7 +222,7 @@ func takeOffStands(p Pipework, sum PipeSum, slips int) string {
 		return "Take-off under way. No line yet: enter them on the take-off's page, or give the site file a take-off."
 	}
 	if !sum.Known() {
-		return "Take-off under way. " + takeOffEmpty(len(p.Runs))
+		return "Take-off under way. " + takeOffEmpty(p, sum)
 	}
 	s := fmt.Sprintf("Take-off, %s: %s to add; the pipes hold %s.", counted(len(p.Runs), "line"), both(sum.AdditionalKg), litres(sum.TotalM3))
 	switch {

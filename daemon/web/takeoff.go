@@ -225,11 +225,7 @@ func (s *screens) postTakeoff(w http.ResponseWriter, r *http.Request) {
 		}
 		_, faults := rules.ReadRun(func(column string) string { return fields[slices.Index(rules.RunColumns, column)] })
 		if len(faults) > 0 {
-			problem := faults[0].Problem
-			if faults[0].Want != "" {
-				problem += "; " + faults[0].Want
-			}
-			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row", problem))
+			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row", faults[0].String()))
 			return
 		}
 		told = rules.RowMark(system, fields, false)
@@ -286,7 +282,7 @@ func (s *screens) readSheet(text string) (rows [][]string, problem string) {
 			return nil, s.words.say("problem.sheet-row", i+1, s.words.say("problem.row-name"))
 		}
 		if _, faults := rules.ReadRun(func(column string) string { return fields[slices.Index(rules.RunColumns, column)] }); len(faults) > 0 {
-			return nil, s.words.say("problem.sheet-row", i+1, faults[0].Problem)
+			return nil, s.words.say("problem.sheet-row", i+1, faults[0].String())
 		}
 		rows = append(rows, fields)
 	}
