@@ -112,6 +112,7 @@ type platform struct {
 	back    bool          // pending is a scale that came back zeroed
 	tail    time.Duration // the first reading after a bump: the display may still be on its way back from it
 	tailUp  bool          // the bump was upwards
+	came    time.Duration // when it came back from it
 	rain    rain
 	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
 	leapt   float64       // kg: by how much

@@ -29,11 +29,31 @@ func (p *platform) bumpedAside(s, newest sample) bool {
 		return false
 	}
 	last, bump := p.aside[n-1], p.pending[0]
-	if newest.t-bump.t >= bumpMost || !p.continues(last, s, jumpKgPerS) || !p.leaves(newest, s) {
+	if low := lowestOf(p.pending); low < last.v && s.v < low && p.usual() < seldom { // it is still on its way there
 		return false
 	}
-	p.pending, p.aside = append(p.aside, s), nil
+	if newest.t-bump.t >= min(bumpMost, last.t-p.aside[0].t+2*p.usual()) || !p.continues(last, s, jumpKgPerS) || !p.leaves(newest, s) {
+		return false
+	}
+	p.pending, p.aside = p.aside, nil
+	if p.usual() >= seldom || last.v-s.v <= p.pairs() { // else the display may still be on its way
+		p.pending = append(p.pending, s)
+	}
 	return true
+}
+
+// stoodFirst puts before what is pending where a cylinder just put on stood, if the flow
+// since explains the fall from there: its valve was opened with a hand on it.
+func (p *platform) stoodFirst() {
+	n := len(p.aside)
+	if !p.lifted || n < levelReads || highestOf(p.aside)-lowestOf(p.aside) > float64(2.01*p.noise.digit) || math.Abs(p.aside[0].v) < emptyKg || p.pending[0].t-p.aside[n-1].t >= bumpMost {
+		return
+	}
+	last, later := p.aside[n-1], newestLevel(p.pending, p.noise)
+	fell := last.v - later.kg
+	if later.rate > 4*later.rateSe && fell >= -p.pairs() && fell <= float64(later.rate*(later.t-last.t).Seconds())+p.pairs() {
+		p.pending = append(p.aside[:n:n], p.pending...)
+	}
 }
 
 // undoBump takes back readings that were taken for flow, where the weight now
@@ -46,7 +66,7 @@ func (p *platform) undoBump(s sample) bool {
 		if last.t-first.t >= bumpMost-bumpMost/10 || s.t-first.t >= bumpMost+p.usual() && k < len(p.good)-2 { // it may be over for as long as between two readings
 			return false
 		}
-		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) || p.flows(k+1) || len(p.good) > k+levelReads && evenly(g, p.good[k+1:]) {
+		if !p.continues(g, s, jumpKgPerS) || !p.below(p.good[k+1:], g, s) || p.flows(k+1) || len(p.good) > k+levelReads && evenly(g, p.good[k+1:]) && !p.goesOnFrom(k, s) {
 			continue
 		}
 		p.good = p.good[:k+1]
@@ -68,6 +88,13 @@ func (p *platform) undoBump(s sample) bool {
 func (p *platform) flows(i int) bool {
 	was := newestLevel(p.good[:i], p.noise)
 	return was.at(p.good[i].t)-p.good[i].v < p.jump()
+}
+
+// goesOnFrom reports whether a reading lies where the flow up to a believed one has
+// brought it, but for what is left of a bump.
+func (p *platform) goesOnFrom(i int, s sample) bool {
+	was := newestLevel(p.good[:i+1], p.noise)
+	return was.n >= levelReads && math.Abs(was.at(s.t)-s.v) <= (s.v-p.good[len(p.good)-1].v)/4
 }
 
 // below reports whether readings lie below the line from one to another, by a jump.

@@ -108,6 +108,36 @@ func (p *platform) thawedBefore(last sample, surely bool) bool {
 	return true
 }
 
+// thawedAside does so where the display was on its way to what the empty platform
+// shows, or somebody touched the cylinder first.
+func (p *platform) thawedAside(last, lifted sample) bool {
+	since := p.fast[:max(0, len(p.fast)-1)]
+	if len(p.pending) != 1 || len(since) < 2 || !p.lifts(lifted) {
+		return false
+	}
+	n := len(since)
+	for n > 1 && since[n-1].v < since[n-2].v-p.pairs() {
+		n--
+	}
+	k := n - 1
+	for k > 0 && math.Abs(since[k-1].v-since[n-1].v) < emptyKg {
+		k--
+	}
+	if n-k < 2 {
+		return false
+	}
+	onItsWay := append([]sample(nil), since[n:]...)
+	was := p.pending
+	if p.pending = append([]sample(nil), since[k:n]...); !p.thawedBefore(last, false) {
+		p.pending = was
+		return false
+	}
+	for _, s := range onItsWay {
+		p.weigh(s)
+	}
+	return true
+}
+
 // thaw takes a jump for what flowed while the scale showed its last value;
 // surely, or perhaps.
 func (p *platform) thaw(sure bool) {

@@ -158,10 +158,20 @@ func (p *platform) takenOff(kg float64) bool {
 }
 
 // lowest is the least that was shown since the first of the jumps.
-func (p *platform) lowest() (kg float64) {
-	kg = p.fast[0].v
-	for _, s := range p.fast {
+func (p *platform) lowest() float64 { return lowestOf(p.fast) }
+
+func lowestOf(ss []sample) (kg float64) {
+	kg = ss[0].v
+	for _, s := range ss {
 		kg = min(kg, s.v)
+	}
+	return kg
+}
+
+func highestOf(ss []sample) (kg float64) {
+	kg = ss[0].v
+	for _, s := range ss {
+		kg = max(kg, s.v)
 	}
 	return kg
 }

@@ -51,7 +51,10 @@ func (p *platform) refit() {
 // still comes to rest for a reading or two, and a hand may be on what it shows.
 func (p *platform) first() weight {
 	from := p.begun[0]
-	level := p.firstOf(p.begun)
+	level, stood := p.firstOf(p.begun)
+	if stood && p.settling { // however it was touched then
+		return level
+	}
 	for k := 1; p.settling && k < len(p.begun); k++ {
 		before, s := p.begun[k-1], p.begun[k]
 		if k+levelReads > len(p.begun) && s.v-before.v <= p.pairs() { // nothing flows back: a rise needs no more to be told
@@ -64,11 +67,14 @@ func (p *platform) first() weight {
 		if before.t-from.t >= bumpMost { // readings far apart may have the first alone within it
 			break
 		}
-		next := p.firstOf(p.begun[k:])
+		next, _ := p.firstOf(p.begun[k:])
 		off := before.v - next.at(before.t)
 		noise := float64(3*math.Sqrt(float64(p.noise.sigma()*p.noise.sigma())+float64(next.se*next.se))) + float64(p.noise.digit/2)
 		if off <= noise && off >= -noise-float64(next.rate*dt.Seconds()) { // or a valve was opened then
 			break
+		}
+		if p.opened(k) {
+			return weight{t: from.t, kg: before.v, se: p.noise.sigma(), rateSe: math.Inf(1), n: 1}
 		}
 		level = next
 		if next.rate < 4*next.rateSe || s.v > before.v { // what was just put on stands still
@@ -79,17 +85,30 @@ func (p *platform) first() weight {
 	return level
 }
 
+// opened reports whether the flow that is seen after one of the first readings explains
+// that one and the one before it: what was put on stood there, and its valve was opened,
+// with a hand on it at that reading.
+func (p *platform) opened(k int) bool {
+	if !p.stands || p.usual() < seldom || k+1+levelReads > len(p.begun) {
+		return false
+	}
+	before, later := p.begun[k-1], firstLevel(p.begun[k+1:], p.noise)
+	fell := before.v - later.kg
+	return later.rate > 4*later.rateSe && p.begun[k].v < before.v && fell >= -p.pairs() && fell <= float64(later.rate*(later.t-before.t).Seconds())+p.pairs()
+}
+
 // firstOf is the level at the first of readings: of a load put on, while it
 // stood still, where that was seen; the display may still come to rest before.
-func (p *platform) firstOf(ss []sample) weight {
+func (p *platform) firstOf(ss []sample) (level weight, stood bool) {
 	for k := 0; p.stands && k < len(ss) && ss[k].t-ss[0].t < bumpMost; k++ {
 		// Lower than at first it may as well flow: so it must have stood for longer.
 		if rest := restLevel(ss[k:], p.noise, true); rest.n >= levelReads && ss[k].v >= ss[0].v || rest.n >= 2*levelReads {
 			rest.t = ss[0].t
-			return rest
+			still := ss[k : k+rest.n]
+			return rest, highestOf(still)-lowestOf(still) <= float64(2.01*p.noise.digit)
 		}
 	}
-	return firstLevel(ss, p.noise)
+	return firstLevel(ss, p.noise), false
 }
 
 // finish takes the open segment's two levels for good, as nearly as the

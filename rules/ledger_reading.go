@@ -82,7 +82,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		rate = jumpKgPerS
 	}
 	if p.continues(last, s, rate) && p.leaves(newest, s) && !p.hintedAt(s.t) && !p.back && !p.keyed(last) && newest.t-p.offSince(last, s) < bumpMost {
-		p.tail, p.tailUp = s.t, p.pending[0].v > last.v
+		p.tail, p.tailUp, p.came = s.t, p.pending[0].v > last.v, s.t
 		p.pending = nil // it was a bump
 		p.accept(s)
 		if math.Abs(newest.v) < emptyKg && last.v > 1 && p.suspect == s.t { // lifted off: it gave nothing meanwhile
@@ -111,12 +111,19 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.weigh(s)
 			return
 		}
+		if p.thawedAside(last, s) {
+			p.weigh(s)
+			return
+		}
 		p.stoodBriefly(last, s)
 		p.nought = p.nought || p.lifted && math.Abs(newest.v) < emptyKg
 		// Of seldom readings one of an empty platform is enough: no bump goes so far.
 		often := len(p.pending) >= levelReads || p.usual() >= seldom && last.v > gulpMost+emptyKg
 		p.cleared = p.cleared || !p.lifted && last.v > 1 && often && math.Abs(newest.v) < emptyKg
-		p.aside, p.pending = p.pending, []sample{s}
+		if n := len(p.aside); !p.lifted || n < max(levelReads, len(p.pending)) || s.t-p.aside[n-1].t >= bumpMost { // a kick swings to and fro
+			p.aside = p.pending
+		}
+		p.pending = []sample{s}
 		return
 	}
 	p.pending = append(p.pending, s)
@@ -127,6 +134,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			return
 		}
 		if p.keyed(last) || !p.undoRise() {
+			p.stoodFirst()
 			p.breakSegment()
 		}
 	}
@@ -236,7 +244,8 @@ func (p *platform) goesOn(before, s sample) bool {
 }
 
 // dropTail takes back the first reading after a bump where the next one shows
-// that the display was still on its way back then.
+// that the display was still on its way back then; and those after it, of a bump
+// downwards, as long as a display takes: that it flows on hides the way.
 func (p *platform) dropTail(s sample) bool {
 	n := len(p.good)
 	if len(p.pending) > 0 || len(p.own()) < 2 || p.good[n-1].t != p.tail {
@@ -245,12 +254,18 @@ func (p *platform) dropTail(s sample) bool {
 	last := p.good[n-1]
 	back := last.v - s.v - float64(max(0, p.fit.rate)*(s.t-last.t).Seconds())
 	if !p.tailUp {
-		back = s.v - last.v
+		back = -back
+		if p.tail == p.came {
+			back = s.v - last.v
+		}
 	}
 	if back <= p.pairs() {
 		return false
 	}
 	p.forget(n - 1)
+	if !p.tailUp && s.t-p.came < comesToRest {
+		p.tail = s.t
+	}
 	p.noise.apart()
 	p.refit()
 	return true
