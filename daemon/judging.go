@@ -22,6 +22,7 @@ type judging struct {
 	offered chan batch    // nearest commits, from memory
 	more    chan struct{} // one slot: something was committed
 	head    atomic.Uint64 // sequence of the newest committed entry
+	caught  atomic.Bool   // what was kept before this start has been judged
 	nextDue atomic.Pointer[rules.Instant]
 
 	mu      sync.Mutex // guards what follows: one writer, the screens read
@@ -181,6 +182,7 @@ func (g *judging) run(ctx context.Context, stopped <-chan struct{}) error {
 	if err := g.reconcile(ctx); err != nil {
 		return err
 	}
+	g.caught.Store(true)
 	for {
 		select {
 		case b := <-g.offered:

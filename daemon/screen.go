@@ -278,7 +278,7 @@ func (d *Daemon) Now() web.Snapshot {
 		at.Since = max(at.Since, d.parts.Clock.Stamp(0))
 	}
 	s := web.Snapshot{
-		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo, Over: d.over.Load(),
+		BoxName: d.parts.BoxName, Site: d.parts.Site, Zone: d.parts.Zone, Demo: d.parts.Demo, Over: d.over.Load(), Behind: !g.caught.Load(),
 		At: at, Wall: v.wall(at), ClockProven: v.anchors[at.Boot].Proven,
 		Kept: v.count, KeptAt: v.wall(v.at), Signs: v.p.Key.Fingerprint(),
 	}

@@ -42,8 +42,14 @@ func TestATakeOffOverARestart(t *testing.T) {
 		}
 		time.Sleep(time.Minute)
 		d, j = box(t, dir, weighing(start, awake))
+		if s := d.Now(); !s.Behind || len(s.Running) != 0 { // the pages are served from here on
+			t.Errorf("before it has read what it kept the box says behind %v, under way %v", s.Behind, s.Running)
+		}
 		run(t, d, func(ctx context.Context) {
 			time.Sleep(time.Minute)
+			if d.Now().Behind {
+				t.Error("after a minute the box still says that it reads what it kept")
+			}
 			if s := d.Now(); len(s.Running) != 1 || len(s.Running[0].Entered.Rows) != 2 || !strings.Contains(s.Running[0].Outlook.Sentence, "2 lines: 1.89 kg") {
 				t.Errorf("after a restart the take-off is %+v", s.Running)
 			}

@@ -41,6 +41,7 @@ type Snapshot struct {
 	ClockProven bool
 	Demo        bool // simulated: the page says so
 	Over        bool // and its night has been played to the end: the clock stands still
+	Behind      bool // the box was just started, and what it kept before is still read: steps under way may be missing
 	Running     []Step
 	Past        []Step // ended steps, newest first
 	Reported    []Said // steps done before the box came, in the order told

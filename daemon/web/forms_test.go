@@ -102,6 +102,23 @@ func TestWhatIsWrongWithAFormIsSaidAndNothingRecorded(t *testing.T) {
 	}
 }
 
+// While the box reads what it kept before its start it does not know what is under way: a
+// step is neither begun, which would begin it twice, nor said not to be.
+func TestNoStepIsBegunBeforeTheBoxKnowsWhatIsUnderWay(t *testing.T) {
+	for _, kind := range []string{"begin", "end"} {
+		box := newFakeBox("hold")
+		box.snap.Running, box.snap.Behind = nil, true
+		h := box.screens().handler()
+		resp, text := visit(t, h, "POST", "/marks", form("kind", kind, "step", "vacuum-hold", "system", ""))
+		if resp.StatusCode != http.StatusUnprocessableEntity || !strings.Contains(text, "Send it again in a moment") || len(box.told) != 0 {
+			t.Errorf("%s: %d, recorded %v\n%s", kind, resp.StatusCode, box.told, text)
+		}
+		if _, text = visit(t, h, "GET", "/", nil); !strings.Contains(text, "still reads what it kept") {
+			t.Errorf("the page Now says nothing of it:\n%s", text)
+		}
+	}
+}
+
 func TestAFormKeepsWhatWasTyped(t *testing.T) {
 	h := newFakeBox("hold").screens().handler()
 	_, text := visit(t, h, "POST", "/marks", form("kind", "mark", "name", "cylinder-weight", "value", "12 or so", "unit", "lb", "note", `number "7" <b>`, "by", "Ines"))

@@ -291,6 +291,9 @@ func (s *screens) told(snap Snapshot, f url.Values) (told rules.Told, done, prob
 		if !ok {
 			return told, "", s.words.say("problem.step")
 		}
+		if snap.Behind { // what is under way is not known yet: a step must not be begun twice for that
+			return told, "", s.words.say("problem.behind")
+		}
 		_, running := snap.running(system, step)
 		if running == (kind == "begin") {
 			return told, "", s.words.say("problem."+kind, s.stepTitle(snap, system, step))

@@ -246,6 +246,9 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	} else if d := snap.Wall.Sub(snap.KeptAt); d > time.Minute {
 		n.Quiet = s.words.say("now.quiet", s.words.span(d))
 	}
+	if snap.Behind {
+		n.Quiet = s.words.say("now.behind")
+	}
 	for _, d := range snap.Devices { // a full disk, say: why, and at once
 		if d.Name == "journal" && !d.OK && !snap.KeptAt.After(d.Since) {
 			n.Quiet = d.Sentence
