@@ -105,6 +105,7 @@ func (g *judging) begin(ctx context.Context, boot uint32, started uint64) error 
 		}
 	}
 	g.applied, g.view.boot = from-1, boot
+	g.caught.Store(from == started) // at a first start there is nothing before it
 	g.head.Store(started + 1)
 	return nil
 }
