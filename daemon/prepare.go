@@ -297,10 +297,33 @@ func (b *Box) addOwn(s *Site, log *slog.Logger) {
 
 // addAlertmanager lets the box tell an Alertmanager which flags are open.
 func (b *Box) addAlertmanager(s *Site, c outbox.AlertServer, log *slog.Logger) {
-	b.parts.Followers = append(b.parts.Followers, outbox.NewAlerts(outbox.AlertParts{
+	b.parts.Followers = append(b.parts.Followers, b.caughtUp(outbox.NewAlerts(outbox.AlertParts{
 		Config: c, Box: s.Box.Name, Site: s.Name, Watch: b.Watch, Shelf: b.Journal.Shelf("alerts"), Log: log,
 		Open: b.standing,
-	}))
+	})))
+}
+
+// stands is a follower that tells how the box stands, and waits until it knows: else each
+// start would take back every step and flag that is under way, and tell them again.
+type stands struct {
+	journal.Follower
+	behind func() bool
+}
+
+func (b *Box) caughtUp(f journal.Follower) journal.Follower {
+	return stands{f, func() bool { return !b.judging.caught.Load() }}
+}
+
+// Run waits, and runs the follower.
+func (s stands) Run(ctx context.Context) error {
+	for s.behind() {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(100 * time.Millisecond):
+		}
+	}
+	return s.Follower.Run(ctx)
 }
 
 // standing are the flags that are open, and the one that no judge can raise: that nothing
@@ -369,7 +392,7 @@ func (b *Box) addOutward(env sensors.Env, c sensors.Config, pages web.Config) er
 		if b.Brokers[c.Name] != nil {
 			o.quiet = b.loop.quiet
 		}
-		b.parts.Followers = append(b.parts.Followers, o)
+		b.parts.Followers = append(b.parts.Followers, b.caughtUp(o))
 	}
 	return err
 }
