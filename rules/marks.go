@@ -75,6 +75,20 @@ func againstMark(mark string) []string {
 	return nil
 }
 
+// onePipework are the steps of which one pipework is in one at a time: under
+// nitrogen, at the pump, valved off, filling, or filling with the compressor running.
+var onePipework = []string{"pressure-test", "evacuation", "vacuum-hold", "draw-in", "weigh-in"}
+
+// besides names what is under way on the pipework on which a step is begun.
+func (j *markDoubtful) besides(b *Told) (names []string) {
+	for _, s := range j.running {
+		if s.System == b.System && s.Name != b.Name && slices.Contains(onePipework, s.Name) && slices.Contains(onePipework, b.Name) {
+			names = append(names, strings.ToLower(stepWord(s.Name)))
+		}
+	}
+	return names
+}
+
 // CutStep takes the step that a mark's note begins with (of reported and
 // accepted), and the system where the note names it: south/vacuum-hold by ...
 func CutStep(note string) (system, step, rest string, ok bool) {
@@ -193,6 +207,7 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 	switch b.Kind {
 	case "begin", "end":
 		under := slices.ContainsFunc(j.running, func(s Step) bool { return s.Name == b.Name && s.System == b.System })
+		besides := j.besides(b)
 		if b.Kind == "begin" && !under {
 			j.running = append(slices.Clone(j.running), Step{System: b.System, Name: b.Name})
 		} else if b.Kind == "end" {
@@ -214,7 +229,10 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 			return append(out, j.doubt(b.Name, begunTwice(b.Name)))
 		case b.Kind == "end" && !under:
 			return append(out, j.doubt(b.Name, endedUnbegun(b.Name)))
-		case b.Kind == "begin" && j.checks != nil && j.checks.inUse:
+		case b.Kind == "begin" && len(besides) > 0:
+			out = append(out, j.doubt(b.Name, begunBeside(b.Name, besides)))
+		}
+		if b.Kind == "begin" && j.checks != nil && j.checks.inUse {
 			if open := j.checks.Open(b.Name); len(open) > 0 { // a page has asked, and its answer stands before the begin
 				return append(out, j.doubt("checks", begunWithOpen(b.Name, open)))
 			}

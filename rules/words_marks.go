@@ -12,6 +12,10 @@ func begunTwice(step string) string {
 	return fmt.Sprintf("%s was begun again while it was under way. The first one counts as ended there, with what it had shown by then; the new one counts from now. Both stand in the record.", stepWord(step))
 }
 
+func begunBeside(step string, others []string) string {
+	return fmt.Sprintf("%s was begun while there is under way: %s. One pipework is in one of these at a time. Each is judged as it stands. End what is over; if it was begun too early, end it and begin it again when its time has come.", stepWord(step), strings.Join(others, ", "))
+}
+
 func begunBeforeEnd(step, unit string) string {
 	of := stepWord(step)
 	if unit != "" {
