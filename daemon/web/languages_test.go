@@ -168,7 +168,7 @@ func writtenElsewhere(box *fakeBox) map[string]bool {
 // attributes that speak.
 func shownTexts(page string) (all []string) {
 	page = regexp.MustCompile(`(?s)<(style|script).*?</(style|script)>`).ReplaceAllString(page, "")
-	for _, m := range regexp.MustCompile(`(?:aria-label|title|alt|placeholder|data-title|data-lost|data-unsent|data-unsent-again|data-unopened|data-full|data-read|data-units|data-head)="([^"]*)"`).FindAllStringSubmatch(page, -1) {
+	for _, m := range regexp.MustCompile(`(?:aria-label|title|alt|placeholder|data-title|data-lost|data-unsent|data-unsent-again|data-unopened|data-sending|data-full|data-read|data-units|data-head)="([^"]*)"`).FindAllStringSubmatch(page, -1) {
 		all = append(all, html.UnescapeString(m[1]))
 	}
 	for _, m := range regexp.MustCompile(`>([^<]+)<`).FindAllStringSubmatch(page, -1) {

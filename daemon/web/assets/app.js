@@ -125,7 +125,21 @@
     sure = true;
     e.target.requestSubmit(by);
     sure = false;
+    if (e.target.enctype === "multipart/form-data" && e.target.querySelector("input[type=file]").files.length) sending(e.target);
   });
+
+  // A large file takes minutes over a site's network, in which a page looks dead and is
+  // tapped again, which begins the file anew.
+  function sending(form) {
+    const word = document.createElement("p");
+    word.className = "sending";
+    word.setAttribute("role", "status");
+    word.textContent = body.dataset.sending;
+    for (const old of form.querySelectorAll(".sending")) old.remove();
+    form.append(word);
+    word.scrollIntoView({ block: "nearest" });
+  }
+  window.addEventListener("pageshow", () => { for (const old of document.querySelectorAll(".sending")) old.remove(); });
 
   // Nor is a page left that no other can take the place of. While the box is heard
   // each second a tap goes at once; a box lost less than that long ago is not noticed.
