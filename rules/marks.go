@@ -13,7 +13,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice or ended without a begin, a mark told while no step is under way that it means something to, or while one is that it contradicts, a step reported or accepted without its name, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
+	Doc:   "Notes a step begun twice, beside another of the same pipework, or ended without a begin, a mark told while no step is under way that it means something to, or while one is that it contradicts, a step reported or accepted without its name, its system, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
