@@ -36,6 +36,7 @@ const (
 
 type chargeTarget struct {
 	ledger *ledger
+	system string
 	step   Step
 	scale  string
 	quiet  time.Duration // from when on the scale counts as silent
@@ -59,6 +60,7 @@ type chargeTarget struct {
 	notOverKg          float64       // the charge that was found not to be over
 	callBy             time.Duration // until then what may be a valve just shut is waited for
 	beyondUp           bool
+	opened             bool          // somebody said that the service valves are
 	overAs             string        // the subject of the call that is up
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
@@ -81,7 +83,7 @@ func (l *lasting) by(now time.Duration, holds bool, long time.Duration) bool {
 }
 
 func beginChargeTarget(s Start) Judge {
-	j := &chargeTarget{ledger: s.weigher.of(s), step: s.Step}
+	j := &chargeTarget{ledger: s.weigher.of(s), system: s.System, step: s.Step}
 	j.target, j.aimed = limit(s.Step, "target")
 	lead, _ := limit(s.Step, "lead")
 	near, _ := limit(s.Step, "near")
@@ -106,6 +108,8 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 		}
 	case *Told:
 		switch {
+		case b.Kind == "mark" && b.Name == "valves-opened" && b.System == j.system:
+			j.opened = true
 		case j.handedOver:
 		case goesOn(j.step.Name, b):
 			j.handedOver = true
@@ -133,7 +137,7 @@ func (j *chargeTarget) letGo() (out []Finding) {
 
 func (j *chargeTarget) charge() charge {
 	c := j.ledger.charge(j.target, j.aimed)
-	c.allowanceKg = j.allowanceKg
+	c.allowanceKg, c.opened = j.allowanceKg, j.opened
 	return c
 }
 

@@ -32,6 +32,7 @@ type charge struct {
 	aimed                 bool    // there is a target
 	unit                  bool    // a scale shows pounds that are taken for kilograms, or the reverse
 	lb                    bool    // it is said in pounds first
+	opened                bool    // the service valves are, by a mark
 }
 
 func (c charge) remainingKg() float64 { return wholeMg(c.targetKg - c.bestKg) }
@@ -129,6 +130,7 @@ type platform struct {
 	unit    bool // it shows pounds, or did: what it calls kilograms is in doubt
 	byTare  bool // because no cylinder of the job weighs so much
 	agreed  bool // somebody weighed what stands there, and found the same
+	rated   rated
 	noise   noise
 	unheard time.Duration // the longest time without a reading since the last good one
 	swapped time.Duration // when a cylinder was last lifted off or put on
@@ -224,8 +226,7 @@ func (l *ledger) refit() {
 
 // charge is the whole charge by now.
 func (l *ledger) charge(target Setting, aimed bool) charge {
-	c := l.before
-	c.targetKg, c.aimed, c.lb = target.Value, aimed, l.lb
+	c := charge{targetKg: target.Value, aimed: aimed, lb: l.lb}
 	variance := 0.0
 	for _, p := range l.platforms {
 		for _, r := range p.rows {
@@ -246,6 +247,10 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 	if c.unit { // nobody knows which of the weights were in the wrong one
 		c.lowKg, c.highKg = min(c.lowKg, float64(c.lowKg*poundKg)), max(c.highKg, c.highKg/poundKg)
 	}
+	was := l.before
+	c.lowKg, c.bestKg, c.highKg = c.lowKg+was.lowKg, c.bestKg+was.bestKg, c.highKg+was.highKg
+	c.unweighedKg += was.unweighedKg
+	c.unit = c.unit || was.unit
 	for _, kg := range []*float64{&c.bestKg, &c.lowKg, &c.highKg, &c.unweighedKg} {
 		*kg = wholeMg(*kg)
 	}
@@ -282,10 +287,18 @@ func (l *ledger) heard() (last time.Duration, ok bool) {
 	return last, ok && last >= l.stepAt
 }
 
-// flowsOn is what may have gone in since a scale was last heard.
+// flowsOn is what may have gone in since a scale was last heard: of one that was heard
+// too seldom to see it flow, or stand, as much as a hose lets pass.
 func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
+	_, heard := l.heard()
 	for _, p := range l.platforms {
 		switch {
+		case len(p.rows) == 0 && len(p.own()) < levelReads && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
+			most := math.Inf(1)
+			if n := len(p.good); n > 0 && p.good[n-1].v > emptyKg {
+				most = p.good[n-1].v
+			}
+			kg += min(most, float64(p.widest()*quiet.Seconds()))
 		case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
 		case p.opening():
 			kg += float64(p.widest() * quiet.Seconds())

@@ -214,8 +214,52 @@ func (p *platform) leftAlone(s sample) {
 // reverse. Nobody changes its unit and the cylinder in the same moment.
 func (p *platform) unitChanged(was, after, flowing weight, gap time.Duration) bool {
 	first := p.pending[0]
-	return !p.hintedAt(first.t) && !p.lifted && gap <= max(bumpMost, 2*p.usual()) && otherUnit(was.kg, after.kg, switchShare) &&
-		p.fast[0].t == first.t && !steady(flowing, after) // it showed nothing else between, and its flow changed alike
+	switch {
+	case p.hintedAt(first.t) || p.lifted || p.fast[0].t != first.t: // it showed something else between
+		return false
+	case gap <= max(bumpMost, 2*p.usual()):
+		return otherUnit(was.kg, after.kg, switchShare) && !steady(flowing, after) // its flow changed alike
+	}
+	// It was silent, and flowed on meanwhile, or not.
+	flowed := float64(gapHigh * max(0, flowing.rate) * gap.Seconds())
+	half := flowed / 2 / max(1, was.kg)
+	return otherUnit(was.kg-float64(flowed/2), after.kg, half+switchShare)
+}
+
+// rated is a cylinder's full weight and the last flow from it that was well known.
+type rated struct {
+	cylinder   int
+	kg, kgPerS float64
+}
+
+const (
+	ratedTimes = 20.0 // standard errors of a flow that is well known; our choice
+	ratedShare = 0.05 // by which two flows through one valve may differ; our choice
+	likeShare  = 0.15 // and two full cylinders of one job; our choice
+)
+
+// unitBySwap doubts the unit where with another cylinder both the weight and the flow
+// became more, or less, by just what lies between pounds and kilograms: somebody
+// switched the display when he changed the cylinder.
+func (p *platform) unitBySwap() {
+	now := rated{p.cylinder, p.start.kg, p.fit.rate}
+	if p.lifted || p.zeroedRow > 0 || p.fit.rate < ratedTimes*p.fit.rateSe || p.fit.span < 3*levelLeast || now.kg < 1 {
+		return
+	}
+	was := p.rated
+	if was.cylinder == now.cylinder {
+		p.rated.kg, p.rated.kgPerS = max(was.kg, now.kg), now.kgPerS
+		return
+	}
+	p.rated = now
+	times := now.kgPerS * poundKg / was.kgPerS
+	heavier := now.kg * poundKg / was.kg
+	if times < poundKg {
+		times, heavier = times/poundKg/poundKg, heavier/poundKg/poundKg
+	}
+	if was.cylinder > 0 && !p.agreed && math.Abs(times-1) < ratedShare && math.Abs(heavier-1) < likeShare {
+		p.unit = true
+	}
 }
 
 // otherUnit reports whether two weights are the same in pounds and in

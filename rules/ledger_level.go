@@ -30,6 +30,7 @@ func (p *platform) refit() {
 	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
 		p.fastest = max(p.fastest, p.fit.rate)
 	}
+	p.unitBySwap()
 	p.rain.see(p.fit, p.began, p.lifted || p.fit.rate > max(noFlow, 2*p.fit.rateSe))
 	if p.joint != nil && p.begun[len(p.begun)-1].t-p.begun[0].t >= 3*bumpMost {
 		p.rejoin()

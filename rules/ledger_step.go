@@ -44,6 +44,7 @@ func beginLedger(s Start) *ledger {
 // somebody may tell of that only now.
 func (p *platform) knows(was *platform) {
 	p.units = was.units // not its noise: compressors run now
+	p.unit, p.byTare, p.agreed = was.unit, was.byTare, was.agreed
 	p.swapped, p.untold = was.swapped, was.untold
 	p.rain = was.rain.carried()
 }
@@ -145,6 +146,7 @@ func (l *ledger) grosses() (vs []Value) {
 
 // earlierCharge is the total after an earlier draw-in or weigh-in.
 func earlierCharge(f Finding) (was charge) {
+	was.unit = f.Cause == "unit"
 	for _, v := range f.Values {
 		switch v.Key {
 		case "drawn_kg", "charged_kg":

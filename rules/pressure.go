@@ -589,8 +589,8 @@ func (j *pressureTest) final() []Finding {
 		return j.give(NotProven, "settling", pressNotStood(v.t-j.filled, asTime(stood*j.lasts.Seconds())))
 	case v.end.t-j.start.t < asTime(enough*j.lasts.Seconds())-j.averaged()-j.fine:
 		return j.give(NotProven, "settling", pressTooShort(v.end.t-j.start.t, asTime(enough*j.lasts.Seconds())))
-	case j.topPa == j.lowPa && math.Abs(v.expectedPa) > 2*tolerance:
-		return j.give(NotProven, "gauge", pressStuck(j.level(), v))
+	case j.topPa == j.lowPa && j.mustMovePa() > 2*tolerance:
+		return j.give(NotProven, "gauge", pressStuck(j.level(), j.mustMovePa()))
 	case v.source == noTemperature:
 		return j.give(NotProven, "temperature", pressNoTemp(v))
 	case v.doubtPa > float64(noTempDoubtK*j.paPerK(*j.start)): // thermometers that tell less than none would
@@ -611,6 +611,17 @@ func (j *pressureTest) final() []Finding {
 		return j.give(NotProven, "temperature", pressSun(v))
 	}
 	return j.give(NotProven, "unknown", pressClose(v))
+}
+
+// mustMovePa is by how much temperature and barometer alone have moved the pressure
+// since the beginning, at the most: a day that ends as warm as it began shows it between.
+func (j *pressureTest) mustMovePa() (pa float64) {
+	for _, s := range after(j.course(), j.start.t) {
+		if c := j.compare(*j.start, s); c.gas.source != noTemperature {
+			pa = max(pa, math.Abs(c.expectedPa))
+		}
+	}
+	return pa
 }
 
 func (j *pressureTest) spanS() float64 { return max((j.view.end.t - j.start.t).Seconds(), 1) }

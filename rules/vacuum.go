@@ -85,6 +85,7 @@ type vacuumHold struct {
 	small     int  // readings less than any gauge can show, and
 	great     int  // more, from the first on
 	badUnit   bool // so its unit is wrong
+	zeros     int  // readings of nought or less, which no pressure is
 	slipped   bool // began where a pascal gauge would not and a micron gauge would: may be one called the other
 	unstarted bool // and was still above it once settled: nothing passes without a new begin
 
@@ -158,6 +159,8 @@ func (j *vacuumHold) Next(e Entry) (out []Finding) {
 		case b.Health.Usable() && b.Value > 0:
 			j.air.deafN = 0
 			return j.read(sample{j.clock.of(b.Taken), b.Value})
+		case b.Health.Usable() && b.Health.Live():
+			j.zeros++
 		case b.Health.Live() && !b.Health.Usable():
 			return j.noValue(j.clock.newest, b.Health.Reason)
 		}
@@ -252,7 +255,7 @@ func (j *vacuumHold) decide(t time.Duration) (out []Finding) {
 		switch {
 		case j.result != "":
 		case len(j.ss) == 0:
-			out = append(out, j.verdict(NotProven, "gauge", holdNoGauge()))
+			out = append(out, j.verdict(NotProven, "gauge", holdNoGauge(j.gauge.Name, j.zeros)))
 		default:
 			out = append(out, j.verdict(NotProven, "gap", holdGap(j.clock.unknown, j.air.deafN > 0)))
 		}

@@ -206,6 +206,10 @@ func (j *vacuumHold) over() []Finding {
 	}
 	cause := "unknown"
 	switch {
+	case j.charging:
+		return append(out, j.verdict(NotProven, cause, holdCharged()))
+	case len(j.ss) == 0 && j.zeros > 0:
+		return append(out, j.verdict(NotProven, "gauge", holdNoGauge(j.gauge.Name, j.zeros)))
 	case len(j.ss) == 0:
 		cause = "gauge"
 	case now < j.sett:

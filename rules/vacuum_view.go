@@ -59,6 +59,9 @@ func (j *vacuumHold) look(t time.Duration) {
 		}
 		before, atFirst := v.rises.At(now-60).Pa, v.rises.At(first).Pa
 		v.slopePaPerS, v.meanPaPerS = (v.nowPa-before)/60, (v.nowPa-atFirst)/max(now-first, 1)
+		if now-first < viewFrom.Seconds() { // so short a stretch has no mean
+			v.meanPaPerS = v.slopePaPerS
+		}
 		v.peakPa, v.rosePa = max(v.nowPa, atFirst), v.nowPa-atFirst
 		v.lookForPeak(all, j.sett.Seconds())
 		v.lookForCause(max(now, j.ends().Seconds()) - first)

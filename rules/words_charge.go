@@ -107,6 +107,9 @@ func chargeFar(c charge) string {
 }
 
 func chargeOver(c charge) string {
+	if c.unit {
+		return fmt.Sprintf("Charge at %s by a scale whose weight differs by just the 2.2 between pounds and kilograms: it may be too much, or too little. Close the cylinder valve, and recover nothing before the cylinder is weighed with its unit known.", ofTarget(c))
+	}
 	if -c.remainingKg() <= c.tolerance() {
 		return fmt.Sprintf("Charge at %s: %s over. Close the cylinder valve now. %s", ofTarget(c), c.both(-c.remainingKg()), stillWithin(c))
 	}
@@ -154,9 +157,9 @@ func weighed(step, result, cause string, c charge, tol float64, source string) s
 	case cause == "unit":
 		return fmt.Sprintf("%s not proven: the scale's weight differed by just the 2.2 between pounds and kilograms, so what it showed, %s, may be wrong. Nothing is lost: weigh the cylinder with its unit known, and compare with its weight before.", name, ofTarget(c))
 	case step == "draw-in" && result == Passed && !c.aimed:
-		return fmt.Sprintf("%s ended with %s drawn in. %s", name, c.both(c.bestKg), lineFull)
+		return fmt.Sprintf("%s ended with %s drawn in.%s", name, c.both(c.bestKg), lineFull(c))
 	case step == "draw-in" && result == Passed:
-		return fmt.Sprintf("%s ended with %s drawn in; %s remain for the weigh-in. %s", name, ofTarget(c), c.both(c.remainingKg()), lineFull)
+		return fmt.Sprintf("%s ended with %s drawn in; %s remain for the weigh-in.%s", name, ofTarget(c), c.both(c.remainingKg()), lineFull(c))
 	case result == Passed:
 		return fmt.Sprintf("%s passed: %s, within %s of the target (%s; tolerance by common practice).", name, passedAt(c), c.mass(tol), source)
 	case cause == "over":
@@ -218,6 +221,8 @@ func overStands(c charge, flows bool) string {
 	}
 	over := max(0, -c.remainingKg())
 	switch {
+	case c.unit:
+		return "Over its target, if the scale's unit is what it says" + do
 	case over < 0.005: // less than is shown of it
 		return "At its target" + do
 	case over <= c.tolerance():
@@ -265,15 +270,21 @@ func chargingSlower(c charge, kgPerS float64, limit Setting) string {
 	return fmt.Sprintf("Charging at %s, within %s again.", c.perMin(kgPerS), c.perMin(limit.Value))
 }
 
-// lineFull is the caution after a draw-in: liquid that is shut in and warms can burst what holds it.
-const lineFull = "Liquid may fill the line: open the service valves, as the unit maker says, before indoor units get power."
+// lineFull is the caution after a draw-in: liquid that is shut in and warms can burst what
+// holds it. Where somebody said that the valves are open nothing is shut in.
+func lineFull(c charge) string {
+	if c.opened {
+		return ""
+	}
+	return " Liquid may fill the line: open the service valves, as the unit maker says, before indoor units get power."
+}
 
 func flowStopped(c charge) string {
 	s := fmt.Sprintf("Draw-in finished: nothing to speak of has flowed for 5 min, at %s.", ofTarget(c))
 	if c.aimed && c.remainingKg() > 0 {
 		s += fmt.Sprintf(" %s remain for the weigh-in.", c.both(c.remainingKg()))
 	}
-	return s + " Close the cylinder valve. " + lineFull
+	return s + " Close the cylinder valve." + lineFull(c)
 }
 
 func flowsAgain(c charge, kgPerS float64) string {

@@ -131,8 +131,8 @@ func pressTooShort(left, enough time.Duration) string {
 	return fmt.Sprintf("Pressure test not proven: only %s are left to compare since the pipe was filled and had evened out. Hold on until it is %s.", span(left), span(enough))
 }
 
-func pressStuck(nowPa float64, v pressView) string {
-	return fmt.Sprintf("Pressure test not proven: the gauge has stood at %s without moving by a digit, where the temperature alone should have moved it by %s. Tap it, look at its valve and its cable, and begin the test again.", psi(nowPa), psiFine(math.Abs(v.expectedPa)))
+func pressStuck(nowPa, shouldPa float64) string {
+	return fmt.Sprintf("Pressure test not proven: the gauge has stood at %s without moving by a digit, where the temperature alone should have moved it by %s. Tap it, look at its valve and its cable, and begin the test again.", psi(nowPa), psiFine(shouldPa))
 }
 
 func pressNoTemp(v pressView) string {

@@ -180,7 +180,10 @@ func holdSlipped(point string, startPa float64, limit Setting) string {
 		point, Pascal.Text(startPa), micron(startPa), micron(limit.Value), Decimals(startPa, 0))
 }
 
-func holdNoGauge() string {
+func holdNoGauge(point string, zeros int) string {
+	if zeros > 0 {
+		return fmt.Sprintf("Vacuum hold not proven: %s gave nothing but 0, and no pipe is as empty as that. Look at the gauge, its cable and its unit in the site file, and begin the hold again.", point)
+	}
 	return "Vacuum hold not proven: no gauge was heard. Connect one and begin the hold again."
 }
 
@@ -208,6 +211,12 @@ func holdEnded(now, ends time.Duration, cause string) string {
 		s += " The gauge had fallen silent."
 	}
 	return s + " Only a hold of its whole time, with its gauge heard, proves it."
+}
+
+// holdCharged is said of a hold within which a charging step was begun: what the gauge
+// shows from then on is refrigerant.
+func holdCharged() string {
+	return "Vacuum hold not proven: a draw-in or weigh-in was begun before it was over, and refrigerant in the pipe hides what comes in. Only a hold of its whole time, and nothing let in, proves it."
 }
 
 // holdWords is what the sentence about a hold is made of.
