@@ -16,6 +16,9 @@ func weighEach(seed uint64, every time.Duration, carries func(s float64) (kg flo
 	shown := 0.0
 	for at := time.Duration(r.Int64N(int64(every))); at < 300*time.Second; at += every {
 		kg, hangs := carries(at.Seconds())
+		if math.IsNaN(kg) { // silent
+			continue
+		}
 		if !hangs {
 			shown = math.Round((kg+float64(0.002*r.NormFloat64()))/0.005) * 0.005
 		}
@@ -81,6 +84,36 @@ func TestAHandOnTheScaleChargesNothing(t *testing.T) {
 			}
 			if wrong > trials/6 {
 				t.Errorf("%s, each %v: %d of %d masses are more than 10 g and 1.5 digits wrong, the worst by %.3f kg", c.name, every, wrong, trials, worst)
+			}
+		}
+	}
+}
+
+// Another cylinder is put on, the scale falls silent before or soon after that, and comes back
+// zeroed: what flowed meanwhile nobody weighed, and the band says so. Once it counted as nought.
+func TestAnotherCylinderAndASilenceThatZeroes(t *testing.T) {
+	const rate, silentTo = 0.03, 215.0
+	flowed := func(s, from, to float64) float64 { return float64(rate * min(max(s-from, 0), to-from)) }
+	for _, every := range []time.Duration{time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second} {
+		for _, silentFrom := range []float64{112, 118, 122, 130} { // the new cylinder stands there from 115 s on
+			for opened := silentFrom + 5; opened < silentTo; opened += 30 {
+				told := weighEach(1, every, func(s float64) (float64, bool) {
+					switch {
+					case s >= silentFrom && s < silentTo:
+						return math.NaN(), false
+					case s < 100:
+						return 12 - flowed(s, 20, 80), false
+					case s < 115:
+						return 0, false
+					case s < silentFrom:
+						return 18, false
+					}
+					return flowed(silentTo-5, opened, 280) - flowed(s, opened, 280), false
+				})
+				charged := flowed(80, 20, 80) + flowed(280, opened, 280)
+				if wide := told.widened(); wide.lowKg > charged+0.02 || wide.highKg < charged-0.02 || wide.highKg-wide.lowKg < flowed(silentTo, opened, 280)-0.05 {
+					t.Errorf("each %v, silent from %.0f s, opened at %.0f s: %.3f kg went in, %.3f to %.3f is said", every, silentFrom, opened, charged, wide.lowKg, wide.highKg)
+				}
 			}
 		}
 	}

@@ -82,9 +82,24 @@ func (p *platform) flowedLifted(fallKg float64) bool {
 // the scale was zeroed with the cylinder on it, and what flowed at that moment
 // nobody saw.
 func (p *platform) loaded() {
-	if p.lifted && p.flowedLifted(p.start.kg-p.levelKg()) {
+	switch {
+	case !p.lifted || !p.flowedLifted(p.start.kg-p.levelKg()):
+	case p.offRow > 0 && p.bareUntil > 0 && p.bareUntil == p.began:
+		p.putOnUnseen(p.bareSince, p.start)
+		p.begun, p.settled = append([]sample(nil), p.good...), false
+		p.begin(p.first())
+	default:
 		p.notLifted(p.flowing)
 	}
+}
+
+// putOnUnseen is another cylinder that was set on the empty platform in a silence: it may
+// have flowed since, at any moment, and what is weighed from now on is of it.
+func (p *platform) putOnUnseen(since time.Duration, after weight) {
+	p.lifted, p.empties, p.nought, p.offRow = false, nil, false, 0
+	p.cylinder++
+	p.unwatched(len(p.rows), weight{t: since, rate: p.flowing.rate, rateSe: p.flowing.rateSe}, after, since, after.t)
+	p.zeroedRow, p.zeroedGross = 0, 0 // nobody knows what it weighed before
 }
 
 // notLifted takes back that the cylinder was lifted off: the scale was zeroed
@@ -134,6 +149,20 @@ func (p *platform) putOn(was, after weight) {
 	p.bare(empties[0])
 	p.cylinder++
 	p.zeroedRow, p.blind = 0, nil
+}
+
+// changedBefore takes what is pending for a cylinder that was put on, or for the empty
+// platform, where a silence has followed before it was known to stay: what the scale shows
+// after that is of another load, and it may have flowed meanwhile.
+func (p *platform) changedBefore(last, newest, s sample) bool {
+	put := newest.v >= 1 && newest.v-last.v >= gulpMost
+	off := !p.lifted && p.usual() >= seldom && last.v > gulpMost+emptyKg && math.Abs(newest.v) < emptyKg && s.v < emptyKg
+	if p.back || !put && !off {
+		return false
+	}
+	p.stoodFirst()
+	p.breakSegment()
+	return true
 }
 
 // keyed reports whether a jump was somebody who zeroed a scale, read net, a while after he put

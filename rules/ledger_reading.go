@@ -57,7 +57,7 @@ func (p *platform) weigh(s sample) {
 		p.aside, p.cleared = nil, false
 		return
 	}
-	if p.silence(s.t-last.t, gapAtLeast) && len(p.own()) > 1 {
+	if p.silence(s.t-last.t, gapAtLeast) && (len(p.own()) > 1 || p.lifted && (s.t-last.t).Seconds() > float64(lostReads*p.beat.Seconds())) {
 		why := EndedSilence
 		if p.cut {
 			why = EndedPowerCut
@@ -70,6 +70,10 @@ func (p *platform) weigh(s sample) {
 
 func (p *platform) weighAfterJump(s, last, newest sample) {
 	if p.silence(s.t-newest.t, backAfter) && p.thawedBefore(last, true) {
+		p.weigh(s)
+		return
+	}
+	if p.silence(s.t-newest.t, backAfter) && p.changedBefore(last, newest, s) {
 		p.weigh(s)
 		return
 	}
@@ -155,6 +159,9 @@ func (p *platform) accept(s sample) {
 	}
 	p.noise.see(s)
 	p.good = append(p.good, s)
+	if len(p.own()) >= levelReads {
+		p.beat = p.usual()
+	}
 	for len(p.good) > 8 && s.t-p.good[0].t > historyFor {
 		p.good = p.good[1:]
 	}

@@ -62,6 +62,7 @@ func (p *platform) bridge(s sample, why string) {
 	kg := p.levelKg()
 	if p.lifted {
 		kg = s.v // a platform without a cylinder gives nothing
+		p.bareSince, p.bareUntil = last.t, s.t
 	}
 	p.closeRow(last.t, kg, why)
 	if fall := kg - s.v; !p.lifted {
@@ -108,7 +109,7 @@ func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 	p.next(last.t, was.kg, why, false)
 	p.cut = false
 	if lifted {
-		p.cylinder++
+		p.putOnUnseen(last.t, after)
 		return
 	}
 	p.unwatched(len(p.rows), was, after, last.t, first.t)
