@@ -79,7 +79,7 @@ func TestWhatIsSaidOfAWeighIn(t *testing.T) {
 	if o.Figure < 1.99 || o.Figure > 2.01 || o.Limit.Value < 15.7 || o.Limit.Value > 15.9 {
 		t.Errorf("figure %g, the target's line at %g; want 2.00 and 15.8 (30 less 14.2)", o.Figure, o.Limit.Value)
 	}
-	e.say(t, 1, 640, "last heard 40 s ago")
+	e.say(t, 1, 640, "Weigh-in, 2.00 of 14.20 kg", "last heard 40 s ago") // as it was last weighed, which the flag of the silence says too
 }
 
 func TestWhatIsSaidOfStepsNobodyJudges(t *testing.T) {

@@ -443,6 +443,7 @@ func TestRealBrowserKeepsAFormThatCannotBeSent(t *testing.T) {
 	b.do(t, chromedp.Evaluate[chromedp.Void](send))
 	b.until(t, "a word that it was not sent", `!!document.querySelector("#lost") && document.querySelector("#lost").innerText.includes("nothing was recorded") && document.querySelector("[name=note]").value === "wind on the scale"`)
 	away.Store(false)
+	b.until(t, "a word that the box is there again", `document.querySelector("#lost").innerText.includes("send it once more") && document.querySelector("[name=note]").value === "wind on the scale"`)
 	b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelector("form.form button.main").click()`))
 	b.until(t, "the page after it", `location.pathname === "/steps/weigh-in" && document.querySelector(".done") !== null`)
 }

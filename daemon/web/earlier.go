@@ -354,6 +354,8 @@ func (s *screens) postVisit(w http.ResponseWriter, r *http.Request) {
 	_ = answer.SetReadDeadline(until)                                          // a test's recorder has none
 	_ = answer.SetWriteDeadline(until.Add(paperTime))
 	f := url.Values{}
+	body := &arriving{ReadCloser: r.Body}
+	r.Body = body
 	v, sent, err := s.readOffer(r, f)
 	problem := ""
 	var most *http.MaxBytesError
@@ -368,7 +370,11 @@ func (s *screens) postVisit(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, r, http.StatusBadRequest, "refused.form")
 		return
 	case err != nil:
-		s.log.Error("a bundle was not read", "error", err)
+		if body.err != nil { // a page closed or a network lost on the way is no fault of the box
+			s.log.Info("a bundle did not arrive whole", "error", err)
+		} else {
+			s.log.Error("a bundle was not read", "error", err)
+		}
 		problem = s.words.say("problem.bundle-broken")
 	case !sent:
 		problem = s.words.say("problem.bundle-none")
@@ -378,6 +384,20 @@ func (s *screens) postVisit(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.writeOffer(w, r, http.StatusOK, f, v, "")
+}
+
+// arriving is what a browser sends, and how its way here ended where that was not its end.
+type arriving struct {
+	io.ReadCloser
+	err error
+}
+
+func (a *arriving) Read(p []byte) (int, error) {
+	n, err := a.ReadCloser.Read(p)
+	if err != nil && !errors.Is(err, io.EOF) {
+		a.err = err
+	}
+	return n, err
 }
 
 // readOffer reads the form: its fields stand before the file.

@@ -2,8 +2,11 @@ package web
 
 import (
 	"bytes"
+	"fmt"
 	"html"
+	"log/slog"
 	"mime/multipart"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -49,6 +52,51 @@ func TestABundleIsShownBeforeItIsTakenIn(t *testing.T) {
 		newFakeBox("hold").screens().handler().ServeHTTP(w, r)
 		if text := w.Body.String(); w.Code != c.status || !strings.Contains(text, c.says) || strings.Contains(text, c.not) {
 			t.Errorf("%q %q: %d\n%s", c.file, c.fingerprint, w.Code, text)
+		}
+	}
+}
+
+// A page that is closed on the way of a file is no fault of the box, and no error in its log; a
+// file that came whole and could not be kept is one.
+func TestAnUploadThatBreaksOffIsNoFaultOfTheBox(t *testing.T) {
+	for sent, want := range map[string]string{"good": "level=INFO msg=\"a bundle did not arrive whole\"", "broken": "level=ERROR msg=\"a bundle was not read\""} {
+		var log bytes.Buffer
+		var body bytes.Buffer
+		m := multipart.NewWriter(&body)
+		part, err := m.CreateFormFile("bundle", "bundle.zip")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, _ = part.Write([]byte(sent))
+		if err := m.Close(); err != nil {
+			t.Fatal(err)
+		}
+		text := body.String()
+		if sent == "good" {
+			text = strings.TrimSuffix(text, "--"+m.Boundary()+"--\r\n") // the connection ends within the file
+		}
+		h, done := newFakeBox("hold").screens(WithLog(slog.New(slog.NewTextHandler(&log, nil)))).handler(), make(chan struct{})
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			defer close(done)
+			r.Host = "127.0.0.1:8090"
+			h.ServeHTTP(w, r)
+		}))
+		conn, err := net.Dial("tcp", server.Listener.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = fmt.Fprintf(conn, "POST /earlier HTTP/1.1\r\nHost: 127.0.0.1:8090\r\nContent-Type: %s\r\nContent-Length: %d\r\n\r\n%s", m.FormDataContentType(), body.Len(), text)
+		if err == nil {
+			err = conn.(*net.TCPConn).CloseWrite()
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		<-done
+		server.Close()
+		_ = conn.Close()
+		if said := log.String(); !strings.Contains(said, want) || strings.Count(said, "level=") != 1 {
+			t.Errorf("of %q the log says %q", sent, said)
 		}
 	}
 }

@@ -17,6 +17,7 @@ import (
 // grow with what nobody weighed.
 func TestChargeIsDrawnAsMassThatWentIn(t *testing.T) {
 	box := newFakeBox("weigh")
+	box.heardAgain()
 	s := box.screens()
 	st, _ := box.snap.running("", "weigh-in")
 	ch, err := s.stepChart(t.Context(), box.snap, asMeasured, st, mostSamples)
@@ -60,6 +61,7 @@ func TestChargeIsDrawnAsMassThatWentIn(t *testing.T) {
 // The ledger is a table with a row a stretch, its sum, and what remains.
 func TestLedgerIsATable(t *testing.T) {
 	box := newFakeBox("weigh")
+	box.heardAgain()
 	h := box.screens().handler()
 	for _, page := range []string{"/", "/steps/weigh-in"} {
 		_, text := visit(t, h, "GET", page, nil)

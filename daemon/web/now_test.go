@@ -26,7 +26,7 @@ func TestAResultLeavesNoMinutes(t *testing.T) {
 	}
 }
 
-// A silence has one age on a page, which is the sentence's.
+// A silence has one age on a page, which is the sentence's, and its charge is one.
 func TestOneSilenceHasOneAge(t *testing.T) {
 	box := newFakeBox("weigh")
 	for range 5 {
@@ -36,6 +36,9 @@ func TestOneSilenceHasOneAge(t *testing.T) {
 	flat := strings.Join(strings.Fields(tags.ReplaceAllString(strings.ReplaceAll(text, "\u00a0", " "), " ")), " ")
 	if n := strings.Count(flat, "77 s ago"); n < 2 || strings.Contains(flat, "72 s ago") {
 		t.Errorf("the age stands there %d times\n%s", n, flat)
+	}
+	if n := strings.Count(flat, "9.40 of 14.20 kg"); n < 2 || strings.Contains(flat, "9.59") { // the sentence and the flag: as it was last weighed
+		t.Errorf("one charge stands there %d times\n%s", n, flat)
 	}
 }
 

@@ -120,7 +120,7 @@ func (s *screens) showWatch(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	for _, p := range k.Paths {
 		x := watchPathView{Name: p.Name, State: "suspect", Sentence: p.Sentence, Wakes: p.Wakes, Tries: p.Tries, Waiting: p.Waiting, Quarantined: p.Quarantined,
-			Last: s.words.moment(p.LastDone, time.Now(), snap.zone()), For: s.words.say("watch.path-all")}
+			Last: s.words.moment(p.LastDone, snap.Wall, snap.zone()), For: s.words.say("watch.path-all")}
 		switch {
 		case p.Nobody:
 			x.State, x.Sentence = waiting, s.words.say("watch.no-phone")

@@ -82,6 +82,9 @@ func TestWatchSaysWhoAndByWhichPath(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, text)
 		}
 	}
+	if !strings.Contains(text, "3 h 25 min ago") { // by the box's clock, which an invented night's is not this machine's
+		t.Errorf("when a message was last taken is not said by the box's clock:\n%s", text)
+	}
 	if strings.Contains(text, "no phone has asked") {
 		t.Error("it says of a path to somebody that no phone takes it")
 	}

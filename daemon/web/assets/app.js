@@ -183,6 +183,19 @@
     redraw();
   }
 
+  // A page without a stream hears nothing of the box: while a form of it waits, it asks.
+  let calling = false;
+  async function call() {
+    if (!unsent || calling || asking || body.dataset.stream || document.hidden) return;
+    calling = true;
+    try {
+      await there();
+      if (unsent) { tell(body.dataset.unsentAgain); unsent = false; }
+    } catch (none) { // still away
+    } finally { calling = false; }
+  }
+  if (!body.dataset.stream) setInterval(call, 3000);
+
   function watch() {
     const age = Math.floor((Date.now() - heard) / 1000);
     if (!body.dataset.stream || document.hidden || age < 6 || body.classList.contains("full")) return;
