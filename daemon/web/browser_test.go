@@ -126,20 +126,28 @@ func (b *browser) do(t *testing.T, steps ...chromedp.Action[chromedp.Void]) {
 
 func ask[T any](t *testing.T, b *browser, script string) T {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, 2*time.Minute)
-	defer cancel()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
+	v, err := asked[T](b, script)
 	if err != nil {
 		t.Fatalf("%v\n%s", err, script)
 	}
 	return v
 }
 
-// until waits for a page to come to something.
+func asked[T any](b *browser, script string) (T, error) {
+	ctx, cancel := context.WithTimeout(b.ctx, 2*time.Minute)
+	defer cancel()
+	return chromedp.Run(ctx, chromedp.Evaluate[T](script, chromedp.EvalAwaitPromise))
+}
+
+// until waits for a page to come to something, and for the page that takes its place.
 func (b *browser) until(t *testing.T, what, script string) {
 	t.Helper()
 	for end := time.Now().Add(2 * time.Minute); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
-		if ask[bool](t, b, script) {
+		switch ok, err := asked[bool](b, script); {
+		case err != nil && strings.Contains(err.Error(), "navigated or closed"): // another page comes just now: that one is asked
+		case err != nil:
+			t.Fatalf("%v\n%s", err, script)
+		case ok:
 			return
 		}
 	}
