@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -182,6 +183,35 @@ func TestAHoldSaysWhyItIsNotProven(t *testing.T) {
 		v := lastVerdict(t, append(all, e.next(1, 3660, &Told{Kind: "end", Name: "vacuum-hold"})...))
 		if v.Result != NotProven || v.Cause != c.cause || !strings.Contains(v.Text, c.says) {
 			t.Errorf("%s: %s (%s): %s", c.name, v.Result, v.Cause, v.Text)
+		}
+	}
+}
+
+// Begun with the pump on, and valved off minutes later without a word: the flat stretch and
+// the rise after it make a chord, which once was taken for the slope of a rise that bends
+// well below the limit.
+func TestAPumpValvedOffLaterMakesNoChord(t *testing.T) {
+	const micron = 0.133322
+	for seed := range uint64(6) {
+		r := rand.New(rand.NewPCG(seed, 7))
+		site := Site{
+			Points:  []sensors.Point{{Name: "gauge", Quantity: sensors.Vacuum, Role: "vacuum-gauge", Every: 2 * time.Second}},
+			Systems: []System{{Steps: map[string]map[string]Setting{"vacuum-hold": {"limit": {Value: 500 * micron, Given: true}, "start": {Value: 500 * micron}, "lasts": {Value: 3600, Given: true}, "settle": {Value: 300}}}}},
+		}
+		e := feed{Engine: NewEngine(site, []Rule{VacuumRising})}
+		e.next(1, 0, &Started{GapKnown: true})
+		all := e.next(1, 1, &Told{Kind: "begin", Name: "vacuum-hold"})
+		for s := 2.0; s < 3000; s += 2 {
+			level := 158.0
+			if off := s - 404; off > 0 {
+				level += 162 * (1 - math.Exp(-off/960)) // towards 320
+			}
+			all = append(all, e.read(1, s, "gauge", level*micron*(1+0.005*r.NormFloat64()))...)
+		}
+		for _, f := range all {
+			if f.Edge == Raised {
+				t.Errorf("seed %d: %s", seed, f.Text)
+			}
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"sort"
 	"time"
 
+	"standwatch/rules/physics"
 	"standwatch/sensors"
 )
 
@@ -31,6 +32,7 @@ const (
 	surelyOver  = 0.995            // how probably it is passed, or will be
 	surelyWill  = 0.988            // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;
+	latelyToo   = 0.9              // and not less by the newer readings alone, where the pump may have gone on for a while;
 	farSurer    = 0.995            // or this, for half the time: two looks
 	tooClose    = 0.1              // either side of even, at the end
 	causeSure   = 0.75             // of what rises, before its cause is named
@@ -90,6 +92,7 @@ type vacuumHold struct {
 	unstarted bool // and was still above it once settled: nothing passes without a new begin
 
 	view      holdView
+	seen      []physics.Stretch // that it was taken of
 	looked    time.Duration
 	glanced   time.Duration
 	above     lasting       // surely past the limit

@@ -67,7 +67,45 @@ func (j *vacuumHold) look(t time.Duration) {
 		v.lookForCause(max(now, j.ends().Seconds()) - first)
 		j.lookAtWalls(&v, asTime(first))
 	}
-	j.view = v
+	j.view, j.seen = v, all
+}
+
+// startedFlat reports whether the first minutes surely rose by less than a quarter as fast as
+// the level rises since: what is valved off rises fastest at first. So the pump may have gone
+// on, and been valved off some minutes after the begin, of which nobody said a word.
+func (j *vacuumHold) startedFlat() bool {
+	i := sort.Search(len(j.ss), func(i int) bool { return j.ss[i].t > j.sett })
+	first := lineThrough(j.ss[:i])
+	return !j.valved && first.known && first.slopePaPerS+float64(2*first.seSlope) < j.view.meanPaPerS/4
+}
+
+// lately is how probably the level will be over the limit at the hold's end by the readings
+// since it bent upwards alone, once as much has settled since as after a begin: with the flat
+// ones before they make a chord of a curve that bends.
+func (j *vacuumHold) lately() float64 {
+	ss := make([]sample, len(j.seen))
+	for i, s := range j.seen {
+		ss[i] = sample{asTime(s.TS), s.PPa}
+	}
+	bent, least := time.Duration(0), math.Inf(1)
+	for _, s := range ss {
+		if about := bentAt(ss, s.t); about < least {
+			bent, least = s.t, about
+		}
+	}
+	if j.view.t-bent < j.sett {
+		return 0
+	}
+	i := sort.Search(len(ss), func(i int) bool { return ss[i].t >= bent+j.sett/2 })
+	p := 1.0
+	for _, from := range []int{i, len(ss) * 2 / 5} { // the bend may be found too early
+		r := physics.FitRises(j.seen[from:], j.limit.Value)
+		if !r.Known {
+			return 0
+		}
+		p = min(p, r.At(j.ends().Seconds()).Above(j.limit.Value))
+	}
+	return p
 }
 
 // withoutKicks leaves out the few stretches that depart from their neighbours'
