@@ -480,6 +480,32 @@ func TestRealBrowserKeepsTheWordOfAFormThatWasNotSent(t *testing.T) {
 	}
 }
 
+// Another language's words are longer, by a third and now and then by another word (German's
+// compounds): no page of tables and figures grows wider than a phone by them.
+func TestRealBrowserHasRoomForLongerWords(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	for _, c := range []struct {
+		scene, path string
+		width       int64
+	}{{"count", "/sheet", 390}, {"weigh", "/ledger", 320}, {"hold", "/watch", 320}, {"weigh", "/", 320}} {
+		h, _ := web.FakeScreens(c.scene)
+		server := httptest.NewServer(h)
+		t.Cleanup(server.Close)
+		b.as(t, look{name: "longer", width: c.width, height: 640})
+		b.do(t, chromedp.Navigate(server.URL+c.path))
+		b.do(t, chromedp.Evaluate[chromedp.Void](`(() => {
+			window.dispatchEvent(new Event("pagehide")); // no news: it would bring the short words back
+			const all = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
+			let n = 0;
+			while (all.nextNode()) all.currentNode.data = all.currentNode.data.replace(/[a-z]{5,}/gi, (w) => w + w.slice(-1).repeat(w.length / 3) + (++n % 5 ? "" : "sicherung"));
+		})()`))
+		if wide := ask[float64](t, b, fmt.Sprintf(`document.documentElement.scrollWidth - %d`, c.width)); wide > 0 {
+			t.Errorf("%s at %d px scrolls sideways by %g px: %s", c.path, c.width, wide, ask[string](t, b, fmt.Sprintf(`Array.from(document.querySelectorAll("main *")).filter((x) => x.getBoundingClientRect().right > %d).map((x) => x.outerHTML.slice(0, 80)).slice(-8).join(" | ")`, c.width)))
+		}
+	}
+}
+
 // A bundle that was sent says that it is on its way, and what it is then fits a phone:
 // its sum is one word of 64 letters.
 func TestRealBrowserSendsABundle(t *testing.T) {
