@@ -117,12 +117,12 @@ func TestWatchdogStarvesWhileNothingIsKept(t *testing.T) {
 		var s heardStates
 		d.parts.Supervisor = s.supervisor(4 * time.Second)
 		d.loop.begun = time.Now().Add(-time.Hour) // the journal is a long one
-		var unkept func() (time.Duration, string)
+		guards := make(chan func() (time.Duration, string), 1)
 		d.parts.Guard = func(_ context.Context, kept func() (time.Duration, string)) {
 			if quiet, _ := kept(); quiet > alive {
 				t.Errorf("at its start the box is said to have kept nothing for %s", quiet)
 			}
-			unkept = kept
+			guards <- kept
 		}
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
@@ -141,7 +141,7 @@ func TestWatchdogStarvesWhileNothingIsKept(t *testing.T) {
 		if n := s.count("WATCHDOG=1") - before; n != 0 {
 			t.Errorf("fed %d times while nothing was kept", n)
 		}
-		if quiet, why := unkept(); quiet < time.Minute || why == "" {
+		if quiet, why := (<-guards)(); quiet < time.Minute || why == "" {
 			t.Errorf("people are to be told that nothing was kept for %s: %q", quiet, why)
 		}
 		stop()

@@ -329,14 +329,14 @@ func (s stands) Run(ctx context.Context) error {
 // standing are the flags that are open, and the one that no judge can raise: that nothing
 // is kept.
 func (b *Box) standing() (open []outbox.Standing) {
-	now, newest := b.Now(), uint64(0)
+	now := b.Now()
 	for _, f := range now.Flags {
-		open, newest = append(open, outbox.Standing{Flag: f.Flag, Raised: f.Raised, Age: max(0, now.Wall.Sub(f.Raised))}), max(newest, f.Seq)
+		open = append(open, outbox.Standing{Flag: f.Flag, Raised: f.Raised, Age: max(0, now.Wall.Sub(f.Raised))})
 	}
 	if quiet, why := b.loop.unkept(); quiet >= outbox.UnkeptFor && !b.parts.OwnTimes {
 		since := now.Wall.Add(-quiet)
 		open = append(open, outbox.Standing{Flag: rules.Flag{Finding: outbox.Unkept(since, why)}, Raised: since, Age: quiet})
-		open[len(open)-1].Seq = newest + 1 // a horn sounds anew for it
+		open[len(open)-1].Seq = b.judging.head.Load() // a horn sounds anew for it: no flag so far, open or over, is newer
 	}
 	return open
 }

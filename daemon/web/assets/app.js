@@ -125,7 +125,7 @@
     sure = true;
     e.target.requestSubmit(by);
     sure = false;
-    if (e.target.enctype === "multipart/form-data" && e.target.querySelector("input[type=file]").files.length) sending(e.target);
+    if ([...e.target.querySelectorAll("input[type=file]")].some((f) => f.files.length)) sending(e.target);
   });
 
   // A large file takes minutes over a site's network, in which a page looks dead and is
