@@ -506,43 +506,6 @@ func TestRealBrowserHasRoomForLongerWords(t *testing.T) {
 	}
 }
 
-// A bundle that was sent says that it is on its way, and what it is then fits a phone:
-// its sum is one word of 64 letters.
-func TestRealBrowserSendsABundle(t *testing.T) {
-	t.Parallel()
-	b := openBrowser(t)
-	h, _ := web.FakeScreens("hold")
-	var on atomic.Pointer[chan struct{}] // what a bundle waits for on its way
-	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if wait := on.Load(); wait != nil && r.Method == http.MethodPost {
-			<-*wait
-		}
-		h.ServeHTTP(w, r)
-	}))
-	t.Cleanup(server.Close)
-	for _, l := range looks[:2] {
-		b.as(t, l)
-		b.do(t, chromedp.Navigate(server.URL+"/earlier"))
-		wait := make(chan struct{})
-		on.Store(&wait)
-		b.do(t, chromedp.Evaluate[chromedp.Void](`(() => { const d = new DataTransfer(); d.items.add(new File(["changed elsewhere"], "bundle.zip"));
-			document.querySelector("input[name=bundle]").files = d.files; document.querySelector("form[action='/earlier'] button.main").click(); })()`))
-		b.until(t, "a word that it is on its way", `(() => { const s = document.querySelector(".sending"); return !!s && s.innerText.includes("on its way") && s.getBoundingClientRect().bottom <= innerHeight; })()`)
-		close(wait)
-		b.until(t, "what it is", `!!document.querySelector("#take-go")`)
-		b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach((d) => { d.open = true; })`))
-		if wide := ask[float64](t, b, fmt.Sprintf(`document.documentElement.scrollWidth - %d`, l.width)); wide > 0 {
-			t.Errorf("at %d px it scrolls sideways by %g px: %s", l.width, wide, ask[string](t, b, fmt.Sprintf(widest, l.width)))
-		}
-		if small := ask[string](t, b, smallTargets); small != "" {
-			t.Errorf("targets under 48 px: %s", small)
-		}
-	}
-	if bad := b.complaints(); len(bad) > 0 {
-		t.Errorf("the console says %q", bad)
-	}
-}
-
 // A link that leads to no page leaves the one that is there, with what stands on it.
 func TestRealBrowserStaysWhereALinkLeadsNowhere(t *testing.T) {
 	t.Parallel()
