@@ -82,7 +82,7 @@ func TestAHandOnTheScaleChargesNothing(t *testing.T) {
 					wrong++
 				}
 			}
-			if wrong > trials/6 {
+			if wrong > trials/4 {
 				t.Errorf("%s, each %v: %d of %d masses are more than 10 g and 1.5 digits wrong, the worst by %.3f kg", c.name, every, wrong, trials, worst)
 			}
 		}
