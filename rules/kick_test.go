@@ -30,59 +30,67 @@ func weighEach(seed uint64, every time.Duration, carries func(s float64) (kg flo
 }
 
 // comes is what a display shows so many seconds after one kilogram was laid on, and
-// lasts what it shows of a hand that was there meanwhile: it follows with a time
+// hand what it shows of one that leaned on it meanwhile: it follows with a time
 // constant of 0.7 s (invented).
-func comes(s float64) float64           { return 1 - math.Exp(-max(0, s)/0.7) }
-func lasts(s, from, to float64) float64 { return comes(s-from) - comes(s-to) }
+func comes(s float64) float64              { return 1 - math.Exp(-max(0, s)/0.7) }
+func hand(kg, s, from, to float64) float64 { return float64(kg * (comes(s-from) - comes(s-to))) }
+func flowed(kgPerS, s, from, to float64) float64 {
+	return float64(kgPerS * min(max(s-from, 0), to-from))
+}
+func stands(kg, s, from float64) float64 { return float64(kg * comes(s-from)) }
 
-// Hands on a scale, each of which once cost what had gone in.
+// Hands on a scale, each of which once cost what had gone in. A few masses are still wrong;
+// no more than these may be, on any machine.
 func TestAHandOnTheScaleChargesNothing(t *testing.T) {
-	flowed := func(s, from, to, rate float64) float64 { return float64(rate * min(max(s-from, 0), to-from)) }
+	each := []time.Duration{time.Second, 2 * time.Second, 5 * time.Second}
 	for _, c := range []struct {
 		name    string
 		charged float64
+		wrong   [3]int                                       // of the trials, each 1, 2 and 5 s
 		carries func(s, by float64) (kg float64, hangs bool) // by: how hard it was touched, kg
 	}{
-		{"a hose that is held amid the flow, and let go", 6, func(s, by float64) (float64, bool) {
-			return 20 - flowed(s, 50, 250, 0.03) - by*lasts(s, 120, 129), false
+		{"a hose that is held amid the flow, and let go", 6, [3]int{}, func(s, by float64) (float64, bool) {
+			return 20 - flowed(0.03, s, 50, 250) - hand(by, s, 120, 129), false
 		}},
-		{"a hose that is leaned on amid the flow", 6, func(s, by float64) (float64, bool) {
-			return 20 - flowed(s, 50, 250, 0.03) + by*lasts(s, 120, 126), false
+		{"a hose that is leaned on amid the flow", 6, [3]int{}, func(s, by float64) (float64, bool) {
+			return 20 - flowed(0.03, s, 50, 250) + hand(by, s, 120, 126), false
 		}},
-		{"a valve opened on a cylinder that was just put on", 4 + 3, func(s, by float64) (float64, bool) {
+		{"a valve opened on a cylinder that was just put on", 4 + 3, [3]int{0, 5, 0}, func(s, by float64) (float64, bool) {
 			if s < 130 {
-				return 12 - flowed(s, 20, 120, 0.04), false
+				return 12 - flowed(0.04, s, 20, 120), false
 			}
-			return 17.3*comes(s-160) - flowed(s, 173, 273, 0.03) - by/4*lasts(s, 172, 175), false
+			return stands(17.3, s, 160) - flowed(0.03, s, 173, 273) - hand(by/4, s, 172, 175), false
 		}},
-		{"a hand that stays for a moment on a cylinder just put on", 4 + 3, func(s, by float64) (float64, bool) {
+		{"a hand that stays for a moment on a cylinder just put on", 4 + 3, [3]int{0, 0, 1}, func(s, by float64) (float64, bool) {
 			if s < 130 {
-				return 12 - flowed(s, 20, 120, 0.04), false
+				return 12 - flowed(0.04, s, 20, 120), false
 			}
-			return 17.3*comes(s-160) + by*lasts(s, 160, 163) - flowed(s, 180, 280, 0.03), false
+			return stands(17.3, s, 160) + hand(by, s, 160, 163) - flowed(0.03, s, 180, 280), false
 		}},
-		{"a valve shut, and the cylinder lifted off at once", 4 + 3, func(s, by float64) (float64, bool) {
+		{"a valve shut, and the cylinder lifted off at once", 4 + 3, [3]int{0, 1, 1}, func(s, by float64) (float64, bool) {
 			if s < 160 {
-				return (12 - flowed(s, 20, 120, 0.04) + by/4*lasts(s, 119, 122)) * (1 - comes(s-128)), false
+				kg := 12 - flowed(0.04, s, 20, 120) + hand(by/4, s, 119, 122)
+				return kg - stands(kg, s, 128), false
 			}
-			return 17.3*comes(s-160) - flowed(s, 180, 280, 0.03), false
+			return stands(17.3, s, 160) - flowed(0.03, s, 180, 280), false
 		}},
-		{"a display that hung, and then a cylinder touched and lifted off slowly", 8, func(s, by float64) (float64, bool) {
-			return (14 - flowed(s, 20, 220, 0.04) - by/2*lasts(s, 224, 227)) * (1 - comes(s-236)), s >= 130 && s < 225
+		{"a display that hung, and then a cylinder touched and lifted off slowly", 8, [3]int{0, 0, 1}, func(s, by float64) (float64, bool) {
+			kg := 14 - flowed(0.04, s, 20, 220) - hand(by/2, s, 224, 227)
+			return kg - stands(kg, s, 236), s >= 130 && s < 225
 		}},
 	} {
-		for _, every := range []time.Duration{time.Second, 2 * time.Second, 5 * time.Second} {
+		for i, every := range each {
 			wrong, worst := 0, 0.0
 			const trials = 30
 			for seed := range uint64(trials) {
-				by := 0.3 + 0.4*float64(seed)/trials
+				by := 0.3 + float64(0.4*float64(seed)/trials)
 				told := weighEach(seed, every, func(s float64) (float64, bool) { return c.carries(s, by) })
 				off := math.Abs(told.bestKg - c.charged)
 				if worst = max(worst, off); off > 0.0175 {
 					wrong++
 				}
 			}
-			if wrong > trials/4 {
+			if wrong > c.wrong[i] {
 				t.Errorf("%s, each %v: %d of %d masses are more than 10 g and 1.5 digits wrong, the worst by %.3f kg", c.name, every, wrong, trials, worst)
 			}
 		}
@@ -93,7 +101,6 @@ func TestAHandOnTheScaleChargesNothing(t *testing.T) {
 // zeroed: what flowed meanwhile nobody weighed, and the band says so. Once it counted as nought.
 func TestAnotherCylinderAndASilenceThatZeroes(t *testing.T) {
 	const rate, silentTo = 0.03, 215.0
-	flowed := func(s, from, to float64) float64 { return float64(rate * min(max(s-from, 0), to-from)) }
 	for _, every := range []time.Duration{time.Second, 2 * time.Second, 5 * time.Second, 10 * time.Second} {
 		for _, silentFrom := range []float64{112, 118, 122, 130} { // the new cylinder stands there from 115 s on
 			for opened := silentFrom + 5; opened < silentTo; opened += 30 {
@@ -102,16 +109,16 @@ func TestAnotherCylinderAndASilenceThatZeroes(t *testing.T) {
 					case s >= silentFrom && s < silentTo:
 						return math.NaN(), false
 					case s < 100:
-						return 12 - flowed(s, 20, 80), false
+						return 12 - flowed(rate, s, 20, 80), false
 					case s < 115:
 						return 0, false
 					case s < silentFrom:
 						return 18, false
 					}
-					return flowed(silentTo-5, opened, 280) - flowed(s, opened, 280), false
+					return flowed(rate, silentTo-5, opened, 280) - flowed(rate, s, opened, 280), false
 				})
-				charged := flowed(80, 20, 80) + flowed(280, opened, 280)
-				if wide := told.widened(); wide.lowKg > charged+0.02 || wide.highKg < charged-0.02 || wide.highKg-wide.lowKg < flowed(silentTo, opened, 280)-0.05 {
+				charged := flowed(rate, 80, 20, 80) + flowed(rate, 280, opened, 280)
+				if wide := told.widened(); wide.lowKg > charged+0.02 || wide.highKg < charged-0.02 || wide.highKg-wide.lowKg < flowed(rate, silentTo, opened, 280)-0.05 {
 					t.Errorf("each %v, silent from %.0f s, opened at %.0f s: %.3f kg went in, %.3f to %.3f is said", every, silentFrom, opened, charged, wide.lowKg, wide.highKg)
 				}
 			}
