@@ -100,45 +100,47 @@ type platform struct {
 	offRow   int           // the index and one of the row that ended with its being lifted off
 	empties  []weight      // what the platform showed since
 
-	good                 []sample // readings of the open segment that are believed
-	fit                  weight   // by them
-	fitted               time.Duration
-	rest                 time.Duration // between two fits, where longer
-	fastest              float64       // kg/s that surely flowed in this step
-	pending              []sample      // since a jump, until it is known what it was
-	aside                []sample      // what was pending before the newest jump: it may be a bump in turn
-	cleared              bool          // since the first of these jumps the platform stood empty
-	fast                 []sample      // since the first of several jumps on end: perhaps fast flow
-	beat                 time.Duration // the time between readings when it was last known
-	bareSince, bareUntil time.Duration // a silence that found the platform empty
-	nought               bool          // the empty platform showed nought for a moment
-	back                 bool          // pending is a scale that came back zeroed
-	tail                 time.Duration // the first reading after a bump: the display may still be on its way back from it
-	tailUp               bool          // the bump was upwards
-	came                 time.Duration // when it came back from it
-	rain                 rain
-	suspect              time.Duration // the reading at which the weight may have jumped by a little; nought: none
-	leapt                float64       // kg: by how much
-	doubt                time.Duration // how long after it it is looked at next
-	same                 sample        // since when the weight has been the very same
-	sameBy               float64       // the rate before that
-	laidKg               float64       // that a shift laid on the cylinder
-	changes              int           // readings a digit from the one before
-	repeats              bool          // one was the same as the one before
-	paused               bool          // it was silent for a while, and came back
-	away                 bool          // the box was off since the last weight, nobody knows for how long
-	cut                  bool          // the box was off since
-	units                granularity
-	unit                 bool // it shows pounds, or did: what it calls kilograms is in doubt
-	byTare               bool // because no cylinder of the job weighs so much
-	agreed               bool // somebody weighed what stands there, and found the same
-	rated                rated
-	noise                noise
-	unheard              time.Duration // the longest time without a reading since the last good one
-	swapped              time.Duration // when a cylinder was last lifted off or put on
-	untold               bool          // and nobody has said so yet
-	hinted               time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
-	hint                 string        // what he said
+	good    []sample // readings of the open segment that are believed
+	fit     weight   // by them
+	fitted  time.Duration
+	rest    time.Duration // between two fits, where longer
+	fastest float64       // kg/s that surely flowed in this step
+	pending []sample      // since a jump, until it is known what it was
+	aside   []sample      // what was pending before the newest jump: it may be a bump in turn
+	cleared bool          // since the first of these jumps the platform stood empty
+	fast    []sample      // since the first of several jumps on end: perhaps fast flow
+	nought  bool          // the empty platform showed nought for a moment
+	back    bool          // pending is a scale that came back zeroed
+	tail    time.Duration // the first reading after a bump: the display may still be on its way back from it
+	tailUp  bool          // the bump was upwards
+	rain    rain
+	suspect time.Duration // the reading at which the weight may have jumped by a little; nought: none
+	leapt   float64       // kg: by how much
+	doubt   time.Duration // how long after it it is looked at next
+	same    sample        // since when the weight has been the very same
+	sameBy  float64       // the rate before that
+	laidKg  float64       // that a shift laid on the cylinder
+	changes int           // readings a digit from the one before
+	repeats bool          // one was the same as the one before
+	paused  bool          // it was silent for a while, and came back
+	away    bool          // the box was off since the last weight, nobody knows for how long
+	cut     bool          // the box was off since
+	units   granularity
+	unit    bool // it shows pounds, or did: what it calls kilograms is in doubt
+	byTare  bool // because no cylinder of the job weighs so much
+	agreed  bool // somebody weighed what stands there, and found the same
+	noise   noise
+	unheard time.Duration // the longest time without a reading since the last good one
+	swapped time.Duration // when a cylinder was last lifted off or put on
+	untold  bool          // and nobody has said so yet
+	hinted  time.Duration // a person said that the cylinder is swapped or the scale zeroed until then
+	hint    string        // what he said
+
+	came  time.Duration // when the newest bump came back
+	beat  time.Duration // the time between readings when it was last known
+	rated rated         // the flow from a cylinder, to compare the next one's with
+
+	bareSince, bareUntil time.Duration // the newest silence that found the platform empty
 
 	// The scale came back zeroed with the cylinder on it: which row tells what
 	// nobody saw, and the weights before and after.
@@ -295,12 +297,8 @@ func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
 	_, heard := l.heard()
 	for _, p := range l.platforms {
 		switch {
-		case len(p.rows) == 0 && len(p.own()) < levelReads && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
-			most := math.Inf(1)
-			if n := len(p.good); n > 0 && p.good[n-1].v > emptyKg {
-				most = p.good[n-1].v
-			}
-			kg += min(most, float64(p.widest()*quiet.Seconds()))
+		case p.hardlyHeard() && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
+			kg += min(p.mostLeft(), float64(p.widest()*quiet.Seconds()))
 		case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
 		case p.opening():
 			kg += float64(p.widest() * quiet.Seconds())
@@ -309,6 +307,17 @@ func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
 		}
 	}
 	return kg
+}
+
+// hardlyHeard reports whether the step has too few readings to show a flow, or none.
+func (p *platform) hardlyHeard() bool { return len(p.rows) == 0 && len(p.own()) < levelReads }
+
+// mostLeft is what a cylinder cannot give more than: its last weight, where there is one.
+func (p *platform) mostLeft() float64 {
+	if n := len(p.good); n > 0 && p.good[n-1].v > emptyKg {
+		return p.good[n-1].v
+	}
+	return math.Inf(1)
 }
 
 // sendsChanges reports whether all scales send a weight only when it changes.

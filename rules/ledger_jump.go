@@ -211,7 +211,8 @@ func (p *platform) leftAlone(s sample) {
 }
 
 // unitChanged reports whether a jump is a display that shows pounds for kilograms, or the
-// reverse. Nobody changes its unit and the cylinder in the same moment.
+// reverse. In one moment nobody changes its unit and the cylinder: where there was time for
+// both, unitBySwap tells it by the flow.
 func (p *platform) unitChanged(was, after, flowing weight, gap time.Duration) bool {
 	first := p.pending[0]
 	switch {
@@ -221,9 +222,8 @@ func (p *platform) unitChanged(was, after, flowing weight, gap time.Duration) bo
 		return otherUnit(was.kg, after.kg, switchShare) && !steady(flowing, after) // its flow changed alike
 	}
 	// It was silent, and flowed on meanwhile, or not.
-	flowed := float64(gapHigh * max(0, flowing.rate) * gap.Seconds())
-	half := flowed / 2 / max(1, was.kg)
-	return otherUnit(was.kg-float64(flowed/2), after.kg, half+switchShare)
+	half := float64(gapHigh * max(0, flowing.rate) * gap.Seconds() / 2)
+	return otherUnit(was.kg-half, after.kg, half/max(1, was.kg)+switchShare)
 }
 
 // rated is a cylinder's full weight and the last flow from it that was well known.

@@ -341,7 +341,10 @@ func (p *platform) shifted(i int) {
 	// A flow that changed at any moment must not explain the readings as well.
 	around := p.good[max(0, i-2*(len(p.good)-i)-4):]
 	each := float64(p.noise.sigma()*p.noise.sigma()) * float64(p.noise.inflation()*p.noise.inflation())
-	if beyond == 0 || bentBest(around)-steppedAt(around, p.good[i].t) < stepBetter*each {
+	if beyond == 0 {
+		return
+	}
+	if _, bent := bentBest(around); bent-steppedAt(around, p.good[i].t) < stepBetter*each {
 		return
 	}
 	doubt := math.Sqrt(float64(was.se*was.se) + float64(after.se*after.se))

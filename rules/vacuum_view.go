@@ -87,12 +87,7 @@ func (j *vacuumHold) lately() float64 {
 	for i, s := range j.seen {
 		ss[i] = sample{asTime(s.TS), s.PPa}
 	}
-	bent, least := time.Duration(0), math.Inf(1)
-	for _, s := range ss {
-		if about := bentAt(ss, s.t); about < least {
-			bent, least = s.t, about
-		}
-	}
+	bent, _ := bentBest(ss)
 	if j.view.t-bent < j.sett {
 		return 0
 	}

@@ -383,14 +383,17 @@ const hingeBetter = 6.63
 // since any reading may be one.
 const stepBetter = 25
 
-// bentBest is the least sum of squares about two lines that meet anywhere.
-func bentBest(ss []sample) float64 {
-	best := math.Inf(1)
+// bentBest is where two lines through readings meet best, and the sum of squares about them.
+func bentBest(ss []sample) (bend time.Duration, least float64) {
+	least = math.Inf(1)
 	for i := 1; i < len(ss); i++ {
-		half := (ss[i-1].t + ss[i].t) / 2
-		best = min(best, bentAt(ss, ss[i-1].t), bentAt(ss, half))
+		for _, at := range []time.Duration{ss[i-1].t, (ss[i-1].t + ss[i].t) / 2} {
+			if about := bentAt(ss, at); about < least {
+				bend, least = at, about
+			}
+		}
 	}
-	return best
+	return bend, least
 }
 
 // bentAt is the sum of squares about two lines that meet at a time.
