@@ -266,7 +266,7 @@ func evacVerdict(w evacWords) string {
 		s += fmt.Sprintf(" Breaks that were marked but found no vacuum, or let nothing in, by the absolute transducer: %d, not counted.", w.unseen)
 	}
 	if w.result == Passed && !w.compared {
-		s += " A part shut off would not have shown: look that every valve is open."
+		s += " A part shut off would not have shown; an absolute transducer shows it, with the pump's speed or a second pull. Look that every valve is open."
 	}
 	return s
 }
