@@ -506,6 +506,40 @@ func TestRealBrowserHasRoomForLongerWords(t *testing.T) {
 	}
 }
 
+// A bundle that was sent says that it is on its way, and what it is then fits a phone:
+// its sum is one word of 64 letters. The page itself notes the word: while another page is
+// on its way a browser may answer nobody.
+func TestRealBrowserSendsABundle(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	h, _ := web.FakeScreens("hold")
+	server := httptest.NewServer(h)
+	t.Cleanup(server.Close)
+	for _, l := range looks[:2] {
+		b.as(t, l)
+		b.do(t, chromedp.Navigate(server.URL+"/earlier"))
+		b.do(t, chromedp.Evaluate[chromedp.Void](`(() => {
+			sessionStorage.removeItem("word");
+			new MutationObserver(() => { const s = document.querySelector(".sending"); if (s) sessionStorage.setItem("word", s.innerText + "|" + (s.getBoundingClientRect().bottom <= innerHeight)); }).observe(document.body, { childList: true, subtree: true });
+			const d = new DataTransfer(); d.items.add(new File(["changed elsewhere"], "bundle.zip"));
+			document.querySelector("input[name=bundle]").files = d.files; document.querySelector("form[action='/earlier'] button.main").click(); })()`))
+		b.until(t, "what it is", `!!document.querySelector("#take-go")`)
+		if word := ask[string](t, b, `sessionStorage.getItem("word") || ""`); !strings.Contains(word, "on its way") || !strings.HasSuffix(word, "|true") {
+			t.Errorf("at %d px, sent, the page said %q", l.width, word)
+		}
+		b.do(t, chromedp.Evaluate[chromedp.Void](`document.querySelectorAll("details").forEach((d) => { d.open = true; })`))
+		if wide := ask[float64](t, b, fmt.Sprintf(`document.documentElement.scrollWidth - %d`, l.width)); wide > 0 {
+			t.Errorf("at %d px it scrolls sideways by %g px: %s", l.width, wide, ask[string](t, b, fmt.Sprintf(widest, l.width)))
+		}
+		if small := ask[string](t, b, smallTargets); small != "" {
+			t.Errorf("targets under 48 px: %s", small)
+		}
+	}
+	if bad := b.complaints(); len(bad) > 0 {
+		t.Errorf("the console says %q", bad)
+	}
+}
+
 // A link that leads to no page leaves the one that is there, with what stands on it.
 func TestRealBrowserStaysWhereALinkLeadsNowhere(t *testing.T) {
 	t.Parallel()
