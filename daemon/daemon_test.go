@@ -203,6 +203,53 @@ func TestSilentScaleLiveAndReplayed(t *testing.T) {
 	})
 }
 
+// While readings come, time passes by them: the wall clock is written down at the start and once an
+// hour, and not at each deadline that the next reading puts off. An anchor is a mark, which is read
+// at every start, and a commit of its own. One that no reading comes for is written when it is due.
+func TestSteadyReadingsNeedNoAnchors(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		start := time.Now()
+		speaks := 80 * time.Minute
+		d, j := box(t, t.TempDir(), script(func(ctx context.Context, emit sensors.Emit) {
+			for ctx.Err() == nil && time.Since(start) < speaks {
+				emit(sensors.Delivery{Readings: []sensors.Reading{sensors.Mass.Reading("scale", 38.4, "kg"), sensors.Vacuum.Reading("gauge", 312, "micron")}})
+				time.Sleep(3700 * time.Millisecond)
+			}
+		}))
+		run(t, d, func(ctx context.Context) {
+			time.Sleep(time.Minute)
+			if err := d.Tell(ctx, rules.Told{Kind: "begin", Name: "weigh-in"}); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(10 * time.Minute)
+			if err := d.Tell(ctx, rules.Told{Kind: "end", Name: "weigh-in"}); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(speaks + 20*time.Second - time.Since(start))
+		})
+		marks, err := j.Marks(context.WithoutCancel(t.Context()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var at []time.Duration
+		for _, m := range marks {
+			if _, ok := m.Body.(*rules.Clocked); ok {
+				at = append(at, (m.At.Since - marks[0].At.Since).Round(time.Second))
+			}
+		}
+		// The second: the begin's own look at its points. The last: 10 s after the scale's last reading.
+		if len(at) != 4 || at[0] != 0 || at[1] > 62*time.Second || at[2]-at[1]-time.Hour > 2*time.Second || at[2] < at[1]+time.Hour || at[3] < speaks+6*time.Second || at[3] > speaks+11*time.Second {
+			t.Errorf("the wall clock was written down at %v; want at the start, at the begin, an hour later, and about %v", at, speaks+10*time.Second)
+		}
+		if found := findings(t, j); strings.Count(found, `"rule":"point-silent","state":"raised"`) != 1 {
+			t.Errorf("the scale's silence was not found once:\n%s", found)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	})
+}
+
 // Nothing is acknowledged before it is durable, and everything is.
 func TestKeptAfterCommit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

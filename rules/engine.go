@@ -255,10 +255,7 @@ func (e *Engine) rearm(s *seat) {
 	due, ok := s.judge.Due()
 	ok = ok && !s.broken
 	if ok {
-		if r := due % time.Millisecond; r > 0 {
-			due += time.Millisecond - r
-		}
-		due = max(due, e.now.Since)
+		due = max(wholeMs(due), e.now.Since)
 	}
 	if ok == s.armed && (!ok || due == s.due) {
 		return
@@ -271,6 +268,14 @@ func (e *Engine) rearm(s *seat) {
 	case wasEarliest:
 		e.findEarliest()
 	}
+}
+
+// wholeMs is a deadline in whole milliseconds, rounded up.
+func wholeMs(due time.Duration) time.Duration {
+	if r := due % time.Millisecond; r > 0 {
+		due += time.Millisecond - r
+	}
+	return due
 }
 
 func (e *Engine) findEarliest() {
@@ -704,9 +709,21 @@ func (e *Engine) Jobs() *Jobs { return e.jobs }
 // Calibrations is what is said of the instruments; read only.
 func (e *Engine) Calibrations() *Calibrations { return e.said }
 
-// Due is the earliest deadline of the running boot.
-func (e *Engine) Due() (Instant, bool) {
-	return Instant{e.now.Boot, e.earliest}, e.armed
+// Due is the earliest moment of the running boot at which silence alone may
+// bring a finding: who waits for it needs no entry at a deadline before.
+func (e *Engine) Due() (due Instant, ok bool) {
+	due.Boot = e.now.Boot
+	for _, s := range e.seats {
+		at, armed := s.due, s.armed
+		if p, is := s.judge.(Putter); is && armed {
+			at, armed = p.PutOff()
+			at = max(wholeMs(at), s.due)
+		}
+		if armed && (!ok || at < due.Since) {
+			due.Since, ok = at, true
+		}
+	}
+	return due, ok
 }
 
 // Open returns the open flags in the order they were first raised.

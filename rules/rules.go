@@ -201,6 +201,13 @@ type Judge interface {
 	Due() (since time.Duration, ok bool)
 }
 
+// Putter is a judge whose Due, to cost a reading nothing, may lie before what it
+// waits for, and only ever puts that off: PutOff looks up the moment itself. It
+// must not change the judge.
+type Putter interface {
+	PutOff() (since time.Duration, ok bool)
+}
+
 // Outlooker is a judge that can say how its step stands: what the top of the
 // screen shows. It must not change the judge.
 type Outlooker interface {

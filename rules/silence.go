@@ -205,12 +205,7 @@ func (j *pointSilent) fallSilent(now time.Duration) (out []Finding) {
 // rearm looks up the earliest deadline: at a start, a mark and when the last
 // one has come, never for a reading.
 func (j *pointSilent) rearm() {
-	j.armed = false
-	for _, q := range j.points {
-		if q != nil && !q.raised && !j.muted(q) {
-			j.want(q.due())
-		}
-	}
+	j.earliest, j.armed = j.PutOff()
 }
 
 func (j *pointSilent) want(due time.Duration) {
@@ -220,6 +215,16 @@ func (j *pointSilent) want(due time.Duration) {
 }
 
 func (j *pointSilent) Due() (time.Duration, bool) { return j.earliest, j.armed }
+
+// PutOff is the first moment at which a point will have been silent for too long.
+func (j *pointSilent) PutOff() (due time.Duration, ok bool) {
+	for _, q := range j.points {
+		if q != nil && !q.raised && !j.muted(q) && (!ok || q.due() < due) {
+			due, ok = q.due(), true
+		}
+	}
+	return due, ok
+}
 
 // ScaleSilent calls when the charging scale falls silent while charge may flow.
 // A display that shows its last value on and on is no silence: a valve that was
