@@ -161,6 +161,54 @@ func TestAPhoneIsToldOnAFullDisk(t *testing.T) {
 	}
 }
 
+// hanging is a shelf on a disk that answers no write any more.
+type hanging struct {
+	*shelf
+	stuck chan struct{}
+}
+
+func (h hanging) Put(string, any) error { <-h.stuck; return errors.New("the disk hung") }
+func (h hanging) Drop(string) error     { <-h.stuck; return errors.New("the disk hung") }
+
+// A disk that hangs holds up what the queue writes of its own pushes. The call beside the queue
+// reaches every phone all the same, one of whom nobody knows any more, and one that is gone, left out.
+func TestEveryPhoneIsToldOnAHangingDisk(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		keep := &shelf{}
+		s := &service8030{t: t, answer: map[string]int{"/gone": 410}, now: time.Now}
+		x := openTestPush(t, keep, s)
+		for _, d := range []Device{phone("Ana", "/a"), phone("Ana", "/b"), phone("Ben", "/c"), phone("Zoe", "/z"), phone("Ben", "/gone")} {
+			add(t, x, d)
+		}
+		disk := hanging{keep, make(chan struct{})}
+		x.p.Shelf, x.p.Known = disk, func(_ context.Context, person string) bool { return person != "Zoe" }
+		w := &pushes{x}
+		var queue sync.WaitGroup
+		queue.Go(func() {
+			_ = w.send(context.WithoutCancel(t.Context()), message{Finding: flag(rules.Raised, rules.Tell, "scale", 1), Key: "queued", To: "Ana"})
+		})
+		synctest.Wait() // it hangs in the middle, with the first phone told
+		if got := s.paths(); len(got) != 1 {
+			t.Fatalf("told %q by the queue, want one", got)
+		}
+		var beside sync.WaitGroup
+		beside.Go(func() {
+			if err := w.send(t.Context(), message{Finding: Unkept(time.Now(), ""), Key: "beside", Beside: true}); err != nil {
+				t.Errorf("a call that every phone has is tried again: %v", err)
+			}
+		})
+		synctest.Wait()
+		got := s.paths()
+		slices.Sort(got)
+		if !slices.Equal(got, []string{"/a", "/b", "/c"}) {
+			t.Errorf("told %q; want /a, /b and /c, each once", got)
+		}
+		close(disk.stuck)
+		queue.Wait()
+		beside.Wait()
+	})
+}
+
 // An alert that could not be written down is told as ended all the same.
 func TestAnAlertOnAFullDiskEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

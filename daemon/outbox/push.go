@@ -80,7 +80,10 @@ type Push struct {
 
 	own vapid
 
-	one     sync.Mutex               // one message at a time
+	one    sync.Mutex // one message at a time
+	beside sync.Mutex // and one beside the queue, which waits for none whose words on how it went a disk holds up
+
+	mu      sync.Mutex               // guards what follows
 	ahead   map[string]time.Duration // a push service's clock less the machine's, by its host
 	pending map[string]*pending      // by whom it is for
 }
@@ -277,17 +280,16 @@ const mostPushTries = 3
 
 // send pushes a message to the devices of who it is for.
 func (w *pushes) send(ctx context.Context, m message) error {
-	w.one.Lock()
-	defer w.one.Unlock()
-	who := m.To
-	if m.Test || m.Beside { // what the queue's own message has reached is not forgotten for it
-		who = "beside the queue"
+	turn, who := &w.one, m.To
+	switch { // what the queue's own message has reached is not forgotten for these
+	case m.Beside:
+		turn, who = &w.beside, "beside the queue"
+	case m.Test:
+		who = "a test"
 	}
-	it := w.pending[who]
-	if it == nil || it.key != m.Key || m.Test {
-		it = &pending{m.Key, map[string]bool{}, 0}
-		w.pending[who] = it
-	}
+	turn.Lock()
+	defer turn.Unlock()
+	it := w.reached(who, m)
 	it.tries++
 	all, err := w.List(ctx, m.To)
 	if err != nil {
@@ -301,6 +303,9 @@ func (w *pushes) send(ctx context.Context, m message) error {
 	var failed error
 	for _, d := range all {
 		if w.p.Known != nil && !w.p.Known(ctx, d.Person) {
+			if m.Beside { // nothing that needs the disk
+				continue
+			}
 			if err := w.p.Shelf.Drop(deviceKey + d.ID); err != nil {
 				return err
 			}
@@ -310,12 +315,20 @@ func (w *pushes) send(ctx context.Context, m message) error {
 		if it.sent[d.ID] || d.WakeOnly && !m.wakes() && !m.Test {
 			continue
 		}
-		err := w.push(ctx, d, n, life, urgency, n.Tag)
+		tell := w.push
+		if m.Beside { // how it went is for nobody to write down: the disk may hang, and the next phone with it
+			tell = w.tell
+		}
+		err := tell(ctx, d, n, life, urgency, n.Tag)
 		if ctx.Err() != nil {
 			return ctx.Err()
 		}
 		if err == nil {
 			it.sent[d.ID] = true
+			continue
+		}
+		if m.Beside && errors.Is(err, errOver) { // it stays on the list until the queue finds out
+			wanted--
 			continue
 		}
 		var p *postponed
@@ -325,10 +338,10 @@ func (w *pushes) send(ctx context.Context, m message) error {
 	}
 	switch {
 	case wanted == 0:
-		delete(w.pending, who)
+		w.forget(who)
 		return &refusal{"no phone takes pushes of this: let one ring on the page This phone"}
 	case failed == nil, len(it.sent) > 0 && it.tries >= mostPushTries:
-		delete(w.pending, who)
+		w.forget(who)
 		return nil
 	case m.To != "":
 		return &theirs{failed}
@@ -336,29 +349,59 @@ func (w *pushes) send(ctx context.Context, m message) error {
 	return failed
 }
 
+// reached is what is known of a message on its way to somebody's phones.
+func (x *Push) reached(who string, m message) *pending {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	it := x.pending[who]
+	if it == nil || it.key != m.Key || m.Test {
+		it = &pending{m.Key, map[string]bool{}, 0}
+		x.pending[who] = it
+	}
+	return it
+}
+
+func (x *Push) forget(who string) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	delete(x.pending, who)
+}
+
+// errOver says that a push service knows a subscription no more.
+var errOver = errors.New("takes pushes no more; it was taken off the list. Subscribe it anew on its page")
+
 // push sends one note to one device, and writes down how it went.
 func (x *Push) push(ctx context.Context, d Device, n note, life time.Duration, urgency, topic string) error {
+	err := x.tell(ctx, d, n, life, urgency, topic)
+	if errors.Is(err, errOver) {
+		x.p.Log.Info("a phone takes pushes no more", "person", d.Person, "phone", d.Name)
+		if dropped := x.p.Shelf.Drop(deviceKey + d.ID); dropped != nil {
+			return dropped
+		}
+		return err
+	}
+	return x.note(d, err)
+}
+
+// tell sends one note to one device, and keeps nothing of it.
+func (x *Push) tell(ctx context.Context, d Device, n note, life time.Duration, urgency, topic string) error {
 	resp, text, err := x.post(ctx, d, n, life, urgency, topic)
 	if err == nil && (resp.StatusCode == http.StatusUnauthorized || resp.StatusCode == http.StatusForbidden) && x.clockWrong(resp) {
 		resp, text, err = x.post(ctx, d, n, life, urgency, topic) // in the service's own time
 	}
 	if err != nil {
-		return x.note(d, fmt.Errorf("the push service does not answer: %w", discreet(bare(err), d.Endpoint)))
+		return fmt.Errorf("the push service does not answer: %w", discreet(bare(err), d.Endpoint))
 	}
 	said := strings.TrimSpace(fmt.Sprintf("%d %s", resp.StatusCode, cut(text, 150)))
 	switch status := resp.StatusCode; {
 	case status == http.StatusCreated, status == http.StatusOK, status == http.StatusAccepted: // RFC 8030, section 5
-		return x.note(d, nil)
+		return nil
 	case status == http.StatusNotFound, status == http.StatusGone: // section 7.3: the subscription is over
-		x.p.Log.Info("a phone takes pushes no more", "person", d.Person, "phone", d.Name)
-		if err := x.p.Shelf.Drop(deviceKey + d.ID); err != nil {
-			return err
-		}
-		return fmt.Errorf("%s's %s takes pushes no more; it was taken off the list. Subscribe it anew on its page", d.Person, d.Name)
+		return fmt.Errorf("%s's %s %w", d.Person, d.Name, errOver)
 	case status == http.StatusTooManyRequests, status >= 500:
-		return x.note(d, later("the push service", resp, said))
+		return later("the push service", resp, said)
 	default:
-		return x.note(d, fmt.Errorf("the push service does not take it: %s", said))
+		return fmt.Errorf("the push service does not take it: %s", said)
 	}
 }
 
@@ -402,7 +445,7 @@ func (x *Push) post(ctx context.Context, d Device, n note, life time.Duration, u
 	if err != nil {
 		return nil, "", err
 	}
-	who, err := x.own.authorise(d.Endpoint, x.p.Config.Contact, time.Now().Add(x.ahead[u.Host]))
+	who, err := x.own.authorise(d.Endpoint, x.p.Config.Contact, time.Now().Add(x.aheadOf(u.Host)))
 	if err != nil {
 		return nil, "", err
 	}
@@ -429,6 +472,12 @@ func (x *Push) post(ctx context.Context, d Device, n note, life time.Duration, u
 	return resp, strings.TrimSpace(valid(string(said))), nil
 }
 
+func (x *Push) aheadOf(host string) time.Duration {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.ahead[host]
+}
+
 // clockWrong notes how far the box's clock is off a push service's, and reports
 // whether that may be why it refuses who sends: its word holds for hours only.
 func (x *Push) clockWrong(resp *http.Response) bool {
@@ -436,7 +485,10 @@ func (x *Push) clockWrong(resp *http.Response) bool {
 	if err != nil {
 		return false
 	}
-	was, is := x.ahead[resp.Request.URL.Host], time.Until(date)
+	is := time.Until(date)
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	was := x.ahead[resp.Request.URL.Host]
 	x.ahead[resp.Request.URL.Host] = is
 	d := is - was
 	return max(d, -d) > 5*time.Minute
