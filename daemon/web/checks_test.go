@@ -2,10 +2,12 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"image/jpeg"
 	"io"
+	"log/slog"
 	"mime/multipart"
 	"net"
 	"net/http"
@@ -168,6 +170,51 @@ func TestASlowPhotoIsWaitedFor(t *testing.T) {
 	}
 	if resp, text := sent(t, s.handler(), form("check", "drains", "state", "done")); resp.StatusCode != 422 || !strings.Contains(text, "Try again in a minute") || len(box.told) != 1 {
 		t.Errorf("the fourth: %d, told %v", resp.StatusCode, box.told)
+	}
+}
+
+// A form that came whole is recorded though who sent it is gone before the answer, and one that breaks
+// off in its photo is not; neither is an error in the log, for neither is a fault of the box.
+func TestWhoSendsAFormMayBeGoneBeforeTheAnswer(t *testing.T) {
+	box := newFakeBox("checks")
+	var log bytes.Buffer
+	h := box.screens(WithLog(slog.New(slog.NewTextHandler(&log, nil)))).handler()
+	gone, leave := context.WithCancel(t.Context())
+	leave()
+	var whole bytes.Buffer
+	m := multipart.NewWriter(&whole)
+	_ = m.WriteField("check", "drains") // into memory
+	_ = m.WriteField("state", "done")
+	part, err := m.CreateFormFile("photo", "a.jpg")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _ = part.Write(plainJPEG(600, 400))
+	cut := bytes.Clone(whole.Bytes())
+	if err := m.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		kind, path string
+		body       []byte
+		told       int
+	}{
+		{"application/x-www-form-urlencoded", "/marks", []byte("kind=mark&name=note&note=the+lift+is+out"), 1},
+		{m.FormDataContentType(), "/checks", cut, 1},
+	} {
+		r := httptest.NewRequestWithContext(gone, http.MethodPost, c.path, bytes.NewReader(c.body))
+		r.Host = "127.0.0.1:8090"
+		r.Header.Set("Content-Type", c.kind)
+		h.ServeHTTP(httptest.NewRecorder(), r)
+		if len(box.told) != c.told {
+			t.Errorf("%s: told %v, want %d", c.path, box.told, c.told)
+		}
+	}
+	r := httptest.NewRequestWithContext(gone, http.MethodGet, "/photos/"+strings.Repeat("a", 64)+".jpg", nil)
+	r.Host, box.photoErr = "127.0.0.1:8090", context.Canceled
+	h.ServeHTTP(httptest.NewRecorder(), r)
+	if strings.Contains(log.String(), "level=ERROR") {
+		t.Errorf("the log says %s", log.String())
 	}
 }
 

@@ -160,9 +160,12 @@ func (b *fakeBox) change(f func(*Snapshot)) {
 	}
 }
 
-func (b *fakeBox) Tell(_ context.Context, ts ...rules.Told) error {
+func (b *fakeBox) Tell(ctx context.Context, ts ...rules.Told) error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
 	if b.tellErr != nil {
 		return b.tellErr
 	}
@@ -419,6 +422,7 @@ func newFakeBox(scene string) *fakeBox {
 	case "rooms":
 		s.Site.Systems[0].Units = rooms(24)
 		s.Running = []Step{cooling(now, s.Site.Systems[0].Units)}
+		b.curve["iu01-supply"] = func(t time.Time) float64 { return 13.2 + 6.8*math.Exp(-t.Sub(now.Add(-70*time.Minute)).Minutes()/9) }
 	case "count":
 		s.Site.Systems[0].Units = rooms(5)
 		s.Site.Systems[0].Branches, s.Site.Systems[0].Outdoor = []string{"bu1"}, []string{"ou1"}

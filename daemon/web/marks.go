@@ -403,7 +403,8 @@ func acknowledgement(f rules.Finding) rules.Told {
 
 // record tells the box one thing or several at once, and sends the browser back by GET.
 func (s *screens) record(w http.ResponseWriter, r *http.Request, done, to string, told ...rules.Told) {
-	ctx, cancel := context.WithTimeout(r.Context(), 10*time.Second)
+	// A form that came whole counts, also where who sent it is gone before the answer: a network lost between.
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(r.Context()), 10*time.Second)
 	defer cancel()
 	if who := signerOf(r); who.Fixed { // whatever a form says
 		for i := range told {

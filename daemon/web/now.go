@@ -182,7 +182,8 @@ type tableRow struct{ Clock, Value string }
 type nowView struct {
 	Lead   *stepView
 	Others []stepView
-	Urgent []flagView // that nobody has acknowledged, the first of the step shown or to wake for: before the curve
+	Wakes  []flagView // that nobody has acknowledged, and that wake: before the figure, so that their button is in sight on a phone
+	Urgent []flagView // the first of the step shown, that nobody has acknowledged: before the curve
 	Flags  []flagView
 	Next   *stepRow
 	// NextTitle is its name within a sentence.
@@ -234,9 +235,12 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 	for _, f := range snap.Flags {
 		fv := s.flagView(snap, v, f.Finding, f.Raised, &f)
 		ofLead := n.Lead != nil && f.System == n.Lead.System && f.Step == n.Lead.Name && f.Urgency != rules.Note
-		if !f.Acknowledged && (ofLead && len(n.Urgent) == 0 || f.Urgency == rules.Wake) { // one thing before the curve, unless more wake
+		switch {
+		case !f.Acknowledged && f.Urgency == rules.Wake:
+			n.Wakes = append(n.Wakes, fv)
+		case !f.Acknowledged && ofLead && len(n.Urgent)+len(n.Wakes) == 0: // one thing before the curve, unless more wake
 			n.Urgent = append(n.Urgent, fv)
-		} else {
+		default:
 			n.Flags = append(n.Flags, fv)
 		}
 	}

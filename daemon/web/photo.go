@@ -259,7 +259,7 @@ func (s *screens) photo(w http.ResponseWriter, r *http.Request) {
 	}
 	picture, err := s.box.Photo(r.Context(), name)
 	if err != nil {
-		s.log.Error("a photo could not be read", "photo", name, "error", err)
+		s.notRead(r.Context(), "a photo could not be read", "photo", name, "error", err)
 		s.refuse(w, r, http.StatusServiceUnavailable, "refused.photo")
 		return
 	}

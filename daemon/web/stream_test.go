@@ -72,7 +72,7 @@ func TestAStreamSendsWhatChanged(t *testing.T) {
 	c, stop := connect(t, server.URL, "page=now")
 	defer stop()
 	id, u := c.next()
-	if id != "1" || !strings.Contains(u.Parts["lead"], "373\u00a0micron") || u.Parts["others"] == "" || u.Clock != "03:25:20" {
+	if id != "1" || !strings.Contains(u.Parts["lead"]+u.Parts["figure"], "373\u00a0micron") || u.Parts["others"] == "" || u.Clock != "03:25:20" {
 		t.Fatalf("event %s: %v", id, u)
 	}
 	if _, ok := u.Parts["leadcurve"]; ok {
@@ -229,7 +229,7 @@ func TestFiftyStalledPagesDisturbNobody(t *testing.T) {
 		news := rules.Finding{Edge: rules.Raised, Flag: "scale-silent", Urgency: rules.Wake, Text: "The scale is silent."}
 		n.Flags = append(n.Flags, Flag{Flag: rules.Flag{Finding: news}, Raised: n.Wall})
 	})
-	for !strings.Contains(func() string { _, u := reads.next(); return u.Parts["urgent"] }(), "The scale is silent.") { // fails when the stream ends
+	for !strings.Contains(func() string { _, u := reads.next(); return u.Parts["wakes"] + u.Parts["urgent"] }(), "The scale is silent.") { // fails when the stream ends
 	}
 	runtime.GC()
 	runtime.ReadMemStats(&after)
