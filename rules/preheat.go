@@ -28,6 +28,7 @@ const (
 	powerSteady  = time.Minute      // on for so long, and the flag goes (our choice)
 	powerNever   = 5 * time.Minute  // from the begin without power, before somebody is told (our choice)
 	sumpFresh    = 10 * time.Minute // a sump's time constant is an hour or two (the field guide): it does nothing unseen in these
+	sumpHole     = 30 * time.Minute // unheard for so long at most, and warm before and after: it did not cool and warm up again meanwhile (the same time constant)
 	sumpApart    = 10 * time.Second // of the readings kept
 	sumpLook     = time.Minute
 	warmLast     = 30 * time.Minute // how long the sump has been warm when it counts; a short preheat: a quarter of it (our choice)
@@ -104,18 +105,19 @@ func (s *sump) warm(now, long time.Duration, warmK float64) bool {
 }
 
 // stayedWarm reports whether it was warm over a whole spell, heard often
-// enough; one reading that sticks out says nothing.
+// enough, or before and after where the box was dark for a while; one reading
+// that sticks out says nothing.
 func (s *sump) stayedWarm(x spell, warmK float64) bool {
 	ms := s.margins
 	i := sort.Search(len(ms), func(i int) bool { return ms[i].t >= x.from })
 	k := sort.Search(len(ms), func(i int) bool { return ms[i].t > x.to })
-	i, k = max(0, i-1), min(len(ms), k+1)
+	i, k = max(0, i-2), min(len(ms), k+2)
 	ms = ms[i:k]
 	if len(ms) < 3 || ms[0].t > x.from || ms[len(ms)-1].t < x.to-sumpFresh {
 		return false
 	}
 	for i := 1; i < len(ms); i++ {
-		if ms[i].t-ms[i-1].t > sumpFresh {
+		if hole := ms[i].t - ms[i-1].t; hole > sumpHole || hole > sumpFresh && median(ms[i:min(i+3, len(ms))]) < warmK {
 			return false
 		}
 		if i > 1 && median(ms[i-2:i+1]) < warmK {
@@ -128,6 +130,7 @@ func (s *sump) stayedWarm(x spell, warmK float64) bool {
 // clockOf is how the preheat's clock stands.
 type clockOf struct {
 	runS         time.Duration // energised time that counts
+	stood        time.Duration // what had counted when it was last set back
 	since        time.Duration // of the first of it
 	on           bool
 	ever         bool // it has been on
@@ -164,6 +167,7 @@ type preheat struct {
 	now        clockOf
 	looked     time.Duration
 	broken     bool
+	setBack    int // restarts told of
 	result     string
 	tooEarly   bool // told
 	powerMarks bool // somebody told of power
@@ -412,6 +416,7 @@ func (j *preheat) account(now time.Duration) (a clockOf) {
 		a.offSince = at
 		a.unheard = a.unheard || !j.saidOff()
 		if x := (spell{at, now}); a.ever && j.tooLong(x) {
+			a.stood = a.runS
 			a.runS, a.since, a.interruption, a.blind = 0, now, x, j.isBlind(x)
 			j.lapses(&a)
 			a.restarts++
@@ -435,6 +440,7 @@ func (j *preheat) interrupted(a *clockOf, x spell) {
 	}
 	a.restarts++
 	a.unheard = a.unheard || !j.offIn(x)
+	a.stood = a.runS
 	a.runS, a.pauses, a.paused = 0, 0, 0
 	j.lapses(a)
 }
@@ -527,6 +533,10 @@ func (j *preheat) failed() bool { return j.result == NotPassed }
 func (j *preheat) powerLost(a clockOf, now time.Duration) []Finding {
 	since, off := j.offSaid()
 	if on, all := j.onSince(); all && a.on {
+		if a.blind && a.since >= a.interruption.to && a.restarts > j.setBack && !j.broken { // over before anybody could be told of it
+			j.broken, j.setBack = true, a.restarts
+			return []Finding{{Edge: Raised, Flag: "preheat-broken", Urgency: Tell, Points: j.powerPoints(), Text: powerBlind(a, j.lasts), Values: j.values(a, now)}}
+		}
 		if !j.broken || now-on < powerSteady {
 			return nil
 		}

@@ -168,11 +168,15 @@ func neverPowered(now, lasts time.Duration) string {
 }
 
 func powerIsLost(a clockOf, ago, lasts, pause time.Duration, coldestK, warmK float64, met bool) string {
-	s := fmt.Sprintf("The outdoor unit lost its power %s ago: the preheat stands at %s of %s.", span(ago), span(a.runS), span(lasts))
+	s := fmt.Sprintf("The outdoor unit lost its power %s ago: the preheat stands at %s of %s.", span(ago), span(a.counted(ago > pause)), span(lasts))
 	if met {
 		s = fmt.Sprintf("The outdoor unit lost its power %s ago, after the preheat was met.", span(ago))
 	}
-	s += fmt.Sprintf(" Back within %s it goes on; later it counts from nought, %s more, unless every oil sump stays %s over the outdoor air", span(pause), span(lasts), given(warmK))
+	if ago > pause {
+		s += fmt.Sprintf(" That is longer than %s: it counts from nought, %s more, unless every oil sump stayed %s over the outdoor air", span(pause), span(lasts), given(warmK))
+	} else {
+		s += fmt.Sprintf(" Back within %s it goes on; later it counts from nought, %s more, unless every oil sump stays %s over the outdoor air", span(pause), span(lasts), given(warmK))
+	}
 	if !math.IsNaN(coldestK) {
 		s += fmt.Sprintf(": now %s", kelvin(coldestK))
 	}
@@ -180,7 +184,20 @@ func powerIsLost(a clockOf, ago, lasts, pause time.Duration, coldestK, warmK flo
 }
 
 func powerUnheard(a clockOf, quiet, lasts time.Duration) string {
-	return fmt.Sprintf("Nobody has heard for %s whether the outdoor unit has power. What is not heard does not count: the preheat stood at %s of %s. Check the input's power, cable or radio, and whether the unit is on.", span(quiet), span(a.runS), span(lasts))
+	return fmt.Sprintf("Nobody has heard for %s whether the outdoor unit has power. What is not heard does not count: the preheat stood at %s of %s. Check the input's power, cable or radio, and whether the unit is on.", span(quiet), span(a.counted(true)), span(lasts))
+}
+
+// powerBlind is told where the box was away for nobody knows how long and finds power on again.
+func powerBlind(a clockOf, lasts time.Duration) string {
+	return fmt.Sprintf("Nobody knows for how long the outdoor unit may have been without power while the box was away: the preheat stood at %s of %s and counts from nought. Look whether the unit lost its power, too, and why.", span(a.counted(true)), span(lasts))
+}
+
+// counted is what counts, or had counted before the interruption that set it back.
+func (a clockOf) counted(long bool) time.Duration {
+	if long && a.runS == 0 || a.blind {
+		return a.stood
+	}
+	return a.runS
 }
 
 func timeOfDay(t time.Time, zone *time.Location) string {
@@ -204,6 +221,8 @@ func powerIsBack(a clockOf, lasts time.Duration, metIn string) string {
 		return "The outdoor unit has power; the preheat's time is met."
 	case x == 0:
 		return fmt.Sprintf("The outdoor unit has power. The preheat is met in %s if it stays on.", metIn)
+	case a.restarts > 0 && a.since >= a.interruption.to && a.blind:
+		return fmt.Sprintf("The outdoor unit has power; nobody knows for how long it had none, so the preheat counts from nought. Met in %s if it stays on.", metIn)
 	case a.restarts > 0 && a.since >= a.interruption.to:
 		return fmt.Sprintf("Power is back after %s, too long with a sump that is cold or not heard: the preheat counts from nought. Met in %s if it stays on.", a.howLong(), metIn)
 	}
