@@ -35,6 +35,7 @@ const (
 	heaterTau    = 2 * time.Hour    // the slowest that a sound heater warms its sump (the field guide, step 4: 1 to 2 h)
 	deadFrom     = 90 * time.Minute // energised for so long, and what a heater seems to add is less than
 	deadShare    = 0.25             // of the warmth asked for: nothing heats it (our choice)
+	heaterMostK  = 70.0             // over the outdoor air: no crankcase heater brings a standing shell so far (from memory: 20 to 40 K are usual)
 	heaterEarly  = time.Hour        // by then a sump without half of the warmth that such a one gives is hardly heated
 	heaterSurely = 3 * time.Hour    // by then one without all of it will not come to it
 )
@@ -599,6 +600,17 @@ func (j *preheat) coldest(now time.Duration) float64 {
 	return least
 }
 
+// hottest is the most of it.
+func (j *preheat) hottest(now time.Duration) float64 {
+	most := math.Inf(-1)
+	for _, s := range j.sumps {
+		if m := s.over(now); m > most {
+			most = m
+		}
+	}
+	return most
+}
+
 // heaters says which sump does not warm as one with a sound heater does: the
 // least that is asked, approached as slowly as the guide knows.
 func (j *preheat) heaters(a clockOf, now time.Duration) (out []Finding) {
@@ -655,6 +667,8 @@ func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
 		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, j.lacks()), a, now)
 	case len(w.cold) > 0:
 		return j.verdict(NotProven, "no-warmth", preheatCold(w), a, now)
+	case j.hottest(now) > heaterMostK:
+		return j.verdict(NotProven, "implausible", preheatTooHot(w, j.hottest(now)), a, now)
 	case len(w.unheard) > 0 && !air:
 		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, "the outdoor air was not heard"), a, now)
 	case len(w.unheard) > 0:

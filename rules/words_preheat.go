@@ -97,6 +97,11 @@ func preheatUnseen(w preheatWords, why string) string {
 		w.how(), why)
 }
 
+func preheatTooHot(w preheatWords, mostK float64) string {
+	return fmt.Sprintf("Preheat not proven: %s, but a sump stands at %s the outdoor air, and no heater warms a standing compressor so far. See that its clamp sits on the shell and speaks the unit that the site file gives it (°F shown as °C looks so), or feel the shells and accept this by name.",
+		w.how(), aboveOrBelow(mostK))
+}
+
 func over(k float64) string {
 	if math.IsNaN(k) {
 		return "a warmth that is not measured"
