@@ -22,16 +22,17 @@ var TrialRun = Rule{
 
 // What the judge goes by, besides its settings.
 const (
-	runsK        = 8.0              // condensing and evaporating so far apart: a compressor runs (full cooling parts them by 25 K and more; from memory)
-	restsK       = 3.0              // nearer than this it stands: two transducers at one pressure (1 % each)
-	tripSlots    = 6                // 3 min of standing still after it ran
-	restAlikeK   = 1.0              // at rest all clamps and the air lie within this
-	absoluteOdds = 50               // of one hundred gauges two show absolute pressure (our choice)
-	gapEnds      = 10 * time.Minute // a longer gap begins the count anew (the contract)
-	newResult    = 10 * time.Minute // so long must another result stand to replace the first
-	weatherPa    = 3e3              // what the air pressure at one place may be off the standard one (from memory)
-	headOverK    = 20.0             // condensing so far above the outdoor air is high: 8 to 17 K is usual (from memory)
-	absurdTimes  = 2.0              // of its doubt below nought: no superheat is
+	runsK         = 8.0              // condensing and evaporating so far apart: a compressor runs (full cooling parts them by 25 K and more; from memory)
+	restsK        = 3.0              // nearer than this it stands: two transducers at one pressure (1 % each)
+	tripSlots     = 6                // 3 min of standing still after it ran
+	restAlikeK    = 1.0              // at rest all clamps and the air lie within this
+	absoluteOdds  = 50               // of one hundred gauges two show absolute pressure (our choice)
+	gapEnds       = 10 * time.Minute // a longer gap begins the count anew (the contract)
+	newResult     = 10 * time.Minute // so long must another result stand to replace the first
+	weatherPa     = 3e3              // what the air pressure at one place may be off the standard one (from memory)
+	headOverK     = 20.0             // condensing so far above the outdoor air is high: 8 to 17 K is usual (from memory)
+	oddSuperheatK = 25.0             // more is rarely the refrigerant's doing (common practice): the instruments first
+	absurdTimes   = 2.0              // of its doubt below nought: no superheat is
 )
 
 // aim is what a figure should lie between.
@@ -64,6 +65,7 @@ type trialRun struct {
 	runFrom   time.Duration // since when it runs, or has stood
 	runSlot   int64         // looked at
 	still     int           // slots of standing still
+	behind    int           // slots in which it would condense colder than it evaporates
 	overAtm   float64       // by so much the pressure stood above saturation at rest, in atmospheres; 0: it did not
 	restC     float64       // at this temperature
 	absolute  bool          // as gauges do that show absolute pressure
@@ -207,7 +209,7 @@ func (j *trialRun) read(place int, s sample, now time.Duration) (out []Finding) 
 	further := false
 	if p := j.lines.parted; p != nil && (p.a == k || p.b == k) && p.advance() {
 		j.running(p)
-		further = j.tripped()
+		further = j.tripped() || j.exchanged()
 	}
 	for _, ps := range [...][]*pair{j.lines.superheat, j.lines.subcooling, j.lines.loss} {
 		for _, p := range ps {
@@ -391,7 +393,9 @@ func (j *trialRun) running(p *pair) {
 			if !j.runs {
 				j.runs, j.runFrom = true, at
 			}
-			j.ran, j.still = true, 0
+			j.ran, j.still, j.behind = true, 0, 0
+		case k <= -runsK:
+			j.behind++
 		case k < restsK:
 			j.still++
 			if j.runs && (j.still >= 2 || !j.ran) {
@@ -406,6 +410,10 @@ func (j *trialRun) running(p *pair) {
 // tripped reports whether the compressor ran and has stood still for a while:
 // worth saying before the run has lasted.
 func (j *trialRun) tripped() bool { return j.ran && !j.runs && j.still >= tripSlots }
+
+// exchanged reports whether the two gauges have stood the wrong way round for a
+// while: nothing boils hotter than it condenses.
+func (j *trialRun) exchanged() bool { return j.behind >= tripSlots }
 
 // atBegin looks at the first readings of all that matters, once they are in: a
 // compressor may start a few seconds after the begin.
@@ -485,6 +493,9 @@ func (j *trialRun) hint(p *pair) string {
 	case "superheat":
 		if other := p.of(v.a, v.b-j.airPa); other >= j.aims.superheat.least.Value && v.k < j.aims.superheat.least.Value {
 			return trialIfAbsolute(other)
+		}
+		if v.k > oddSuperheatK {
+			return trialOddSuperheat
 		}
 	case "line loss":
 		if sc := j.worst(j.lines.subcooling); sc != nil && v.k > sc.view.k {

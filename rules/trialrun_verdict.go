@@ -19,7 +19,7 @@ type trialOpinion struct {
 // decide gives the verdict, once it can be given, and another one where that
 // has come to stand: a failed run is mended, or an unsteady one calms down.
 func (j *trialRun) decide(now time.Duration, ended bool) []Finding {
-	if now < j.lasts && !ended && !j.tripped() {
+	if now < j.lasts && !ended && !j.tripped() && !j.exchanged() {
 		return nil
 	}
 	o := j.judge(now, ended)
@@ -122,6 +122,9 @@ func (j *trialRun) judge(now time.Duration, ended bool) trialOpinion {
 		return open("gauge", trialAbsolute(j.overAtm, j.restC, j.fluid.Name))
 	case j.charging && !ended:
 		return wait(0, "charging", "")
+	}
+	if j.exchanged() {
+		return open("gauge", trialExchanged(j.lines.parted.b.point.Name, j.lines.parted.a.point.Name))
 	}
 	if !j.runs {
 		return open("not-running", trialStands(j.ran, j.runFrom))
@@ -324,7 +327,7 @@ func (j *trialRun) Outlook(at Instant) Outlook {
 	o := Outlook{Elapsed: now, Lasts: j.lasts, Left: max(0, j.due()-now), Sure: "too early to say", Quantity: sensors.Temperature}
 	w := j.stand(now)
 	w.lasts, w.settle, w.runFrom = j.lasts, j.settle, max(j.runFrom, j.changed)
-	w.stands, w.missing, w.result, w.cause = !j.runs, j.missing(), j.result, j.cause
+	w.stands, w.missing, w.result, w.cause = !j.runs && !j.exchanged(), j.missing(), j.result, j.cause
 	if k := j.stalest(now); k != nil && k.heard {
 		w.silent, w.quiet = k.point.Name, now-k.last
 	}

@@ -206,7 +206,7 @@ func trialFailed(cause string, w trialWords) string {
 		}
 	}
 	first, do := strings.Join(out, "; "), trialSuggests[cause]
-	if cause == "superheat-low" && w.ifAbsolute != "" {
+	if (cause == "superheat-low" || cause == "superheat-high") && w.ifAbsolute != "" {
 		do += " " + w.ifAbsolute
 	}
 	switch cause {
@@ -285,6 +285,12 @@ func trialStands(ran bool, since time.Duration) string {
 	}
 	return "the compressor never ran: both pressures stayed alike. Start the unit's cooling run and begin the step again."
 }
+
+func trialExchanged(suction, liquid string) string {
+	return fmt.Sprintf("the suction pressure (%s) stands above the liquid pressure (%s), and nothing boils hotter than it condenses. The two gauges, their hoses or their names in the site file are likely exchanged: put that right and begin the run again. No figure of theirs can be relied on.", suction, liquid)
+}
+
+const trialOddSuperheat = "So much is rarely the refrigerant's doing: see first that the clamp sits on the suction line, and that clamp and gauge speak the unit that the site file gives them."
 
 func trialAbsurd(p trialPart) string {
 	s := fmt.Sprintf("%s comes out at %s, which cannot be, so what is measured is not what stands in the pipe.", p.what(), kelvin(p.v.k))
