@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"standwatch/daemon/journal"
+	"standwatch/daemon/outbox"
+	"standwatch/rules"
 	"standwatch/sensors"
 )
 
@@ -192,4 +194,22 @@ func TestAFailingDiskIsToldOnce(t *testing.T) {
 			t.Fatal(err)
 		}
 	})
+}
+
+// A horn sounds anew for a flag that is newer than those it knows, by the sequence number. That nothing
+// is kept has no entry of its own: it stands as newer than all that was ever kept, or a horn whose last
+// call was acknowledged would stay silent.
+func TestThatNothingIsKeptIsNewerThanEveryFlag(t *testing.T) {
+	d, j := box(t, t.TempDir(), script(func(context.Context, sensors.Emit) {}))
+	defer func() { _ = j.Close() }() // nothing was kept
+	d.judging.head.Store(41)
+	b := &Box{Daemon: d}
+	if open := b.standing(); len(open) != 0 {
+		t.Fatalf("of a box that has just begun %v stand open", open)
+	}
+	d.loop.begun = time.Now().Add(-2 * outbox.UnkeptFor) // and it has not turned since
+	open := b.standing()
+	if len(open) != 1 || open[0].Urgency != rules.Wake || open[0].Seq != 41 {
+		t.Errorf("open are %v; want that nothing is kept, to wake for, of entry 41", open)
+	}
 }

@@ -424,7 +424,7 @@ type chargeCalc struct {
 	Takeoff     string      `required:"" placeholder:"FILE" help:"The take-off: CSV with run,line,outside_diameter,length and perhaps wall,factor."`
 	Refrigerant string      `required:"" placeholder:"R" help:"R-410A, R-32, R-454B, R-407C or R-134a."`
 	LiquidTemp  temperature `default:"40 C" placeholder:"T" help:"Where no factor is given: the liquid's temperature; 40 C without it (common practice)."`
-	Factory     mass        `default:"0 kg" placeholder:"M" help:"The factory charge of all outdoor units."`
+	Factory     mass        `placeholder:"M" help:"The factory charge of all outdoor units; without it the total is not known."`
 	Extra       mass        `default:"0 kg" placeholder:"M" help:"The maker's allowances beside the lines: for units, for capacity."`
 	ExtraVolume volume      `default:"0 l" placeholder:"V" help:"What coils and branch units hold, for the total volume."`
 	asked
@@ -478,8 +478,8 @@ func (c chargeCalc) answer(p rules.Pipework) (answer, error) {
 			litres("liquid_volume_m3", "liquid lines", sum.LiquidM3),
 			litres("total_volume_m3", "total volume", sum.InsideM3),
 			kilograms("additional_kg", "additional charge", sum.AdditionalKg),
-			kilograms("factory_kg", "factory charge", p.FactoryKg),
-			kilograms("total_kg", "total charge", sum.TotalKg),
+			c.given("factory_kg", "factory charge", "not given", p.FactoryKg),
+			c.given("total_kg", "total charge", "not known: give the factory charge by --factory", sum.TotalKg),
 			{key: "estimate", value: sum.Estimate},
 			density("liquid_density_kg_m3", "liquid at "+c.LiquidTemp.text, sum.LiquidKgM3),
 		},
@@ -495,6 +495,14 @@ func (c chargeCalc) answer(p rules.Pipework) (answer, error) {
 		a.found = append(a.found, d.Text)
 	}
 	return a, nil
+}
+
+// given is a figure that rests on the factory charge: null where nobody gave one.
+func (c chargeCalc) given(key, label, without string, kg float64) figure {
+	if c.Factory.text == "" {
+		return figure{key: key, label: label, si: without}
+	}
+	return kilograms(key, label, kg)
 }
 
 func runAnswer(run rules.Run, l physics.Line, liquidKgM3 float64) answer {

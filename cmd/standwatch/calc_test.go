@@ -143,6 +143,20 @@ d,suction,1-1/8 in,15.5 m,,
 	}
 }
 
+// What nobody gave is not 0 kg: without the factory charge there is no total.
+func TestCalcChargeWithoutTheFactorys(t *testing.T) {
+	file := takeoffFile(t, "a,liquid,3/8 in,62 m,,0.048 kg/m\n")
+	got := calc(t, "charge", "--takeoff", file, "--refrigerant", "R-410A")
+	agrees(t, got, "additional_kg", 62*0.048, 1e-9)
+	for _, key := range []string{"factory_kg", "total_kg"} {
+		if v, has := got[key]; !has || v != nil {
+			t.Errorf("%s is %v, want null", key, v)
+		}
+	}
+	got = calc(t, "charge", "--takeoff", file, "--refrigerant", "R-410A", "--factory", "5 kg")
+	agrees(t, got, "total_kg", 5+62*0.048, 1e-9)
+}
+
 // Source: copper_tube_line_mass.csv (its own lines). No factor: by bore and
 // liquid density, marked as an estimate.
 func TestCalcChargeByTheBore(t *testing.T) {
