@@ -248,5 +248,5 @@ func (j *vacuumHold) verdict(result, cause, text string) Finding {
 	if result == Passed {
 		values = append(values, Value{"unit_checks", j.checks})
 	}
-	return Finding{Edge: Given, Result: result, Cause: cause, Text: text, Points: []string{j.gauge.Name}, Values: values}
+	return Finding{Edge: Given, Result: result, Cause: causeGiven(cause), Text: text, Points: []string{j.gauge.Name}, Values: values}
 }

@@ -182,10 +182,11 @@ func (v *holdView) lookForCause(spanS float64) {
 	if rises < riseSure {
 		return
 	}
+	rises += c.Faster
 	for _, x := range []struct {
 		cause string
 		p     float64
-	}{{"leak", c.Leak}, {"moisture", c.Moisture}, {"leak-and-moisture", c.Both}} {
+	}{{"leak", c.Leak}, {"moisture", c.Moisture}, {"leak-and-moisture", c.Both}, {speedsUp, c.Faster}} {
 		switch p := x.p / rises; {
 		case p > causeSure:
 			v.cause, v.likely, v.sure = x.cause, x.cause, p
@@ -193,7 +194,7 @@ func (v *holdView) lookForCause(spanS float64) {
 			v.likely, v.sure = x.cause, p
 		}
 	}
-	if bent := rises - c.Straight; v.cause == "unknown" && c.Straight*bentSurely > bent {
+	if bent := rises - c.Faster - c.Straight; v.cause == "unknown" && c.Straight*bentSurely > bent {
 		v.likely, v.sure = "leak", c.Leak/rises
 	}
 }

@@ -118,6 +118,11 @@ func (j *vacuumHold) lookAtWalls(v *holdView, first time.Duration) {
 	if of == 0 {
 		return
 	}
+	if v.likely == speedsUp && (now-before > float64(wallWarmed*of) || j.nearWater(v)) && v.nowPa < vapourShown*physics.WaterPressurePa(warmest) {
+		if v.likely = thaws; v.cause == speedsUp {
+			v.cause = thaws
+		}
+	}
 	if v.likely == "moisture" && v.nowPa > vapourShown*physics.WaterPressurePa(warmest) {
 		v.cause, v.likely, v.sure = "unknown", "unknown", 0
 	}
@@ -128,7 +133,39 @@ func (j *vacuumHold) lookAtWalls(v *holdView, first time.Duration) {
 	}
 }
 
+// nearWater reports whether the level is near water's pressure, or ice's, at one of
+// the pipes, as a gauge may show it.
+func (j *vacuumHold) nearWater(v *holdView) bool {
+	for i := range j.walls {
+		if c, known := j.walls[i].tempC(v.t); known {
+			if pa := physics.WaterPressurePa(c); v.nowPa > pa/2 && v.nowPa < vapourShown*pa {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// What speeds up no leak does; ice or water may that grows warmer, and the pipes tell.
+// In a verdict the one is "unknown", the other "moisture".
 const (
+	speedsUp = "speeds-up"
+	thaws    = "thaws"
+)
+
+// causeGiven is a cause as a verdict has it.
+func causeGiven(cause string) string {
+	switch cause {
+	case speedsUp:
+		return "unknown"
+	case thaws:
+		return "moisture"
+	}
+	return cause
+}
+
+const (
+	wallWarmed  = 0.5    // K: as much as the fit knows of a wall that moved
 	vapourShown = 2.1    // times as much as there is (gauge makers' tables: 2)
 	gasLeast    = 0.01   // of the level: 3 K
 	zeroC       = 273.15 // K

@@ -29,6 +29,8 @@ var causeWords = map[string]string{
 	"moisture":          "It rises towards a plateau, as moisture does.",
 	"leak-and-moisture": "It rises as a leak with moisture beside it does.",
 	"temperature":       "It rises no more than a sealed gas does whose pipes grow warmer.",
+	speedsUp:            "It rises faster and faster, as no leak does by itself: something warms, thaws or was opened meanwhile.",
+	thaws:               "It rises faster and faster, as ice or water does that grows warmer, and no leak.",
 	"unknown":           "The cause cannot be told yet.",
 	"air":               "Air comes in.", // too fast for any of them
 }
@@ -39,13 +41,15 @@ var causeAdvice = map[string]string{
 	"leak-and-moisture": "Find the leak, then break with dry nitrogen and pull again.",
 	"air":               "Shut the valve to the pump, and look at hoses, caps and valves; do not charge.",
 	"temperature":       "Wait until the pipes' temperature is steady, pull further down, and begin the hold again.",
+	speedsUp:            "Look whether a valve was opened; if none was, warm the pipes where water may lie (no flame), break with dry nitrogen and pull again.",
+	thaws:               "Warm the pipes where water may lie (no flame), break with dry nitrogen and pull again.",
 	"unknown":           "With the pump running, open its valve again, or look for the leak; do not charge.",
 }
 
 // causeSaid is the cause in words, with how sure it is.
 func causeSaid(cause string, sure float64) string {
 	s := causeWords[cause]
-	if cause == "unknown" || cause == "air" || sure == 0 {
+	if cause == "unknown" || cause == "air" || cause == speedsUp || sure == 0 {
 		return s
 	}
 	if cause == "leak" && sure < 0.5 { // a straight line is not ruled out, and to look for a leak comes first

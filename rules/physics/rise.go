@@ -38,6 +38,11 @@ type Rises struct {
 	// Spread is the noise's part of a reading's stretch, Drift that of it which
 	// drifts (0 to 1), DriftS the drift's correlation time: means.
 	Spread, Drift, DriftS float64
+
+	// How many times as probable as a straight rise one is that grows faster, under
+	// all kinds of noise, by all stretches or by the newer ones alone; and how probable
+	// it is beside all shapes together under those kinds that are likely without it.
+	speedsUp, faster float64
 }
 
 // The grids and what is held probable before any reading. A thermal gauge's
@@ -76,7 +81,7 @@ type fit struct {
 // FitRises weighs what the stretches (in order of time) may mean. Rises are
 // held probable up to the order of scalePa (the limit).
 func FitRises(stretches []Stretch, scalePa float64) Rises {
-	f := fit{logScale: math.Log(math.Sqrt(2*math.Pi) / scalePa), spreads: spreads()}
+	f := fit{logScale: logScale(scalePa), spreads: spreads()}
 	if !f.take(stretches) {
 		return Rises{}
 	}
@@ -96,12 +101,8 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 			f.addColumn(late, 0, span*share)
 		}
 	}
-	f.addGauge(0, 0)
-	for _, tauC := range []float64{20, 60, 150, 350, 700} {
-		for _, rho := range []float64{0.25, 0.6, 0.9, 0.99} {
-			f.addGauge(tauC, rho)
-		}
-	}
+	f.addGauges()
+	speedsUp := f.speedsUp()
 	f.level = f.likelyLevel()
 	f.keepLikelyGauges()
 
@@ -135,7 +136,9 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 		}
 	}
 	f.refine()
-	return f.rises()
+	r := f.rises()
+	r.speedsUp = max(speedsUp, float64(secondLook*newer(stretches[n*2/5:], scalePa)))
+	return r
 }
 
 func mean(ps []float64) (m float64) {
@@ -229,5 +232,8 @@ func (f *fit) rises() Rises {
 	}
 	r.Spread, r.Drift, r.DriftS = r.Spread/sum, r.Drift/sum, r.DriftS/sum
 	r.Known = len(r.shapes) > 0
+	if _, faster := f.parabola(); r.Known {
+		r.faster = math.Exp(min(faster-most, 100)) / sum
+	}
 	return r
 }

@@ -20,6 +20,16 @@ type gauge struct {
 // left of the pump's side evening out.
 type step struct{ keepD, keepS, gainD, gainS, inv float64 }
 
+// addGauges adds every kind of noise that is held possible.
+func (f *fit) addGauges() {
+	f.addGauge(0, 0)
+	for _, tauC := range []float64{20, 60, 150, 350, 700} {
+		for _, rho := range []float64{0.25, 0.6, 0.9, 0.99} {
+			f.addGauge(tauC, rho)
+		}
+	}
+}
+
 func (f *fit) addGauge(tauCS, rho float64) {
 	n := len(f.tS)
 	g := gauge{tauCS: tauCS, rho: rho, steps: make([]step, n)}
@@ -102,6 +112,9 @@ func (g *gauge) whiten(raw, out []float64) {
 		z += float64(e * k.gainS)
 	}
 }
+
+// logScale is that of a prior up to the order of a pressure.
+func logScale(scalePa float64) float64 { return math.Log(math.Sqrt(2*math.Pi) / scalePa) }
 
 // spread is one of the grid of noise: itself, its log, and its prior's log.
 type spread struct{ is, log, logPrior float64 }

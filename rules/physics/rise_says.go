@@ -69,8 +69,10 @@ func (l Level) Quantile(share float64) float64 {
 
 // Causes is how probable each cause of what rises is; the rest of one is of no
 // known shape, or does not rise. Straight is what of the leak is a straight line
-// and nothing else.
-type Causes struct{ Steady, Leak, Moisture, Both, Straight float64 }
+// and nothing else. Faster is beside the one: what no leak does into a fixed volume,
+// for air that comes in through a hole into a vacuum is choked, and comes as fast
+// all the time (the field guide's straight line).
+type Causes struct{ Steady, Leak, Moisture, Both, Straight, Faster float64 }
 
 // mostOf is the part of the rise from which the rest beside it is no second
 // cause (our choice).
@@ -82,6 +84,7 @@ const mostOf = 0.7
 // explains better. A rise by both is one cause alone where the other gives
 // little of it.
 func (r *Rises) Causes(spanS float64) (c Causes) {
+	walls := 0.0
 	for _, s := range r.shapes {
 		switch {
 		case s.kind == steady:
@@ -89,7 +92,10 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 		case s.kind == line:
 			c.Leak += s.weight
 			c.Straight += s.weight
-		case s.kind == curve, s.kind == films, s.kind == walled: // what goes with the wall is water (the field guide)
+		case s.kind == walled: // what goes with the wall is water (the field guide)
+			c.Moisture += s.weight
+			walls += s.weight
+		case s.kind == curve, s.kind == films:
 			c.Moisture += s.weight
 		case s.kind == both:
 			straight := s.slope * spanS / perHour
@@ -104,6 +110,8 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 			}
 		}
 	}
+	// What levels off is further from it than a straight line; what goes with a wall may not be.
+	c.Faster = max((c.Leak+c.Moisture+c.Both-walls)*r.speedsUp, r.faster)
 	return c
 }
 

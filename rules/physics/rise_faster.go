@@ -1,0 +1,58 @@
+package physics
+
+import "math"
+
+// priorFaster is that of a rise that grows faster: ice that warms, a pool that thaws;
+// and what a second look, at the newer stretches alone, counts beside the first: else
+// two looks see twice as often what is not there (our choice, from drawn curves).
+const (
+	priorFaster = 0.05
+	secondLook  = 0.2
+)
+
+// parabola is the log of the evidence of a straight line, and of a parabola that
+// bends upwards, over the kinds of noise: a drift that could have bent the line
+// counts for the line. It takes no part in what is expected of the rise, for no
+// parabola knows how a pool goes on that warms.
+func (f *fit) parabola() (straight, faster float64) {
+	raw := make([]float64, len(f.tS))
+	for i, t := range f.tS {
+		raw[i] = float64(t/perHour) * (t / perHour)
+	}
+	var lines, bent float64 // nought: nothing yet
+	for i := range f.gauges {
+		g := &f.gauges[i]
+		l, b := f.solve(line, g, nil, [4]float64{}), f.solve(both, g, &column{}, f.sumsOf(g, raw))
+		if !l.ok || !b.ok {
+			continue
+		}
+		for _, of := range f.spreads {
+			x, y := l, b
+			lines = logSum(lines, f.evidence(&x, g, of, math.Inf(-1))+math.Log(priorLine))
+			log := f.evidence(&y, g, of, math.Inf(-1)) + math.Log(priorFaster)
+			bent = logSum(bent, log+math.Log(max(normal(y.rise/math.Sqrt(y.c[5])), 1e-300)))
+		}
+	}
+	if lines == 0 {
+		return 0, math.Inf(-1)
+	}
+	return lines, bent
+}
+
+// speedsUp is how many times as probable the parabola is, by its prior too.
+func (f *fit) speedsUp() float64 {
+	straight, faster := f.parabola()
+	return math.Exp(min(faster-straight, 100))
+}
+
+// newer is the same of stretches alone: what evened out or dried at first hides how
+// the rest bends.
+func newer(stretches []Stretch, scalePa float64) float64 {
+	f := fit{logScale: logScale(scalePa), spreads: spreads()}
+	if len(stretches) < lateLeast || !f.take(stretches) {
+		return 0
+	}
+	f.scratch, f.level = make([]float64, len(f.tS)), f.roughLevel()
+	f.addGauges()
+	return f.speedsUp()
+}

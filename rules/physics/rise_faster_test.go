@@ -1,0 +1,54 @@
+package physics
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+)
+
+// Sources: ice's vapour pressure is checked against IAPWS in water_test.go; that a
+// leak into a vacuum comes as fast all the time is the choked flow of any text on
+// vacuum technology, and the field guide's straight line; a gauge's noise of 0.5 to
+// 3 % is the field guide's. Ice that warms by 6 K an hour, a leak of the same
+// rise, and water that levels off, under noise that is white or wanders: the first is
+// never called a leak where the bend is plain, and the leak stays one.
+func TestWhatSpeedsUpIsNoLeak(t *testing.T) {
+	ice := func(h float64) float64 { return WaterPressurePa(-30 + 6*h) }
+	for _, noise := range []struct {
+		share, lastsS float64
+		plain         bool // the bend stands far above what the noise makes of a line
+	}{{0.005, 1, true}, {0.005, 30, true}, {0.005, 120, true}, {0.015, 1, true}, {0.015, 30, true}, {0.03, 1, false}, {0.03, 120, false}} {
+		var iceLeaks, iceFaster, leaks, leakFaster, dryFaster int
+		const nights = 6
+		for seed := range uint64(nights) {
+			r := rand.New(rand.NewPCG(seed, 11))
+			drawn := func(p func(h float64) float64) Causes {
+				g := r.NormFloat64()
+				rises := FitRises(stretches(func(tS float64) float64 {
+					keep := math.Exp(-20 / noise.lastsS)
+					g = float64(keep*g) + float64(math.Sqrt(1-keep*keep)*r.NormFloat64())
+					return p(tS/3600) * (1 + float64(noise.share*g))
+				}, 150, 20, 3600), 500*micronPa)
+				return rises.Causes(3600)
+			}
+			mostly := func(part float64, c Causes) int {
+				if part > 0.75*(1-c.Steady+c.Faster) {
+					return 1
+				}
+				return 0
+			}
+			c := drawn(ice)
+			iceLeaks, iceFaster = iceLeaks+mostly(c.Leak, c), iceFaster+mostly(c.Faster, c)
+			c = drawn(func(h float64) float64 { return ice(0) + float64((ice(1)-ice(0))*h) })
+			leaks, leakFaster = leaks+mostly(c.Leak, c), leakFaster+mostly(c.Faster, c)
+			c = drawn(func(h float64) float64 { return ice(0) - float64((ice(1)-ice(0))*math.Expm1(-3*h)) })
+			dryFaster += mostly(c.Faster, c)
+		}
+		if noise.plain && (iceLeaks > 0 || iceFaster < nights-1) {
+			t.Errorf("%+v: ice that warms is a leak in %d of %d, and speeds up in %d", noise, iceLeaks, nights, iceFaster)
+		}
+		if noise.plain && leaks < nights-1 || leakFaster > 0 || dryFaster > 0 {
+			t.Errorf("%+v: a leak is one in %d of %d; it speeds up in %d, and water that levels off in %d", noise, leaks, nights, leakFaster, dryFaster)
+		}
+	}
+}
