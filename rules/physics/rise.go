@@ -137,7 +137,10 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 	}
 	f.refine()
 	r := f.rises()
-	r.speedsUp = max(speedsUp, float64(secondLook*newer(stretches[n*2/5:], scalePa)))
+	r.speedsUp = speedsUp
+	if r.Causes(span).Steady < 0.5 { // else there is nothing that could
+		r.speedsUp = max(speedsUp, float64(secondLook*newer(stretches[n*2/5:], scalePa)))
+	}
 	return r
 }
 
