@@ -78,6 +78,10 @@ type Causes struct{ Steady, Leak, Moisture, Both, Straight, Faster float64 }
 // cause (our choice).
 const mostOf = 0.7
 
+// surelyFaster is from how many times as probable as a straight line on a rise
+// that grows faster counts against what levels off too (our choice).
+const surelyFaster = 3.0
+
 // Causes weighs the causes over so long a time from the first stretch. A slow
 // approach is as straight as a leak only as far as the readings cannot tell: its
 // share of the prior is small beside the straight line's, and grows with what it
@@ -110,8 +114,11 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 			}
 		}
 	}
-	// What levels off is further from it than a straight line; what goes with a wall may not be.
-	c.Faster = max((c.Leak+c.Moisture+c.Both-walls)*r.speedsUp, r.faster)
+	c.Faster = c.Straight * r.speedsUp
+	if r.speedsUp > surelyFaster { // what levels off is further from it than a straight line; what goes with a wall may not be
+		c.Faster = (c.Leak + c.Moisture + c.Both - walls) * r.speedsUp
+	}
+	c.Faster = max(c.Faster, r.faster)
 	return c
 }
 
