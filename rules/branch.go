@@ -101,8 +101,6 @@ type branchFeed struct{ to *branchSeries }
 func beginBranchCheck(s Start) Judge {
 	j := &branchCheck{step: s.Step, clock: startWatch(s), units: s.Units, asked: make([]int8, len(s.Units)),
 		airs: make([]branchAir, len(s.Units)), feeds: make([][]branchFeed, len(s.Points))}
-	settle, _ := limit(s.Step, "settle")
-	j.settle = asTime(settle.Value)
 	ceiling, _ := limit(Step{Name: "heating-check", Limits: s.Plant.Steps["heating-check"]}, "ambient")
 	j.ceiling = ceiling.Value
 	taken := map[string]int{}
@@ -141,7 +139,33 @@ func beginBranchCheck(s Start) Judge {
 			}
 		}
 	}
+	settle, _ := limit(s.Step, "settle")
+	j.settle = max(asTime(settle.Value), branchLeast(j.every))
 	return j
+}
+
+// branchLeast is the shortest time after which a run can be read at all, with
+// supply points as slow as this one.
+func branchLeast(every time.Duration) time.Duration { return branchSkip + branchWide(every) }
+
+// branchWide is how wide a run's windows are.
+func branchWide(every time.Duration) time.Duration { return max(branchWindow, every*5/2) }
+
+// ShortSettle says what is wrong where a system's branch check leaves a command
+// less time than its answer can be read in; nothing where it is long enough.
+func (s Site) ShortSettle(system string) string {
+	var every time.Duration
+	for _, p := range s.Points {
+		if p.Role == "supply-air" && (p.System == system || p.System == "") {
+			every = max(every, p.Every)
+		}
+	}
+	i := slices.IndexFunc(s.Systems, func(x System) bool { return x.Name == system })
+	set, least := s.Settings(system, "branch-check")["settle"], branchLeast(every)
+	if given := asTime(set.Value); given < least && (set.Given || i >= 0 && s.Systems[i].HeatRecovery) {
+		return branchTooShort(given, least)
+	}
+	return ""
 }
 
 // airOf finds a unit's point of a role where the site file does not name it:
@@ -218,14 +242,25 @@ func (j *branchCheck) command(b *Told, now time.Duration) (out []Finding) {
 		return nil
 	}
 	j.heard = true
+	unknown := j.words[i] == ""
 	j.words[i] = b.Note
 	if j.asked[i] == sign(b.Note) {
+		// What a unit did that nobody had spoken of is no rest to hold against: it
+		// may still have been running. The rest begins with the last one told.
+		if heat, cool := askedOf(j.asked); unknown && heat+cool == 0 && !j.begun() {
+			j.runs, j.since, j.fitted = nil, now, false
+		}
 		return nil
 	}
 	j.close(now)
 	j.asked = slices.Clone(j.asked)
 	j.asked[i] = sign(b.Note)
 	return nil
+}
+
+// begun reports whether a unit was asked to heat or cool in a run that is over.
+func (j *branchCheck) begun() bool {
+	return asksAnything(branchData{runs: j.runs})
 }
 
 func (j *branchCheck) close(now time.Duration) {
@@ -243,7 +278,7 @@ func (j *branchCheck) Due() (time.Duration, bool) {
 // data is what there is to go by at a moment.
 func (j *branchCheck) data(now time.Duration) branchData {
 	runs := append(slices.Clone(j.runs), branchRun{j.since, max(now, j.since), j.asked})
-	d := branchData{runs: runs, spans: branchSpans(runs, max(branchWindow, j.every*5/2)), settle: j.settle}
+	d := branchData{runs: runs, spans: branchSpans(runs, branchWide(j.every)), settle: j.settle}
 	for i := range j.airs {
 		a := &j.airs[i]
 		row, split := make([]float64, len(d.spans)), make([]float64, len(d.spans))
@@ -349,7 +384,7 @@ func (j *branchCheck) told(f *branchFit, d branchData) (t branchTold) {
 			t.answered++
 		case !f.tried[i]:
 			t.untried = append(t.untried, i)
-		case !d.has[i]:
+		case !d.has[i] && !d.heard[i]:
 			t.blind = append(t.blind, i)
 		case r < 0 && f.answers[i][i].known() && f.answers[i][i].k() < branchNoneK && !d.dipped[i]:
 			t.dead = append(t.dead, i)

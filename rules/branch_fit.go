@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"standwatch/rules/physics"
@@ -90,7 +91,8 @@ type branchData struct {
 	spans  []branchSpan
 	kept   [][][]int   // by unit and run: the windows that stand for it
 	levels [][]float64 // by unit and run: the supply air, or its split; not a number where it was not measured
-	has    []bool      // by unit: it was measured at all
+	has    []bool      // by unit: it was measured in two runs, so that there is something to compare
+	heard  []bool      // by unit: it was measured in one at least
 	dipped []bool      // by unit: its room went the other way while it was asked to heat, as in a defrost
 	settle time.Duration
 }
@@ -114,6 +116,7 @@ func (d *branchData) take(row []float64) {
 		}
 	}
 	d.kept, d.levels, d.has = append(d.kept, kept), append(d.levels, levels), append(d.has, n > 1)
+	d.heard = append(d.heard, n > 0)
 }
 
 // dips reports whether a room became colder in a run in which its own unit was
@@ -402,16 +405,19 @@ func (d *branchData) unbroken(row []float64) {
 	}
 }
 
-// tried says which units were asked for something for most of the settling time at a stretch.
+// tried says which units were asked for something for most of the settling time
+// at a stretch, in which the air could be read.
 func (d branchData) tried(n int) []bool {
 	tried := make([]bool, n)
-	since := make([]time.Duration, n)
+	since, read := make([]time.Duration, n), make([]bool, n)
 	for k, r := range d.runs {
+		spanned := slices.ContainsFunc(d.spans, func(s branchSpan) bool { return s.run == k })
 		for i := range n {
 			if k == 0 || d.runs[k-1].asked[i] != r.asked[i] {
-				since[i] = r.from
+				since[i], read[i] = r.from, false
 			}
-			tried[i] = tried[i] || r.asked[i] != 0 && r.to-since[i] >= d.settle*4/5
+			read[i] = read[i] || spanned
+			tried[i] = tried[i] || r.asked[i] != 0 && read[i] && r.to-since[i] >= d.settle*4/5
 		}
 	}
 	return tried

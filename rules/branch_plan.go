@@ -69,8 +69,13 @@ func (j *branchCheck) plan(now time.Duration) (plan [][]int8, done map[string]in
 	done = map[string]int{}
 	coded, begun := n > branchMany && what > 0, false
 	for _, r := range j.held(now) {
+		heat, cool := askedOf(r.asked)
+		if !j.said(r.asked) {
+			continue
+		}
 		done[runKey(r.asked)]++
-		if heat, cool := askedOf(r.asked); heat+cool > 0 && !begun { // it goes on as a person has begun
+		alike := n > 1 && max(heat, cool) == n // a trial run still stands: it tells nobody apart
+		if heat+cool > 0 && !alike && !begun { // it goes on as a person has begun
 			coded, begun = heat+cool > 1, true
 		}
 	}
@@ -132,6 +137,13 @@ func (j *branchCheck) held(now time.Duration) (held []branchRun) {
 	return held
 }
 
+// said reports whether a run was told: of one in which all rest, each unit's own
+// state, for one that nobody has spoken of may still be running.
+func (j *branchCheck) said(run []int8) bool {
+	heat, cool := askedOf(run)
+	return heat+cool > 0 || !slices.Contains(j.words, "")
+}
+
 func askedOf(run []int8) (heat, cool int) {
 	for _, w := range run {
 		switch w {
@@ -160,7 +172,7 @@ func (j *branchCheck) next(now time.Duration) (ask *Ask, left time.Duration) {
 		}
 		left += j.settle
 		switch {
-		case ask == nil && j.heard && now-j.since < j.settle && slices.Equal(run, j.asked):
+		case ask == nil && j.heard && j.said(run) && now-j.since < j.settle && slices.Equal(run, j.asked):
 			ask = j.asking(run, k+1, len(plan))
 			ask.Left = j.since + j.settle - now
 			left += ask.Left - j.settle
@@ -227,6 +239,11 @@ func (j *branchCheck) Outlook(at Instant) Outlook {
 			o.Table.Pairs = append(o.Table.Pairs, Pair{j.names[i], j.names[f.room[i]]})
 		}
 		o.Table.Dead = j.of(t.dead)
+		for i, name := range j.names {
+			if f.tried[i] {
+				o.Table.Asked = append(o.Table.Asked, name)
+			}
+		}
 		w.tried, w.straight, w.crossed, w.dead = t.asked, len(t.straight), j.answersOf(f, t.crossed), j.roomsOf(t.dead)
 		if o.Next == nil && len(t.unclear)+len(t.untried)+len(t.blind) == 0 {
 			o.Sure = "sure"

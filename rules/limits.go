@@ -109,7 +109,7 @@ func Limits() []Limit {
 
 		{Step: "heating-check", Key: "hours", Hours: true, Source: siteFile, Doc: "the hours of the day in which heating-window may call somebody, in the site's own time"},
 
-		given("branch-check", "settle", t, 600, practice, "how long each command is left to work"),
+		given("branch-check", "settle", t, 600, practice, "how long each command is left to work; at least so long that its answer can be read, 4 min and more"),
 		given("mixed-run", "lasts", t, 20*60, practice, "how long half the units heat while the other half cool"),
 		given("mixed-run", "settle", t, 600, practice, "how long a unit runs in its half before its split counts"),
 		given("mixed-run", "share", sensors.Ratios, 0.7, practice+" (the field guide)", "how much of the least split of the cooling and the heating check a unit must give"),

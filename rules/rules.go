@@ -253,6 +253,7 @@ type Table struct {
 	Units []string
 	Cells [][]Cell // by row, then column
 	Pairs []Pair   // crossings found so far
+	Asked []string // to heat or cool, for long enough
 	Dead  []string // asked and answered nowhere
 	Leaks []Pair   // the column's room answered besides the right one
 }

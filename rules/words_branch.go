@@ -102,6 +102,10 @@ func branchNotSo() string {
 	return "What was asked and measured since does not bear it out any more."
 }
 
+func branchTooShort(given, least time.Duration) string {
+	return fmt.Sprintf("branch-check: settle: %s is too short for an answer to be read; the branch check leaves each command %s", span(given), span(least))
+}
+
 func branchNoUnits() string {
 	return "Branch check not proven: the site file names no indoor units, so nobody can say who answers whom. Add them under indoor_units with their supply points, and begin the step again."
 }

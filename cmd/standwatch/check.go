@@ -89,6 +89,11 @@ func (c checkCommand) Run(o output) error {
 			fmt.Fprintf(o.out, "%s: note: what reads standwatch/%s/latest at a broker may refuse the whole pack for the names of %s: SenML (RFC 8428) has letters a to z, digits and - : . / _ in names; use these, or set outward: false\n",
 				file, site.Box.Name, strings.Join(names, ", "))
 		}
+		for _, sys := range site.Systems {
+			if why := site.Site.Site.ShortSettle(sys.Name); why != "" { // no fault: the step leaves the time that it needs
+				fmt.Fprintf(o.out, "%s: note: %s\n", file, why)
+			}
+		}
 		for i, e := range site.Equipment {
 			_, doubts := site.Systems[i].TakenOff(rules.Entered{})
 			for _, d := range doubts { // no fault of the file: the take-off's own judge says the same

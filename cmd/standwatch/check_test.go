@@ -43,3 +43,19 @@ points: [{name: gauge, measures: vacuum, role: vacuum-gauge, unit: micron, every
 		}
 	}
 }
+
+// A branch check that leaves its commands less time than it can read them in is said, and is no fault.
+func TestCheckNotesAShortSettle(t *testing.T) {
+	site := filepath.Join(t.TempDir(), "site.yaml")
+	for settle, said := range map[string]bool{"90s": true, "10min": false} {
+		text := "site: {name: Quayside Library, timezone: UTC}\nsystem: {refrigerant: R-410A, heat_recovery: true, steps: {branch-check: {settle: " + settle + "}}}\n"
+		if err := os.WriteFile(site, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		var out, errs bytes.Buffer
+		status := run(t.Context(), []string{"check", site}, &out, &errs)
+		if status != exitDone || strings.Contains(out.String(), "note: branch-check: settle: 90 s is too short for an answer to be read; the branch check leaves each command 4 min") != said {
+			t.Errorf("settle: %s: %d\n%s%s", settle, status, out.String(), errs.String())
+		}
+	}
+}

@@ -187,7 +187,7 @@ func (s *screens) ask(snap Snapshot, st Step) *askView {
 		a.Title = s.words.say("ask.run", n.Run, n.Of)
 	}
 	if n.Left > 0 { // this run is under way: nothing is asked of anybody but to wait
-		a.Left = s.words.say("ask.left", s.words.span(wholeMinutes(n.Left)))
+		a.Left = s.words.say("ask.left", s.words.aboutSpan(n.Left)) // in the words of what is to go
 		a.Title, a.Sentence = s.words.say("ask.under-way", n.Run, n.Of), ""
 		return a
 	}
@@ -273,6 +273,7 @@ type answerRow struct {
 	State, StateWord string
 	Said             string // who answered
 	Cells            []cellView
+	Blank            string // what a cell without a figure means
 }
 
 type cellView struct {
@@ -304,12 +305,19 @@ func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 		}
 		return rooms
 	}
+	asked, unclear := underWay, s.words.say("answers.unclear") // asked, and not told apart
+	if !st.Ended.IsZero() {
+		asked, unclear = rules.NotProven, s.words.say("answers.never-clear")
+	}
 	for i, u := range t.Units {
-		row := answerRow{Unit: u, Title: v.Heads[i].Title, State: waiting}
+		row := answerRow{Unit: u, Title: v.Heads[i].Title, State: waiting, Blank: s.words.say("answers.untried")}
+		if slices.Contains(t.Asked, u) {
+			row.State, row.Blank = asked, s.words.say("answers.not-clear")
+		}
 		for j := range t.Units {
 			row.Cells = append(row.Cells, s.cell(t, c, i, j))
 			if row.Cells[j].Text != "" && row.State == waiting {
-				row.State = underWay
+				row.State = asked
 			}
 			if row.Cells[j].Chosen && i == j {
 				row.State = rules.Passed
@@ -323,8 +331,8 @@ func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 			row.State, row.Said = rules.NotPassed, s.words.say("answers.dead")
 		case row.State == rules.Passed:
 			row.Said = s.words.say("answers.itself")
-		case row.State == underWay:
-			row.Said = s.words.say("answers.unclear")
+		case row.State == asked:
+			row.Said = unclear
 		default:
 			row.Said = s.words.say("answers.waiting")
 		}

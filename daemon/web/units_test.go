@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"standwatch/rules"
+	"standwatch/sensors"
 )
 
 func TestTheWalkShowsEveryRoomOnceWithItsFigures(t *testing.T) {
@@ -37,7 +38,7 @@ func TestTheWalkShowsEveryRoomOnceWithItsFigures(t *testing.T) {
 func TestTheBranchTableNamesWhoAnsweredWhom(t *testing.T) {
 	_, text := visit(t, newFakeBox("branches").screens().handler(), "GET", "/steps/branch-check", nil)
 	for _, want := range []string{"11 of 16 rooms answered themselves.", "Answered in Periodicals 1 (iu04) instead.", "Answered in Children&#39;s corner 1 (iu03) instead.",
-		"No room answered.", "Foyer 1 (iu05) answered as well.", "Not asked yet.", "Run 16 of 16", "all the others (15)", "not tried"} {
+		"No room answered.", "Foyer 1 (iu05) answered as well.", "Not asked yet, or not for long enough.", "Run 16 of 16", "all the others (15)", "not tried"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing", want)
 		}
@@ -121,5 +122,49 @@ func TestWhatIsReadOffIsTypedAsTheContractsMarks(t *testing.T) {
 	}
 	if resp, _ := visit(t, h, "GET", "/typed?step=vacuum-hold", nil); resp.StatusCode != http.StatusNotFound {
 		t.Errorf("typed in a vacuum hold: %d", resp.StatusCode)
+	}
+}
+
+// Who was asked and cannot be told apart is not said to be unasked.
+func TestAskedAndNotClear(t *testing.T) {
+	box := newFakeBox("branches")
+	box.change(func(s *Snapshot) {
+		x := s.Running[0].Outlook.Table
+		s.Running[0].Outlook.Table = &rules.Table{Units: x.Units, Asked: x.Units}
+		s.Running[0].Outlook.Next = nil
+	})
+	h := box.screens().handler()
+	for _, page := range []string{"/steps/branch-check", "/branches"} {
+		_, text := visit(t, h, "GET", page, nil)
+		if strings.Count(text, "Asked; no clear answer yet.") != 16 || strings.Contains(text, "Not asked") || strings.Contains(text, "not tried") || !strings.Contains(text, "not clear") {
+			t.Errorf("%s shows\n%s", page, text)
+		}
+	}
+	box.change(func(s *Snapshot) {
+		st := s.Running[0]
+		st.Ended = s.Wall
+		s.Running, s.Past = nil, []Step{st}
+	})
+	_, text := visit(t, h, "GET", "/branches", nil)
+	if strings.Count(text, "Asked; no clear answer.") != 16 || strings.Contains(text, "answer yet") || strings.Contains(text, "Not asked") {
+		t.Errorf("once it is over the page shows\n%s", text)
+	}
+}
+
+// What to ask comes first, one unit's air is small beside it, and one wait is one figure.
+func TestWhatToAskComesBeforeOneUnitsAir(t *testing.T) {
+	box := newFakeBox("branches")
+	box.change(func(s *Snapshot) {
+		o := &s.Running[0].Outlook
+		o.Point, o.Figure, o.HasFig, o.Quantity = "iu01-supply", 21.5, true, sensors.Temperature
+		o.Left, o.Next.Left = 80*time.Second, 80*time.Second
+	})
+	_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+	if strings.Contains(text, `class="figure`) || !strings.Contains(text, "21.5") || !strings.Contains(text, "about 80 s to go") || !strings.Contains(text, "for 80 s more") {
+		t.Errorf("Now shows\n%s", text)
+	}
+	box.change(func(s *Snapshot) { s.Running[0].Outlook.Next = nil })
+	if _, text = visit(t, box.screens().handler(), "GET", "/", nil); !strings.Contains(text, `class="figure`) {
+		t.Errorf("with nothing to ask Now shows\n%s", text)
 	}
 }
