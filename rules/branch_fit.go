@@ -634,6 +634,9 @@ func pull(all [][]sample) []float64 {
 // branchLags are what a room may lag by: a coil warms in a minute or in eight.
 var branchLags = [...]float64{45, 90, 150, 225, 330, 480}
 
+// branchLagOff is how far a room's lag is from the others' beforehand, in doublings (our choice).
+const branchLagOff = 1.0
+
 // learn finds the noise and the lags at which the matching's readings are likeliest.
 func (d branchData) learn(f *branchFit) {
 	of := f.of()
@@ -680,8 +683,11 @@ func (d branchData) learn(f *branchFit) {
 		for _, lag := range branchLags {
 			was := n.roomLagS[j]
 			n.roomLagS[j] = lag
-			if l, rest, _ := d.likelihood(f, j, i, n); l > best && i >= 0 {
-				best, left = l, rest
+			l, rest, _ := d.likelihood(f, j, i, n)
+			// Of a room whose answer has not been seen to go again any lag would do:
+			// it lags as the others do until its own readings say otherwise.
+			if far := math.Log2(lag/n.lagS) / branchLagOff; l-float64(far*far/2) > best && i >= 0 {
+				best, left = l-float64(far*far/2), rest
 			} else {
 				n.roomLagS[j] = was
 			}

@@ -220,6 +220,9 @@ func (j *branchCheck) Outlook(at Instant) Outlook {
 		if show < 0 && a.measured {
 			show = i
 		}
+		if !a.measured {
+			w.blind = append(w.blind, unitName(j.units[i]))
+		}
 	}
 	if show >= 0 {
 		x := &j.airs[show].supply

@@ -181,7 +181,7 @@ type branchStand struct {
 	elapsed                time.Duration
 	units, tried, straight int
 	crossed                []crossing
-	dead                   []string
+	dead, blind            []string
 	running                *Ask
 }
 
@@ -206,6 +206,9 @@ func branchStands(w branchStand) string {
 	}
 	if len(w.dead) > 0 {
 		s += fmt.Sprintf(" Nothing answered %s.", few(w.dead))
+	}
+	if len(w.blind) > 0 {
+		s += fmt.Sprintf(" No supply air is measured at %s: without a sensor the check cannot pass.", few(w.blind))
 	}
 	if w.running == nil {
 		s += " The plan is done: end the step."

@@ -189,22 +189,27 @@ func (s *screens) ask(snap Snapshot, st Step) *askView {
 	if n.Left > 0 { // this run is under way: nothing is asked of anybody but to wait
 		a.Left = s.words.say("ask.left", s.words.aboutSpan(n.Left)) // in the words of what is to go
 		a.Title, a.Sentence = s.words.say("ask.under-way", n.Run, n.Of), ""
-		return a
 	}
 	for _, what := range slices.Backward(commands) { // heat and cool before fan only
 		g := askGroup{What: s.words.name("command", what)}
 		for _, x := range n.Commands {
 			if x.What == what {
 				g.Rooms = append(g.Rooms, roomTitle(snap.unitOf(st.System, x.Unit)))
-				a.Fields = append(a.Fields, x.Unit+"="+what)
+				if a.Left == "" {
+					a.Fields = append(a.Fields, x.Unit+"="+what)
+				}
 			}
 		}
 		if len(g.Rooms) > 0 {
 			a.Groups = append(a.Groups, g)
 		}
 	}
-	if n := len(a.Groups); n > 1 && len(a.Groups[n-1].Rooms) > manyRooms { // what is asked of everybody else
-		a.Groups[n-1].Rest = s.words.say("ask.rest", len(a.Groups[n-1].Rooms))
+	if n := len(a.Groups); n > 0 && len(a.Groups[n-1].Rooms) > manyRooms { // what is asked of everybody else
+		rest := "ask.rest"
+		if n == 1 {
+			rest = "ask.all"
+		}
+		a.Groups[n-1].Rest = s.words.say(rest, len(a.Groups[n-1].Rooms))
 	}
 	return a
 }
@@ -262,8 +267,10 @@ type tableView struct {
 	Rows  []answerRow
 	Look  []answerRow // those that a person must look at
 	Fine  []answerRow
-	Count string // of those that answered as they should
-	Help  string // what the figures are
+	Rest  []answerRow // whose turn has not come
+	More  string      // how many these are
+	Count string      // of those that answered as they should
+	Help  string      // what the figures are
 }
 
 type tableHead struct{ Unit, Title string }
@@ -306,8 +313,14 @@ func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 		return rooms
 	}
 	asked, unclear := underWay, s.words.say("answers.unclear") // asked, and not told apart
+	unasked, turn := waiting, s.words.say("answers.waiting")
 	if !st.Ended.IsZero() {
 		asked, unclear = rules.NotProven, s.words.say("answers.never-clear")
+		unasked, turn = rules.NotProven, s.words.say("answers.never-asked")
+	}
+	at := map[string]string{} // what is asked of each at present
+	for _, u := range st.Outlook.Units {
+		at[u.Unit] = u.Asked
 	}
 	for i, u := range t.Units {
 		row := answerRow{Unit: u, Title: v.Heads[i].Title, State: waiting, Blank: s.words.say("answers.untried")}
@@ -333,20 +346,26 @@ func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 			row.Said = s.words.say("answers.itself")
 		case row.State == asked:
 			row.Said = unclear
+		case st.Ended.IsZero() && (at[u] == "heat" || at[u] == "cool"):
+			row.State, row.Said = underWay, s.words.say("answers.now")
 		default:
-			row.Said = s.words.say("answers.waiting")
+			row.State, row.Said = unasked, turn
 		}
 		if len(leaks) > 0 {
 			row.State, row.Said = rules.NotPassed, row.Said+" "+s.words.say("answers.leaks", strings.Join(leaks, ", "))
 		}
 		row.StateWord = s.words.name("state", row.State)
 		v.Rows = append(v.Rows, row)
-		if row.State == rules.Passed {
+		switch row.State {
+		case rules.Passed:
 			v.Fine = append(v.Fine, row)
-		} else {
+		case waiting:
+			v.Rest = append(v.Rest, row)
+		default:
 			v.Look = append(v.Look, row)
 		}
 	}
+	v.More = s.words.say("answers.rest", len(v.Rest))
 	v.Count = s.words.say("answers.fine", len(v.Fine), len(v.Rows))
 	slices.SortStableFunc(v.Look, func(a, b answerRow) int {
 		return cmp.Compare(slices.Index(neediestFirst, a.State), slices.Index(neediestFirst, b.State))

@@ -38,7 +38,7 @@ func TestTheWalkShowsEveryRoomOnceWithItsFigures(t *testing.T) {
 func TestTheBranchTableNamesWhoAnsweredWhom(t *testing.T) {
 	_, text := visit(t, newFakeBox("branches").screens().handler(), "GET", "/steps/branch-check", nil)
 	for _, want := range []string{"11 of 16 rooms answered themselves.", "Answered in Periodicals 1 (iu04) instead.", "Answered in Children&#39;s corner 1 (iu03) instead.",
-		"No room answered.", "Foyer 1 (iu05) answered as well.", "Not asked yet, or not for long enough.", "Run 16 of 16", "all the others (15)", "not tried"} {
+		"No room answered.", "Foyer 1 (iu05) answered as well.", "Not asked yet, or not for long enough (", "Run 16 of 16", "all the others (15)", "not tried"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing", want)
 		}
@@ -52,7 +52,7 @@ func TestARunUnderWayAsksForPatienceOnly(t *testing.T) {
 	box := newFakeBox("branches")
 	box.change(func(s *Snapshot) { s.Running[0].Outlook.Next.Left = 4 * time.Minute })
 	_, text := visit(t, box.screens().handler(), "GET", "/steps/branch-check", nil)
-	if !strings.Contains(text, "Run 16 of 16 is under way") || !strings.Contains(text, "for 4 min more") || strings.Contains(text, "I have asked them") {
+	if !strings.Contains(text, "Run 16 of 16 is under way") || !strings.Contains(text, "for 4 min more") || strings.Contains(text, "I have asked them") || !strings.Contains(text, "all the others (15)") {
 		t.Errorf("a run under way shows\n%s", text)
 	}
 }
@@ -147,6 +147,31 @@ func TestAskedAndNotClear(t *testing.T) {
 	})
 	_, text := visit(t, h, "GET", "/branches", nil)
 	if strings.Count(text, "Asked; no clear answer.") != 16 || strings.Contains(text, "answer yet") || strings.Contains(text, "Not asked") {
+		t.Errorf("once it is over the page shows\n%s", text)
+	}
+}
+
+// The unit that is asked at present is not said to be unasked, and once the check
+// is over nobody's turn is still to come.
+func TestAskedNowAndNeverAsked(t *testing.T) {
+	box := newFakeBox("branches")
+	box.change(func(s *Snapshot) {
+		o := &s.Running[0].Outlook
+		o.Table = &rules.Table{Units: o.Table.Units}
+		o.Units = []rules.UnitStand{{Unit: o.Table.Units[2], Asked: "heat"}, {Unit: o.Table.Units[3], Asked: "fan"}}
+	})
+	h := box.screens().handler()
+	_, text := visit(t, h, "GET", "/steps/branch-check", nil)
+	if strings.Count(text, "Asked now; its answer is awaited.") != 1 || !strings.Contains(text, "Not asked yet, or not for long enough (15)") {
+		t.Errorf("while one is asked the page shows\n%s", text)
+	}
+	box.change(func(s *Snapshot) {
+		st := s.Running[0]
+		st.Ended = s.Wall
+		s.Running, s.Past = nil, []Step{st}
+	})
+	_, text = visit(t, h, "GET", "/steps/branch-check", nil)
+	if strings.Count(text, "Not asked, or not for long enough.") != 16 || strings.Contains(text, "Asked now") || strings.Contains(text, "Not asked yet") {
 		t.Errorf("once it is over the page shows\n%s", text)
 	}
 }
