@@ -749,7 +749,9 @@ func (d branchData) fill(f *branchFit, names []string) {
 			for w := range rest {
 				rest[w] -= float64(a.heatK*z.heat[w]) + float64(a.coolK*z.cool[w])
 			}
-			f.cells[i][j] = Cell{ResponseK: a.k(), Known: true, Chosen: f.sure(i) && a.known()}
+			if a.known() { // of a unit that was not asked there is only what is thought beforehand
+				f.cells[i][j] = Cell{ResponseK: a.k(), Known: true, Chosen: f.sure(i)}
+			}
 		}
 		y = s.through(rest, y)
 		for i := range n {
@@ -839,7 +841,7 @@ func (d branchData) marginK(f *branchFit) {
 	}
 	f.marginK = math.Inf(1)
 	for i, j := range f.room {
-		if j < 0 {
+		if j < 0 || !f.cells[i][j].Known {
 			continue
 		}
 		was := w[i][j]

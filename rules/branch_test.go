@@ -349,6 +349,12 @@ func TestOneRunWithoutRest(t *testing.T) {
 	if o := c.outlook(); !slices.Equal(o.Table.Asked, []string{"a1"}) {
 		t.Errorf("asked are %v", o.Table.Asked)
 	}
+	c.do(&Ask{Commands: []Asked{{"a1", "fan"}, {"b1", "fan"}, {"c1", "fan"}}})
+	for i, row := range c.outlook().Table.Cells {
+		if i > 0 && slices.ContainsFunc(row, func(x Cell) bool { return x.Known }) {
+			t.Errorf("unit %d was not asked, and is said to have given %+v", i+1, row)
+		}
+	}
 	c.tell(&Told{Kind: "end", Name: "branch-check"})
 	if v := c.found[len(c.found)-1]; v.Result != NotProven || strings.Contains(v.Text, "No supply air") {
 		t.Errorf("%s %s: %s", v.Result, v.Cause, v.Text)
