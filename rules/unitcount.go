@@ -58,6 +58,7 @@ type unitCount struct {
 	last    time.Duration
 	result  string
 	text    string   // of the newest judgement
+	said    string   // of the newest verdict
 	raised  []string // subjects
 }
 
@@ -270,12 +271,11 @@ func (j *unitCount) judge(final bool) (out []Finding) {
 		missing = []string{""}
 	}
 	out = j.flags(missing, text, fans)
-	was := j.text
 	j.text = text
-	if result == j.result && (text == was || result == Passed && !final) { // a row of the sheet more is no news
+	if result == j.result && (text == j.said || result == Passed && !final) { // a row of the sheet more is no news
 		return out
 	}
-	j.result = result
+	j.result, j.said = result, text
 	return append(out, Finding{Edge: Given, Result: result, Cause: cause, Points: fans.points, Text: text, Values: j.values()})
 }
 

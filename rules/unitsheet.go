@@ -512,7 +512,7 @@ func (x *AddressSheet) counted(b *Told) {
 	has := b.Unit != "" || b.Value != 0
 	n := int(math.Round(b.Value))
 	switch {
-	case has && (float64(n) != b.Value || n < 0 || n > 10000), !has && (!ok || len(said) == 0):
+	case b.Unit != "" && b.Unit != "1", has && (float64(n) != b.Value || n < 0 || n > 10000), !has && (!ok || len(said) == 0):
 		ok = false
 	case has && (!ok || len(said) == 0): // the note says something else
 		said, ok = []tally{{n: n, of: -1}}, ok || !strings.ContainsFunc(b.Note, unicode.IsDigit)
@@ -546,7 +546,7 @@ func (x *AddressSheet) counted(b *Told) {
 	if !ok {
 		text := b.Note
 		if has {
-			text = strings.TrimSpace(strconv.FormatFloat(b.Value, 'g', -1, 64) + " " + text)
+			text = strings.TrimSpace(strconv.FormatFloat(b.Value, 'g', -1, 64) + " " + strings.TrimPrefix(b.Unit, "1") + " " + text)
 		}
 		x.Odd = append(slices.Clone(x.Odd), text)
 		return
