@@ -12,7 +12,7 @@ var splitMeans = map[string]string{
 	"reversed":    "It does the opposite of what is asked. See that its supply and return sensors are not exchanged; then look for a branch or change-over valve the wrong way, and for crossed pipes or wires.",
 	"not-running": "Nothing happens: is it running, does it get the command, does its valve open?",
 	"low":         "Low capacity is suspected: too little refrigerant, a valve not open, more air than it is made for, or the supply measured in mixed air. Measure again first.",
-	"high":        "Too little air is suspected: look at the filter, the fan's speed, dampers and ducts.",
+	"high":        "Too little air is suspected: look at the filter, the fan's speed, dampers and ducts. See first that no sun or lamp warms a sensor.",
 }
 
 const sensorsExchanged = "Its supply and return sensors are most likely exchanged: look at them, and at the site file, before anything else."
