@@ -276,7 +276,7 @@ func lineFull(c charge) string {
 	if c.opened {
 		return ""
 	}
-	return " Liquid may fill the line: open the service valves, as the unit maker says, before indoor units get power."
+	return " Liquid may fill the line: open the service valves, as the unit maker says, before indoor units get power; where they have it already, now."
 }
 
 func flowStopped(c charge) string {
