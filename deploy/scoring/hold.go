@@ -15,7 +15,7 @@ type holdScore struct {
 	called               share
 	falseCall, falseEdge share
 	neverEarly           share
-	ahead                spread
+	ahead, aheadOfAll    spread
 	result, causes       confusion
 }
 
@@ -27,9 +27,10 @@ func newHoldScore() score {
 		cause:      share{name: "cause right, failing pure leaks and pure moisture of visible shape, heard", asked: 0.9},
 		causePass:  share{name: "  the same, passing"},
 		called:     share{name: "failing later than 10 min: called before the limit", asked: 0.8},
-		ahead:      spread{name: "  time to the limit still ahead, of that from isolating (uncalled: 0)", unit: "of it", asked: 0.4},
-		falseCall:  share{name: "passing, peak below 96 % of the limit: said to be rising over it", asked: 0.01, atMost: true},
-		falseEdge:  share{name: "passing, peak in the last 4 % below the limit: said to be rising over it"},
+		ahead:      spread{name: "  time to the limit still ahead then, of that from isolating", unit: "of it", asked: 0.4},
+		aheadOfAll: spread{name: "    the same, 0 where it was not called before the limit", unit: "of it"},
+		falseCall:  share{name: "passing: called before its time was over", asked: 0.01, atMost: true},
+		falseEdge:  share{name: "  of them, peak in the last 4 % below the limit"},
 		neverEarly: share{name: "passed before the hold's time was over", asked: 0, atMost: true},
 		result:     confusion{name: "result"},
 		causes:     confusion{name: "cause, pure and of visible shape"},
@@ -98,7 +99,8 @@ func (s *holdScore) why(c judged, v said, given bool, odd func(string)) {
 	}
 }
 
-// calls scores vacuum-rising.
+// calls scores vacuum-rising: before the hold's time is over. What is flagged after
+// it, of a hold that goes on, is the gauge past its limit, as it is.
 func (s *holdScore) calls(c judged, begun float64, want string, odd func(string)) {
 	raised := c.raised("vacuum-rising")
 	first := math.Inf(1)
@@ -107,12 +109,12 @@ func (s *holdScore) calls(c judged, begun float64, want string, odd func(string)
 	}
 	switch want {
 	case "passed":
-		of := &s.falseCall
+		falsely := first < c.number("lasts_s")-1
+		s.falseCall.count(falsely)
 		if c.number("peak_pa") > 0.96*c.number("limit_pa") {
-			of = &s.falseEdge
+			s.falseEdge.count(falsely)
 		}
-		of.count(len(raised) > 0)
-		if len(raised) > 0 && of == &s.falseCall {
+		if falsely {
 			odd("passes: " + raised[0].Text)
 		}
 	case "failed":
@@ -121,8 +123,11 @@ func (s *holdScore) calls(c judged, begun float64, want string, odd func(string)
 			return
 		}
 		s.called.count(first < crosses)
-		s.ahead.v = append(s.ahead.v, max(0, (crosses-min(first, crosses))/crosses))
-		if first >= crosses {
+		ahead := max(0, (crosses-min(first, crosses))/crosses)
+		s.aheadOfAll.v = append(s.aheadOfAll.v, ahead)
+		if first < crosses {
+			s.ahead.v = append(s.ahead.v, ahead)
+		} else {
 			odd(fmt.Sprintf("called %.0f s after the limit", first-crosses))
 		}
 	}
@@ -136,6 +141,7 @@ func (s *holdScore) write(w io.Writer) {
 	s.causePass.write(w)
 	s.called.write(w)
 	s.ahead.write(w)
+	s.aheadOfAll.write(w)
 	s.falseCall.write(w)
 	s.falseEdge.write(w)
 	s.neverEarly.write(w)
