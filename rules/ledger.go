@@ -147,6 +147,7 @@ type platform struct {
 	zeroedRow   int     // its index and one; nought: none
 	blind       *blind  // the same row, while the flow after it is not known for good
 	zeroedGross float64 // before it
+	spanned     *spanned
 	tare        float64 // of a cylinder; nought: not known
 	zero        float64 // what the empty platform showed last
 

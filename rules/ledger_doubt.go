@@ -14,6 +14,7 @@ type doubt struct {
 const (
 	doubtBetween = "between" // what flowed from one step to the next
 	doubtNoise   = "noise"   // of the scale
+	doubtJump    = "jump"    // that may have been flow
 	doubtRain    = "rain"    // or what else makes a weight rise at rest
 )
 
@@ -36,6 +37,9 @@ func (l *ledger) doubtful(c charge) (d doubt) {
 			}
 			if r.Unseen && i > 0 { // why nobody saw it says the row before
 				of.why, of.fromKg, of.toKg, of.regained = p.rows[i-1].Ended, r.FromKg, r.ToKg, p.zeroedRow == i+1
+			}
+			if r.Ended == EndedShift && r.Until == r.Since && r.BestKg == 0 {
+				of.why, of.fromKg, of.toKg = doubtJump, r.FromKg, r.ToKg
 			}
 			worse(of)
 		}

@@ -21,6 +21,7 @@ func TestDoubtNamesTheEventThatMadeIt(t *testing.T) {
 	}{
 		{ledger: ledger{platforms: []*platform{silent}}, want: []string{"silent for 5 min: that", "1.25 kg in doubt", "put it back"}},
 		{ledger: ledger{platforms: []*platform{{rows: silent.rows[2:], start: silent.start}}}, want: []string{"jumped from 29.00 kg to 31.00 kg", "0.50 kg in doubt", "Look at what lies on the scale"}},
+		{ledger: ledger{platforms: []*platform{{rows: []Segment{{LowKg: -0.2, FromKg: 21.4, ToKg: 21.1, Ended: EndedShift}}, start: silent.start}}}, want: []string{"from 21.40 kg to 21.10 kg between two readings", "0.20 kg in doubt", "Look at what lies on the scale"}},
 		{ledger: ledger{before: charge{highKg: 0.4}}, want: []string{"the step before", "0.40 kg in doubt"}},
 		{ledger: ledger{platforms: []*platform{{betweenHi: 0.3}}}, want: []string{"between the step before and this one", "0.30 kg in doubt"}},
 		{se: 0.05, want: []string{"scatter", "0.20 kg in doubt", "wind"}},

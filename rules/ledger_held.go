@@ -56,7 +56,7 @@ func (p *platform) thaws(s sample) bool {
 // the scale showed the very same weight.
 func (p *platform) held(s sample) bool {
 	meant, fall := float64(p.sameBy*(s.t-p.same.t).Seconds()), p.same.v-s.v
-	return s.t-p.same.t >= freezeFor && p.sameBy > noFlow && fall >= 0 && fall < float64(gapHigh*meant)+p.units.digit()
+	return p.good[len(p.good)-1].t-p.same.t >= freezeFor && p.sameBy > noFlow && fall >= 0 && fall < float64(gapHigh*meant)+p.units.digit()
 }
 
 // openedAt reports whether a valve was opened, or wider, within the time of a bump before

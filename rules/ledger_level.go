@@ -27,6 +27,7 @@ func (p *platform) refit() {
 	p.fit = newestLevel(ss, p.noise)
 	p.fitted = p.fit.t
 	p.noise.learn(p.fit, ss)
+	p.rateCheck(ss)
 	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
 		p.fastest = max(p.fastest, p.fit.rate)
 	}

@@ -62,7 +62,10 @@ func (p *platform) weigh(s sample) {
 		if p.cut {
 			why = EndedPowerCut
 		}
-		p.bridge(s, why)
+		before, opened := p.fit, p.opening()
+		if p.bridge(s, why); !p.lifted {
+			p.spanned = &spanned{len(p.rows) - 1, before, opened}
+		}
 		return
 	}
 	p.accept(s)

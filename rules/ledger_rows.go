@@ -36,7 +36,7 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 		r.Cylinder = 0 // nothing stood there
 	}
 	p.rows = append(p.rows, r)
-	p.betweenKg, p.betweenHi, p.blind = 0, 0, nil
+	p.betweenKg, p.betweenHi, p.blind, p.spanned = 0, 0, nil, nil
 }
 
 // flowedOn adds what flowed between the last reading of a closed segment and
@@ -71,7 +71,7 @@ func (p *platform) fold() {
 	if p.joint != nil {
 		p.joint.rows--
 	}
-	p.blind, p.leant = nil, nil
+	p.blind, p.spanned, p.leant = nil, nil, nil
 	p.offRow = max(0, p.offRow-1)
 }
 

@@ -79,6 +79,48 @@ func (p *platform) bridge(s sample, why string) {
 	p.accept(s)
 }
 
+// spanned is a silence that the weights before and after bridge, until the flow after it
+// is known as well as the one before.
+type spanned struct {
+	row    int // its index
+	before weight
+	opened bool // a valve had just been opened, by how much nobody knows
+}
+
+// rateCheck compares what the weights say of a silence with the flow before and after it
+// (the field guide's rate check). Where they differ by more than a flow does by itself,
+// somebody turned the valve meanwhile, or something was laid on the scale or slipped off:
+// the weights are the best estimate, and the band reaches what the rates say.
+func (p *platform) rateCheck(ss []sample) {
+	b := p.spanned
+	if b == nil {
+		return
+	}
+	r := &p.rows[b.row]
+	after := firstLevel(ss, p.noise)
+	if ss[0].t != r.Until || min(b.before.n, after.n) < levelReads {
+		return
+	}
+	s, fall := (r.Until - r.Since).Seconds(), r.BestKg
+	least, most := math.Inf(1), 0.0
+	for _, w := range []weight{b.before, after} {
+		least = min(least, max(0, w.rate-float64(2*w.rateSe)))
+		most = max(most, w.rate+float64(2*w.rateSe))
+	}
+	if b.opened {
+		least, most = 0, max(most, p.widest())
+	}
+	least, most = float64(least*s), float64(most*s)
+	within := max(p.pairs(), p.units.digit())
+	r.LowKg, r.HighKg = fall, fall
+	switch {
+	case fall < least/gapHigh-within:
+		r.HighKg = most
+	case fall > float64(gapHigh*most)+within:
+		r.LowKg = least
+	}
+}
+
 // awayMoved closes the segment where the box was off for nobody knows how long
 // and another cylinder stands there, as somebody says, or the scale was zeroed,
 // as it shows less than nothing: what was given meanwhile is at the most all that

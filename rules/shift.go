@@ -13,7 +13,9 @@ const (
 	doubtedLeast = 2 * bumpMost    // what goes back sooner is a bump
 	doubtedMost  = 8 * bumpMost    // looked at again until then, each time after twice as long; our choice
 	comesToRest  = 6 * time.Second // what a display takes at the most to show what was laid on it; our choice
+	doubtedReads = 4               // the same in readings, where they come seldom; our choice
 	doubtedWorth = 5               // of chi-square, for which it is worth while to look again; our choice
+	doubtedLeft  = 9               // of chi-square, that leave a doubt where nothing tells more: three standard errors; our choice
 )
 
 // stepped is a shift of the weight amid a flow that went on.
@@ -40,16 +42,25 @@ func (p *platform) doubted() {
 	}
 	newest := p.good[len(p.good)-1].t - p.suspect
 	s := p.steppedNear(i)
-	if s.fits && s.better >= stepBetter && !p.carried && math.Abs(s.by) >= max(jumpLeast, float64(1.5*p.units.digit())) && p.shift(s) {
+	if s.fits && s.better >= stepBetter && p.shiftsMuch(s) && p.shift(s) {
 		return
 	}
 	since, rows := p.suspect, len(p.rows)
 	if p.suspect = 0; p.doubt == 0 {
 		p.shifted(i)
 	}
-	if len(p.rows) == rows && s.fits && s.better > doubtedWorth && newest < doubtedMost {
+	switch {
+	case len(p.rows) > rows || !s.fits || s.better < doubtedWorth:
+	case newest < max(doubtedMost, doubtedReads*p.usual()):
 		p.suspect, p.doubt = since, 2*newest
+	case s.better >= doubtedLeft && p.shiftsMuch(s) && steady(newestLevel(p.good[:s.at], p.noise), firstLevel(p.good[s.on:], p.noise)):
+		p.perhaps(s.by, s.at)
 	}
+}
+
+// shiftsMuch reports whether a shift is more than rounding and a hand make.
+func (p *platform) shiftsMuch(s stepped) bool {
+	return !p.carried && math.Abs(s.by) >= max(jumpLeast, float64(1.5*p.units.digit()))
 }
 
 // shift closes the segment where the weight shifted; what wind explains as well only
@@ -59,11 +70,12 @@ func (p *platform) shift(s stepped) bool {
 	gap := after.t - before.t
 	was, is := newestLevel(p.good[:s.at], p.noise), firstLevel(p.good[s.on:], p.noise)
 	// Amid a flow that nobody turned; or upwards of what stood still.
-	if !steady(was, is) && (s.by < 0 || was.rate > 0 || is.rate > 0) || s.by > 0 && s.by < float64(2*s.flowed)+p.pairs() && gap >= 2*bumpMost {
+	if !steady(was, is) && (s.by < 0 || was.rate > 0 || is.rate > 0) {
 		return false
 	}
-	if p.gusty(s.by, p.riseAbout(s.at-1, s.on)) {
-		p.perhaps(s.by)
+	shut := s.by > 0 && s.by < float64(2*s.flowed)+p.pairs() && gap >= 2*bumpMost // somebody may have shut the valve for as long
+	if shut || p.gusty(s.by, p.riseAbout(s.at-1, s.on)) {
+		p.perhaps(s.by, s.at)
 		return true
 	}
 	since := append([]sample(nil), p.good[s.on:]...)
@@ -126,7 +138,7 @@ func steppedOf(before, after []sample, each float64) (s stepped) {
 	a, b := len(before)-1, len(before)
 	shown := func(i int) float64 { return ys[i] - (off[i] - float64(by*col[i])) }
 	s.by, s.flowed = by, shown(a)-shown(b)+by
-	s.fits = squares(off)-gain <= float64(2*float64(m)*each)
+	s.fits = squares(off)-gain <= max(float64(2*float64(m)*each), gain/20) // or the shift is nearly all that there is
 	s.better = gain / each
 	bend := make([]float64, m)
 	for i := 1; i < m && s.better > doubtedWorth; i++ {
@@ -252,12 +264,12 @@ func (p *platform) riseAbout(before, after int) float64 {
 	return max(highestRise(p.good[i:before+1]), highestRise(p.good[after:k+1]))
 }
 
-// perhaps takes it that the weight may have shifted by so much, upwards, and nothing
-// have flowed or flowed the more: no part of the best estimate.
-func (p *platform) perhaps(byKg float64) {
+// perhaps takes it that the weight may have shifted by so much, upwards, at a reading, and
+// nothing have flowed or flowed the more: no part of the best estimate.
+func (p *platform) perhaps(byKg float64, at int) {
 	p.suspect = 0
-	last := p.good[len(p.good)-1].t
-	p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: last, Until: last, FromKg: p.levelKg(), ToKg: p.levelKg(),
+	before, after := p.good[at-1], p.good[at]
+	p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: after.t, Until: after.t, FromKg: before.v, ToKg: after.v,
 		LowKg: min(0, byKg), HighKg: max(0, byKg), Ended: EndedShift})
 }
 
@@ -364,7 +376,7 @@ func (p *platform) shifted(i int) {
 		return
 	}
 	if p.gusty(beyond, p.riseAbout(i-1, i)) {
-		p.perhaps(-beyond)
+		p.perhaps(-beyond, i)
 		return
 	}
 	since := append([]sample(nil), p.good[i:]...)

@@ -29,6 +29,8 @@ func (d doubt) what(c charge) string { // without "ago": the sentence stands for
 		return "The cylinder was lifted off or changed, and it may have flowed until then"
 	case EndedShift:
 		return fmt.Sprintf("The weight jumped from %s to %s and stayed", c.mass(d.fromKg), c.mass(d.toKg))
+	case doubtJump:
+		return fmt.Sprintf("The weight went from %s to %s between two readings, which looks less like flow than like something laid on the scale, or slipped off", c.mass(d.fromKg), c.mass(d.toKg))
 	case EndedStep:
 		return "It was left so by the step before this one"
 	case doubtBetween:
@@ -43,7 +45,7 @@ func (d doubt) settledBy() string {
 	switch d.why {
 	case EndedSwap:
 		return "Mark the change of cylinder where nobody has, weigh the cylinder that was taken off, and compare with its weight before: that settles it."
-	case EndedShift:
+	case EndedShift, doubtJump:
 		return "Look at what lies on the scale or leans on it, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtRain:
 		return "Wipe the platform dry and keep it so, weigh the cylinder alone, and compare with its weight before: that settles it."
