@@ -182,6 +182,9 @@ func (v *holdView) lookForCause(spanS float64) {
 	if rises < riseSure {
 		return
 	}
+	if c.Moisture > float64(causeSure*rises) { // water it is, and what speeds up is then its warming
+		c.Faster = 0
+	}
 	rises += c.Faster
 	for _, x := range []struct {
 		cause string

@@ -40,9 +40,9 @@ type Rises struct {
 	Spread, Drift, DriftS float64
 
 	// How many times as probable as a straight rise one is that grows faster, under
-	// all kinds of noise, by all stretches or by the newer ones alone; and how probable
-	// it is beside all shapes together under those kinds that are likely without it.
-	speedsUp, faster float64
+	// all kinds of noise, by the newer stretches alone: a leak far from the gauge comes
+	// to it slowly at first, through the pipe (so it does in the project's own trials).
+	speedsUp float64
 }
 
 // The grids and what is held probable before any reading. A thermal gauge's
@@ -102,7 +102,6 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 		}
 	}
 	f.addGauges()
-	speedsUp := f.speedsUp()
 	f.level = f.likelyLevel()
 	f.keepLikelyGauges()
 
@@ -137,9 +136,8 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 	}
 	f.refine()
 	r := f.rises()
-	r.speedsUp = speedsUp
 	if r.Causes(span).Steady < 0.5 { // else there is nothing that could
-		r.speedsUp = max(speedsUp, float64(secondLook*newer(stretches[n*2/5:], scalePa)))
+		r.speedsUp = newer(stretches[n*2/5:], scalePa)
 	}
 	return r
 }
@@ -235,8 +233,5 @@ func (f *fit) rises() Rises {
 	}
 	r.Spread, r.Drift, r.DriftS = r.Spread/sum, r.Drift/sum, r.DriftS/sum
 	r.Known = len(r.shapes) > 0
-	if _, faster := f.parabola(); r.Known {
-		r.faster = math.Exp(min(faster-most, 100)) / sum
-	}
 	return r
 }

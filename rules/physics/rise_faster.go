@@ -2,13 +2,9 @@ package physics
 
 import "math"
 
-// priorFaster is that of a rise that grows faster: ice that warms, a pool that thaws;
-// and what a second look, at the newer stretches alone, counts beside the first: else
-// two looks see twice as often what is not there (our choice, from drawn curves).
-const (
-	priorFaster = 0.05
-	secondLook  = 0.2
-)
+// priorFaster is that of a rise that grows faster: ice that warms, a pool that thaws
+// (our choice, from drawn curves).
+const priorFaster = 0.02
 
 // parabola is the log of the evidence of a straight line, and of a parabola that
 // bends upwards, over the kinds of noise: a drift that could have bent the line
@@ -45,8 +41,8 @@ func (f *fit) speedsUp() float64 {
 	return math.Exp(min(faster-straight, 100))
 }
 
-// newer is the same of stretches alone: what evened out or dried at first hides how
-// the rest bends.
+// newer is the same of stretches alone: what evened out or dried at first bends the
+// whole, or hides how the rest bends.
 func newer(stretches []Stretch, scalePa float64) float64 {
 	f := fit{logScale: logScale(scalePa), spreads: spreads()}
 	if len(stretches) < lateLeast || !f.take(stretches) {

@@ -118,7 +118,6 @@ func (r *Rises) Causes(spanS float64) (c Causes) {
 	if r.speedsUp > surelyFaster { // what levels off is further from it than a straight line; what goes with a wall may not be
 		c.Faster = (c.Leak + c.Moisture + c.Both - walls) * r.speedsUp
 	}
-	c.Faster = max(c.Faster, r.faster)
 	return c
 }
 
