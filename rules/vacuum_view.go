@@ -21,6 +21,7 @@ type holdView struct {
 	rosePa                  float64 // over that
 	cause, likely           string  // once it is much more probable than the others; more than not
 	sure                    float64 // of the likely cause
+	water                   float64 // how probably it is moisture, if it does not rise faster and faster
 }
 
 // look takes a view of the readings up to a moment of the hold.
@@ -182,9 +183,7 @@ func (v *holdView) lookForCause(spanS float64) {
 	if rises < riseSure {
 		return
 	}
-	if c.Moisture > float64(causeSure*rises) { // water it is, and what speeds up is then its warming
-		c.Faster = 0
-	}
+	v.water = c.Moisture / rises
 	rises += c.Faster
 	for _, x := range []struct {
 		cause string

@@ -116,6 +116,7 @@ func (j *vacuumHold) lookAtWalls(v *holdView, first time.Duration) {
 		}
 	}
 	if of == 0 {
+		v.wetAnyway()
 		return
 	}
 	if v.likely == speedsUp && (now-before > float64(wallWarmed*of) || j.nearWater(v)) && v.nowPa < vapourShown*physics.WaterPressurePa(warmest) {
@@ -123,6 +124,7 @@ func (j *vacuumHold) lookAtWalls(v *holdView, first time.Duration) {
 			v.cause = thaws
 		}
 	}
+	v.wetAnyway()
 	if v.likely == "moisture" && v.nowPa > vapourShown*physics.WaterPressurePa(warmest) {
 		v.cause, v.likely, v.sure = "unknown", "unknown", 0
 	}
@@ -130,6 +132,14 @@ func (j *vacuumHold) lookAtWalls(v *holdView, first time.Duration) {
 	gas := from * (now - before) / (before + float64(zeroC*of))
 	if gas > max(2*v.sePa, gasLeast*from) && v.nowPa-from < gas+float64(2*v.sePa) {
 		v.cause, v.likely, v.sure = "temperature", "temperature", 0
+	}
+}
+
+// wetAnyway names moisture where it is surely that but for a rise that grows faster,
+// of which the walls say nothing: either way no leak.
+func (v *holdView) wetAnyway() {
+	if v.likely == speedsUp && v.water > causeSure {
+		v.cause, v.likely, v.sure = "moisture", "moisture", v.water
 	}
 }
 
