@@ -289,7 +289,7 @@ func (j *trialRun) stand(now time.Duration) trialWords {
 		}
 	}
 	if p := j.worst(j.lines.superheat); p != nil {
-		w.ifAbsolute = j.hint(p)
+		w.hint = j.hint(p)
 	}
 	if k, c := j.discharge(now); k != nil {
 		w.discharge, w.dischargeC = k.point.Name, c

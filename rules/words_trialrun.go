@@ -122,7 +122,7 @@ type trialWords struct {
 	own                    string
 	unfitted, idle         []string
 	said                   []string // figures that need no repeating
-	ifAbsolute             string
+	hint                   string
 	overAtm                float64 // stood above saturation at rest
 	barometer, charging    bool
 
@@ -206,8 +206,8 @@ func trialFailed(cause string, w trialWords) string {
 		}
 	}
 	first, do := strings.Join(out, "; "), trialSuggests[cause]
-	if (cause == "superheat-low" || cause == "superheat-high") && w.ifAbsolute != "" {
-		do += " " + w.ifAbsolute
+	if (cause == "superheat-low" || cause == "superheat-high") && w.hint != "" {
+		do += " " + w.hint
 	}
 	switch cause {
 	case "fault-code":

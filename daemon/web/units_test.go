@@ -125,6 +125,13 @@ func TestWhatIsReadOffIsTypedAsTheContractsMarks(t *testing.T) {
 	}
 }
 
+// endRunning ends the step that runs.
+func endRunning(s *Snapshot) {
+	st := s.Running[0]
+	st.Ended = s.Wall
+	s.Running, s.Past = nil, []Step{st}
+}
+
 // Who was asked and cannot be told apart is not said to be unasked.
 func TestAskedAndNotClear(t *testing.T) {
 	box := newFakeBox("branches")
@@ -140,11 +147,7 @@ func TestAskedAndNotClear(t *testing.T) {
 			t.Errorf("%s shows\n%s", page, text)
 		}
 	}
-	box.change(func(s *Snapshot) {
-		st := s.Running[0]
-		st.Ended = s.Wall
-		s.Running, s.Past = nil, []Step{st}
-	})
+	box.change(endRunning)
 	_, text := visit(t, h, "GET", "/branches", nil)
 	if strings.Count(text, "Asked; no clear answer.") != 16 || strings.Contains(text, "answer yet") || strings.Contains(text, "Not asked") {
 		t.Errorf("once it is over the page shows\n%s", text)
@@ -165,11 +168,7 @@ func TestAskedNowAndNeverAsked(t *testing.T) {
 	if strings.Count(text, "Asked now; its answer is awaited.") != 1 || !strings.Contains(text, "Not asked yet, or not for long enough (15)") {
 		t.Errorf("while one is asked the page shows\n%s", text)
 	}
-	box.change(func(s *Snapshot) {
-		st := s.Running[0]
-		st.Ended = s.Wall
-		s.Running, s.Past = nil, []Step{st}
-	})
+	box.change(endRunning)
 	_, text = visit(t, h, "GET", "/steps/branch-check", nil)
 	if strings.Count(text, "Not asked, or not for long enough.") != 16 || strings.Contains(text, "Asked now") || strings.Contains(text, "Not asked yet") {
 		t.Errorf("once it is over the page shows\n%s", text)

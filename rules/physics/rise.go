@@ -137,7 +137,8 @@ func FitRises(stretches []Stretch, scalePa float64) Rises {
 	f.refine()
 	r := f.rises()
 	if r.Causes(span).Steady < 0.5 { // else there is nothing that could
-		r.speedsUp = newer(stretches[n*2/5:], scalePa)
+		// What evened out or dried at first bends the whole, or hides how the rest bends.
+		r.speedsUp = growsFaster(stretches[n*2/5:], scalePa)
 	}
 	return r
 }

@@ -6,11 +6,17 @@ import "math"
 // (our choice, from drawn curves).
 const priorFaster = 0.02
 
-// parabola is the log of the evidence of a straight line, and of a parabola that
-// bends upwards, over the kinds of noise: a drift that could have bent the line
+// growsFaster is how many times as probable as a straight line a parabola is that bends
+// upwards, its prior too, over all kinds of noise: a drift that could have bent the line
 // counts for the line. It takes no part in what is expected of the rise, for no
 // parabola knows how a pool goes on that warms.
-func (f *fit) parabola() (straight, faster float64) {
+func growsFaster(stretches []Stretch, scalePa float64) float64 {
+	f := fit{logScale: logScale(scalePa), spreads: spreads()}
+	if len(stretches) < lateLeast || !f.take(stretches) {
+		return 0
+	}
+	f.scratch, f.level = make([]float64, len(f.tS)), f.roughLevel()
+	f.addGauges()
 	raw := make([]float64, len(f.tS))
 	for i, t := range f.tS {
 		raw[i] = float64(t/perHour) * (t / perHour)
@@ -30,25 +36,7 @@ func (f *fit) parabola() (straight, faster float64) {
 		}
 	}
 	if lines == 0 {
-		return 0, math.Inf(-1)
-	}
-	return lines, bent
-}
-
-// speedsUp is how many times as probable the parabola is, by its prior too.
-func (f *fit) speedsUp() float64 {
-	straight, faster := f.parabola()
-	return math.Exp(min(faster-straight, 100))
-}
-
-// newer is the same of stretches alone: what evened out or dried at first bends the
-// whole, or hides how the rest bends.
-func newer(stretches []Stretch, scalePa float64) float64 {
-	f := fit{logScale: logScale(scalePa), spreads: spreads()}
-	if len(stretches) < lateLeast || !f.take(stretches) {
 		return 0
 	}
-	f.scratch, f.level = make([]float64, len(f.tS)), f.roughLevel()
-	f.addGauges()
-	return f.speedsUp()
+	return math.Exp(min(bent-lines, 100))
 }
