@@ -390,7 +390,7 @@ func (e *Engine) started(entry Entry, out []Finding) []Finding {
 			}
 			of, s := e.of(system), &seat{rule: r, system: system, points: points, fixes: e.fixesOf(points)}
 			s.judge = r.Begin(Start{System: system, Entry: entry, Points: points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
-				Open: e.openOf(r, system), Earlier: e.givenTo(r, system), Began: entry.At,
+				Open: e.openOf(r, system), OpenFor: e.openFor, Earlier: e.givenTo(r, system), Began: entry.At,
 				Running: e.runningOn(system), Commands: maps.Clone(e.commands), Checks: e.checksOf(system), Sealed: e.sealedOf(system), Said: e.said, Jobs: e.jobs, OneScale: len(e.site.Systems) > 1 && len(e.points(&ChargeTarget, "", false)) > 0})
 			e.standing = append(e.standing, s)
 		}
@@ -641,6 +641,16 @@ func (e *Engine) openOf(r *Rule, system string) (open []Flag) {
 		}
 	}
 	return open
+}
+
+// openFor lists the subjects for which a flag is open on a system; "": on any.
+func (e *Engine) openFor(flag, system string) (subjects []string) {
+	for _, o := range e.open {
+		if o.Flag == flag && (system == "" || o.System == system) {
+			subjects = append(subjects, o.Subject)
+		}
+	}
+	return subjects
 }
 
 // givenTo lists the verdicts that concern a standing rule.

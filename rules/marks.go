@@ -13,7 +13,7 @@ import (
 // refused and nothing lost: the journal has them, and the note says what was made of them.
 var MarkDoubtful = Rule{
 	Name:  "mark-doubtful",
-	Doc:   "Notes a step begun twice, beside another of the same pipework, or ended without a begin, a mark told while no step is under way that it means something to, or while one is that it contradicts, a step reported or accepted without its name, its system, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, and a word on a job that cannot be meant.",
+	Doc:   "Notes a step begun twice, beside another of the same pipework, or ended without a begin, a mark told while no step is under way that it means something to, or while one is that it contradicts, a step reported or accepted without its name, its system, a person or a reason, a word on an instrument that cannot be read, a step begun with checks open that nobody was asked about or in a job that is closed, a word on a job that cannot be meant, and an acknowledgement that names no flag, or one by what it is not open for.",
 	Flags: []string{"mark-doubtful"},
 	Roles: []string{},
 	Begin: beginMarkDoubtful,
@@ -149,6 +149,7 @@ type markDoubtful struct {
 	checks  *CheckList // nil: of no system
 	said    *Calibrations
 	jobs    *Jobs
+	open    func(flag, system string) (subjects []string)
 	up      []doubted
 	now     time.Duration
 	weighed bool // a draw-in or weigh-in has ended: its ledger still listens
@@ -178,7 +179,7 @@ func (j *markDoubtful) read(until time.Duration) (out []Finding) {
 }
 
 func beginMarkDoubtful(s Start) Judge {
-	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said, jobs: s.Jobs}
+	j := &markDoubtful{system: s.System, running: s.Running, checks: s.Checks, said: s.Said, jobs: s.Jobs, open: s.OpenFor}
 	j.shared = s.System == "" && s.OneScale
 	for _, f := range s.Open {
 		j.up = append(j.up, doubted{f.Subject, s.Entry.At.Since - readWithin})
@@ -244,6 +245,9 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 		if check := j.unlisted(b); check != "" {
 			return []Finding{j.doubt(check, tickUnlisted(check))}
 		}
+		if b.Name == "acknowledged" && b.System == j.system {
+			return j.acknowledged(b)
+		}
 		if m, ok := j.said.unclear(b); ok && b.System == j.system {
 			return []Finding{j.doubt(strings.TrimSpace(b.Name+" "+m.Point), calibrationUnclear(m, b.Name))}
 		}
@@ -263,6 +267,26 @@ func (j *markDoubtful) look(e Entry) (out []Finding) {
 		}
 	}
 	return out
+}
+
+// acknowledged looks whether a mark took on what it names: else calls go on, and
+// nobody knows. A flag that is not open by now is a person's second look.
+func (j *markDoubtful) acknowledged(b *Told) []Finding {
+	flag, subject, _ := strings.Cut(strings.TrimSpace(b.Note), " ")
+	if !knownFlag(flag) {
+		return []Finding{j.doubt(b.Name, acknowledgedNothing(flag))}
+	}
+	if up := j.open(flag, b.System); subject != "" && len(up) > 0 && !slices.Contains(up, subject) {
+		return []Finding{j.doubt(b.Name, acknowledgedOther(flag, subject, up))}
+	}
+	return nil
+}
+
+// NothingKept is the one flag that no rule raises: what rules go by is not kept meanwhile.
+const NothingKept = "nothing-kept"
+
+func knownFlag(name string) bool {
+	return name == NothingKept || slices.ContainsFunc(All(), func(r Rule) bool { return slices.Contains(r.Flags, name) })
 }
 
 // beside is the draw-in or weigh-in under way of another system by the one scale

@@ -341,6 +341,8 @@ type Start struct {
 	PipeM3  float64   // volume of its lines, by the last take-off; 0: not known
 	CoilsM3 float64   // of its indoor units' coils and its branch units, beside PipeM3; 0: not given
 	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
+	// OpenFor lists what a flag of a system is open for, as the entry is asked about; of a standing rule.
+	OpenFor func(flag, system string) (subjects []string)
 	Earlier []Finding // verdicts given before on this system, the last of each step and unit
 	// Began is when the step began: the mark's own time where it came late
 	// (in the boot of Entry.At; it may be earlier than that boot), else Entry.At.

@@ -2,6 +2,7 @@ package rules
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -22,6 +23,22 @@ func begunBeforeEnd(step, unit string) string {
 		of += ", " + unit
 	}
 	return fmt.Sprintf("%s not proven: it was begun again before it had ended. What it had measured by then stands in the record.", of)
+}
+
+func acknowledgedNothing(flag string) string {
+	said := "An acknowledged mark names no flag"
+	if flag != "" {
+		said = fmt.Sprintf("An acknowledged mark names %q, and no flag is called so", flag)
+	}
+	return said + ": nothing was acknowledged, and calls go on. Acknowledge on the page Flags, or tell it again with the flag's name: scale-silent."
+}
+
+func acknowledgedOther(flag, subject string, up []string) string {
+	of := "for the whole system"
+	if up = slices.DeleteFunc(up, func(s string) bool { return s == "" }); len(up) > 0 {
+		of = "for " + listed(up)
+	}
+	return fmt.Sprintf("An acknowledged mark names %s for %q, but it is open %s: nothing was acknowledged, and calls go on. Acknowledge on the page Flags, or tell it again with what it is open for, or with the flag's name alone.", flag, subject, of)
 }
 
 func endedUnbegun(step string) string {

@@ -35,7 +35,7 @@ func Unkept(since time.Time, why string) rules.Finding {
 	return f
 }
 
-const unkept = "nothing-kept"
+const unkept = rules.NothingKept
 
 // Guard calls everybody, once, when the box has kept nothing for a while, and says once
 // that it keeps readings again to whom it called. kept says for how long nothing was kept,
