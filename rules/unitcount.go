@@ -16,7 +16,7 @@ var UnitCount = Rule{
 	Doc: "Holds what was counted and found by name against the site file's units; where nobody entered a count, " +
 		"it looks which supply air does not move when all fans are forced on.",
 	Steps: []string{"unit-count"},
-	Flags: []string{"unit-missing"},
+	Flags: []string{"unit-missing", unitUnexpected},
 	Roles: []string{"supply-air"},
 	Begin: beginUnitCount,
 }
@@ -30,6 +30,10 @@ var UnitMissing = Rule{
 	Roles: []string{},
 	Begin: beginUnitMissing,
 }
+
+// unitUnexpected is raised where one too many answers, or two at one address: what
+// the outdoor unit makes of them nobody knows.
+const unitUnexpected = "unit-unexpected"
 
 // A fan forced on blows the room's air over a supply thermometer that had
 // stood in the duct's. All of these are our choice; the field guide's step 8
@@ -60,6 +64,7 @@ type unitCount struct {
 	text    string   // of the newest judgement
 	said    string   // of the newest verdict
 	raised  []string // subjects
+	extra   bool     // unit-unexpected is up
 }
 
 // fan is one indoor unit with what its supply air did when its fan was forced on.
@@ -270,7 +275,7 @@ func (j *unitCount) judge(final bool) (out []Finding) {
 	if len(missing) > namedUnits || len(missing) == 0 && cause == "missing" {
 		missing = []string{""}
 	}
-	out = j.flags(missing, text, fans)
+	out = append(j.flags(missing, text, fans), j.unexpected(len(missing) == 0 && (cause == "too-many" || cause == "duplicate"), text)...)
 	j.text = text
 	if result == j.result && (text == j.said || result == Passed && !final) { // a row of the sheet more is no news
 		return out
@@ -299,6 +304,17 @@ func (j *unitCount) flags(missing []string, text string, fans fansSay) (out []Fi
 	}
 	j.raised = missing
 	return out
+}
+
+// unexpected raises unit-unexpected where no unit is missing beside it, and clears it.
+func (j *unitCount) unexpected(is bool, text string) []Finding {
+	if is == j.extra {
+		return nil
+	}
+	if j.extra = is; !is {
+		return []Finding{{Edge: Cleared, Flag: unitUnexpected, Text: text}}
+	}
+	return []Finding{{Edge: Raised, Flag: unitUnexpected, Urgency: Tell, Text: text, Values: j.values()}}
 }
 
 // byMarks judges what people entered; result is empty where that says nothing yet.
