@@ -34,6 +34,7 @@ type Engine struct {
 	placed   []string           // notes of the marks of a carried instrument placed, in order
 	answered []Step             // that a person answers for: reported, or accepted
 	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
+	isolated map[string]Instant // by system, when the pump was last said to be valved off, and nobody said since that it runs
 	checks   []*CheckList       // of each system
 	said     *Calibrations      // of the instruments
 	jobs     *Jobs              // of each system
@@ -82,7 +83,7 @@ func NewEngine(site Site, rules []Rule) *Engine {
 		site.Systems = []System{{}}
 	}
 	site.Points = withRoles(site)
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, hot: map[string]bool{}, swapped: map[string]uint64{}, said: NewCalibrations(site), jobs: NewJobs(site)}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, hot: map[string]bool{}, swapped: map[string]uint64{}, isolated: map[string]Instant{}, said: NewCalibrations(site), jobs: NewJobs(site)}
 	for _, s := range site.Systems {
 		e.checks = append(e.checks, NewCheckList(site, s.Name))
 	}
@@ -142,6 +143,7 @@ func (e *Engine) Past(entry Entry) {
 	}
 	e.ordered(entry, b)
 	e.swap(entry, b)
+	e.valve(entry, b)
 	e.answer(b)
 	e.tick(entry, b)
 	e.said.Tell(entry, b)
@@ -425,6 +427,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		e.jobs.Tell(entry, b)
 		entry.Body = b
 		if b.Kind == "begin" {
+			e.valve(entry, b)
 			return e.begin(entry, b, system, out)
 		}
 		out = e.tellStanding(entry, system, out)
@@ -440,6 +443,7 @@ func (e *Engine) told(entry Entry, b *Told, out []Finding) []Finding {
 		}
 		e.answer(b)
 		e.swap(entry, b)
+		e.valve(entry, b)
 		e.tick(entry, b)
 		e.correct(entry, b)
 		e.turn(entry, b)
@@ -498,7 +502,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
 			Running: e.runningOn(system), Commands: maps.Clone(e.commands), AskedAt: maps.Clone(e.askedAt), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Isolated: e.isolated[system], Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)

@@ -33,6 +33,7 @@ func (e *Engine) turn(entry Entry, b *Told) {
 	}
 	e.answered = slices.DeleteFunc(slices.Clone(e.answered), func(s Step) bool { return s.System == system })
 	delete(e.swapped, system)
+	delete(e.isolated, system)
 	if l := e.checksOf(system); l != nil {
 		l.Renew()
 	}
@@ -60,6 +61,19 @@ func (e *Engine) checksOf(system string) *CheckList {
 func (e *Engine) swap(entry Entry, b *Told) {
 	if b.Kind == "mark" && b.Name == "cylinder-swapped" {
 		e.swapped[b.System] = entry.Seq
+	}
+}
+
+// valve keeps when a system's pump was said to be valved off: who says so just before a
+// hold's begin says it of the hold.
+func (e *Engine) valve(entry Entry, b *Told) {
+	system, ok := e.systemOf(b.System)
+	switch {
+	case !ok:
+	case b.Kind == "mark" && b.Name == "isolated":
+		e.isolated[system] = e.happened(entry, b)
+	case b.Kind == "mark" && b.Name == "pump-started", b.Kind == "begin" && b.Name == "evacuation":
+		delete(e.isolated, system)
 	}
 }
 

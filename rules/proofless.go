@@ -176,8 +176,7 @@ func (j *vacuumHold) jumped() (byPa float64, at time.Duration, ok bool) {
 
 // provesNothing says why a hold that would pass is not proven; empty where it is.
 func (j *vacuumHold) provesNothing() (cause, text string) {
-	if f, falls := j.falls(fallShare); falls {
-		j.view.nowPa = f.nowPa
+	if f, falls := j.falls(fallShare); falls && !j.valved { // what is valved off falls where water dries up or freezes
 		return "unknown", holdFell(f.firstPa, f.nowPa)
 	}
 	if j.stuck() {

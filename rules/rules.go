@@ -358,6 +358,7 @@ type Start struct {
 	Answered []string           // steps that a person answers for: reported as done before the box came, or accepted
 	Others   []string           // names of the units of the site's other systems
 	Swapped  uint64             // the sequence number of the last mark of a cylinder swapped; 0: none
+	Isolated Instant            // when the system's pump was last said to be valved off, and nobody said since that it runs; zero: never
 	Weighed  uint64             // the sequence number of the last verdict of another system's draw-in or weigh-in by the same scale; 0: none
 	OneScale bool               // a charging scale serves several systems, for a standing rule
 	between  *ledger            // since the system's last draw-in or weigh-in ended; nil: none did, or the box has started since

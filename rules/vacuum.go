@@ -119,6 +119,7 @@ func beginVacuumHold(s Start) Judge {
 		s.Began = s.Entry.At // what the gauge said before a mark that came so late was never heard here
 	}
 	j := &vacuumHold{begun: s, clock: startWatch(s), width: bucketFirst, rough: noiseLeast, startPa: math.NaN(), pipeM3: s.PipeM3}
+	j.valved = s.Isolated != Instant{} && s.Isolated.Boot == s.Began.Boot && s.Began.Since-s.Isolated.Since <= isolatedBefore
 	j.limit, _ = limit(s.Step, "limit")
 	j.start, _ = limit(s.Step, "start")
 	lasts, _ := limit(s.Step, "lasts")

@@ -55,7 +55,7 @@ func (j *vacuumHold) sentence(elapsed time.Duration) (sentence, sure string) {
 	default:
 		sure = "too early to say"
 	}
-	if _, falls := j.falls(fallShareAt); falls && j.result == "" {
+	if _, falls := j.falls(fallShareAt); falls && j.result == "" && !j.valved {
 		sure, h.stays, h.falls = "too early to say", false, true
 	}
 	h.settling = elapsed < j.sett

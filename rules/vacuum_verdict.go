@@ -161,14 +161,21 @@ func (j *vacuumHold) final() []Finding {
 	case step > 0 && math.Abs(end-j.limit.Value) < step/2*(1-1e-6): // somewhere on that step
 	case (doubt == 0 || step > 0) && end <= j.limit.Value*(1+1e-6) || doubt > 0 && v.isOver < 0.5-tooClose:
 		result, cause = Passed, "none"
+		f, falls := j.falls(fallShare)
+		if falls { // the fit knows only rises
+			end, j.view.nowPa = f.nowPa, f.nowPa
+		}
 		text = holdPassed(end, j.limit, v.t, j.startPa > j.start.Value, j.start, j.leakRise())
+		if falls { // and nothing forbids it
+			text = holdDried(end, j.limit, v.t, f.firstPa)
+		}
 		if step > 0 {
 			text += holdReadTo(step)
 		}
 		if by, at, ok := j.jumped(); ok {
 			text += holdJumped(by, at)
 		}
-		if f, falls := j.falls(fallShare); !falls && f.colderK > 0 {
+		if !falls && f.colderK > 0 {
 			text += holdCooled(f.firstPa, f.nowPa, f.colderK)
 		}
 		if why, said := j.provesNothing(); why != "" {

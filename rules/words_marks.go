@@ -50,8 +50,12 @@ func markStray(mark string, steps []string) string {
 	for _, s := range steps {
 		words = append(words, strings.ToLower(stepWord(s)))
 	}
-	return fmt.Sprintf("%s was told while none of these is under way: %s. It is kept, and nothing was made of it. If it belongs to one of them, begin that step and tell it again.",
-		strings.ToUpper(mark[:1])+strings.ReplaceAll(mark[1:], "-", " "), strings.Join(words, ", "))
+	or := ""
+	if mark == "isolated" {
+		or = fmt.Sprintf("; a vacuum hold begun within %s takes it as its own", span(isolatedBefore))
+	}
+	return fmt.Sprintf("%s was told while none of these is under way: %s. It is kept, and nothing was made of it. If it belongs to one of them, begin that step and tell it again%s.",
+		strings.ToUpper(mark[:1])+strings.ReplaceAll(mark[1:], "-", " "), strings.Join(words, ", "), or)
 }
 
 // markAgainst: what the mark would mean for the step that is under way.

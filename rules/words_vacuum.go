@@ -77,7 +77,13 @@ func vacuumWillPass(v holdView, limit Setting, ends time.Duration, cause string,
 }
 
 func holdFell(firstPa, endPa float64) string {
-	return fmt.Sprintf("Vacuum hold not proven: it fell from %s to %s, which a sealed system does not. Is the pump valved off? Valve it off and begin the hold again.", micron(firstPa), micronSI(endPa))
+	return fmt.Sprintf("Vacuum hold not proven: it fell from %s to %s, as a pipe does from which the pump still draws; in one that is shut, water may dry up or freeze. Is the pump valved off? Valve it off, mark it as isolated, and begin the hold again.", micron(firstPa), micronSI(endPa))
+}
+
+// holdDried is of a hold that fell and whose valve to the pump somebody said to be shut.
+func holdDried(endPa float64, limit Setting, lasts time.Duration, firstPa float64) string {
+	return fmt.Sprintf("Vacuum hold passed: %s after %s, limit %s (%s). It fell from %s behind the shut valve, as it does where a puddle dries up or freezes and walls and oil take its vapour in: the pipe may be wet still. If the valve was opened again meanwhile this hold proves nothing; if nobody did, charge now, and do not leave the vacuum alone.",
+		micronSI(endPa), span(lasts), micron(limit.Value), limit.Source, micron(firstPa))
 }
 
 func holdCooled(firstPa, endPa, byK float64) string {
