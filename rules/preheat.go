@@ -48,6 +48,7 @@ type sump struct {
 	margins []sample // above the outdoor air
 	heat    [len(heatTaus)]heating
 	dead    bool // its first hours showed that nothing heats it: what warms it later may be the sun
+	rest    stillness
 	raised  bool
 }
 
@@ -55,17 +56,17 @@ type sump struct {
 var heatTaus = [...]time.Duration{time.Hour / 2, time.Hour, 2 * time.Hour, 4 * time.Hour}
 
 // heating estimates what a heater adds, for one time constant: the sump follows
-// the outdoor air plus that much. A morning that warms faster than the shell is
+// the outdoor air plus that much; airC is the air as it comes to the sump. A morning that warms faster than the shell is
 // no dead heater then, and one that cools is no live one.
-type heating struct{ followsC, share, sumShare, sumBoth, sumOver float64 }
+type heating struct{ followsC, airC, share, sumShare, sumBoth, sumOver float64 }
 
 // learn takes a reading: the time since the last one, and for how much of it power was on.
 func (h *heating) learn(tau, since time.Duration, on bool, sumpC, airC float64, first bool) {
 	if first {
-		h.followsC = sumpC
+		h.followsC, h.airC = sumpC, airC
 	}
 	keep := math.Exp(-since.Seconds() / tau.Seconds())
-	h.followsC = airC + float64((h.followsC-airC)*keep)
+	h.followsC, h.airC = airC+float64((h.followsC-airC)*keep), airC+float64((h.airC-airC)*keep)
 	h.share = float64(h.share * keep)
 	if on {
 		h.share += 1 - keep
@@ -328,7 +329,13 @@ func (j *preheat) read(b *Measured, place int, now time.Duration) []Finding {
 // coldest stands for the shade.
 func (j *preheat) warmth(s *sump, x sample) {
 	if !s.heard || x.t >= s.newest.t {
+		if x.v != s.rest.value {
+			if _, stood := s.stands(); stood {
+				s.rest.was = x.t
+			}
+		}
 		s.newest, s.heard = x, true
+		s.rest.hear(x)
 	}
 	if n := len(s.margins); n > 0 && x.t-s.margins[n-1].t < sumpApart {
 		return
@@ -341,9 +348,12 @@ func (j *preheat) warmth(s *sump, x sample) {
 	if n := len(s.margins); n > 0 {
 		since = x.t - s.margins[n-1].t
 	}
+	var f [len(heatTaus)]follows
 	for i := range s.heat {
 		s.heat[i].learn(heatTaus[i], since, j.now.on, x.v, air, len(s.margins) == 0)
+		f[i] = follows{s.heat[i].airC, s.heat[i].followsC, s.heat[i].share}
 	}
+	s.rest.course = append(s.rest.course, f)
 	s.margins = append(s.margins, sample{x.t, x.v - air})
 }
 
@@ -620,9 +630,14 @@ func (j *preheat) heaters(a clockOf, now time.Duration) (out []Finding) {
 		if a.runS >= deadFrom && a.runS < heaterSurely && s.heatedK() < deadShare*j.warmK {
 			s.dead = true
 		}
-		proven := !s.dead && m >= j.warmK && (!a.met || s.warm(now, j.warmFor(), j.warmK))
+		byK, stands := s.stands()
+		proven := !s.dead && !stands && !s.stoodWithin(now, j.warmFor()) && m >= j.warmK && (!a.met || s.warm(now, j.warmFor(), j.warmK))
 		cold := a.runS >= heaterEarly && m < expected/2 || a.runS >= heaterSurely && m < expected || a.met && !proven
 		switch {
+		case !s.raised && stands && a.on:
+			s.raised = true
+			out = append(out, Finding{Edge: Raised, Flag: "heater-unproven", Subject: s.point.Name, Urgency: Tell, Points: []string{s.point.Name},
+				Text: heaterStands(s.point.Name, s.rest.value, s.rest.at-s.rest.from, byK), Values: j.values(a, now)})
 		case !s.raised && cold && a.on:
 			s.raised = true
 			out = append(out, Finding{Edge: Raised, Flag: "heater-unproven", Subject: s.point.Name, Urgency: Tell, Points: []string{s.point.Name},
@@ -660,6 +675,9 @@ func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
 		if s.dead {
 			w.dead = append(w.dead, s.point.Name)
 		}
+		if _, stands := s.stands(); stands || s.stoodWithin(now, j.warmFor()) {
+			w.still = append(w.still, s.point.Name)
+		}
 	}
 	_, air := j.airAt(now)
 	switch {
@@ -667,6 +685,8 @@ func (j *preheat) judge(a clockOf, now time.Duration) []Finding {
 		return j.verdict(NotProven, "unmeasured", preheatUnseen(w, j.lacks()), a, now)
 	case len(w.cold) > 0:
 		return j.verdict(NotProven, "no-warmth", preheatCold(w), a, now)
+	case len(w.still) > 0:
+		return j.verdict(NotProven, "gauge", preheatStill(w), a, now)
 	case j.hottest(now) > heaterMostK:
 		return j.verdict(NotProven, "implausible", preheatTooHot(w, j.hottest(now)), a, now)
 	case len(w.unheard) > 0 && !air:

@@ -336,11 +336,11 @@ type Start struct {
 	Step    Step  // zero for a standing rule
 	Entry   Entry // the begin mark, or Started
 	Points  []sensors.Point
-	Plant   System    // what the site file says of the system
-	Units   []Unit    // indoor units of the system
-	PipeM3  float64   // volume of its lines, by the last take-off; 0: not known
-	CoilsM3 float64   // of its indoor units' coils and its branch units, beside PipeM3; 0: not given
-	Open    []Flag    // the rule's flags still open, for a standing rule that begins anew
+	Plant   System  // what the site file says of the system
+	Units   []Unit  // indoor units of the system
+	PipeM3  float64 // volume of its lines, by the last take-off; 0: not known
+	CoilsM3 float64 // of its indoor units' coils and its branch units, beside PipeM3; 0: not given
+	Open    []Flag  // the rule's flags still open, for a standing rule that begins anew
 	// OpenFor lists what a flag of a system is open for, as the entry is asked about; of a standing rule.
 	OpenFor func(flag, system string) (subjects []string)
 	Earlier []Finding // verdicts given before on this system, the last of each step and unit

@@ -16,6 +16,7 @@ type preheatWords struct {
 	warmK         float64
 	coldestK      float64 // not a number: not measured
 	cold, unheard []string
+	still         []string // whose clamp shows one value for hours
 	dead          []string // of the cold ones, those that nothing heated at first
 	byMarks       bool
 	powerMarks    bool
@@ -95,6 +96,16 @@ func heatersUnseen(lacks string) string {
 func preheatUnseen(w preheatWords, why string) string {
 	return fmt.Sprintf("Preheat not proven: %s, but nothing shows that the heaters gave warmth: %s. Put a clamp low on each compressor's shell and one in the shade (oil-sump, outdoor-air), or feel the shells and accept this by name.",
 		w.how(), why)
+}
+
+func preheatStill(w preheatWords) string {
+	return fmt.Sprintf("Preheat not proven: %s, but the clamp of %s showed one and the same value for hours in which the outdoor air should have moved it, so it measures nothing. Hold a hand or another thermometer against the shell; mend or move the clamp and leave it %s, or feel the shells and accept this by name.",
+		w.how(), listed(w.still), span(min(warmLast, w.lasts/4)))
+}
+
+func heaterStands(point string, valueC float64, long time.Duration, byK float64) string {
+	return fmt.Sprintf("%s has shown %s without moving by a digit for %s, where the outdoor air should have moved it by %s: it measures nothing. Look at its clamp, its cable and what hands its value on; until it moves, the heater is not proven.",
+		point, Celsius.Text(valueC), span(long), kelvin(byK))
 }
 
 func preheatTooHot(w preheatWords, mostK float64) string {
