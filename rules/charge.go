@@ -12,7 +12,7 @@ var ChargeTarget = Rule{
 	Name:  "charge-target",
 	Doc:   "Weighs the charge in: tells before the target is reached, wakes somebody at it and past it, says when the ledger is in doubt, when a cylinder is nearly empty, when flow has stopped or is too fast, and gives the verdicts of draw-in and weigh-in.",
 	Steps: []string{"draw-in", "weigh-in"},
-	Flags: []string{"charge-near-target", "charge-over-target", "charge-uncertain", "cylinder-low", "flow-stopped", "charging-too-fast"},
+	Flags: []string{"charge-near-target", "charge-over-target", "charge-uncertain", "cylinder-low", "flow-stopped", "charging-too-fast", "mark-doubtful"},
 	Roles: []string{"charging-scale"},
 	Begin: beginChargeTarget,
 }
@@ -62,6 +62,8 @@ type chargeTarget struct {
 	beyondUp           bool
 	opened             bool          // somebody said that the service valves are
 	overAs             string        // the subject of the call that is up
+	weighed            byHand        // that somebody was told of,
+	handUp             bool          // and it is up
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
 	mostAt             time.Duration // and when it was
@@ -110,6 +112,8 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 		switch {
 		case b.Kind == "mark" && b.Name == "valves-opened" && b.System == j.system:
 			j.opened = true
+		case b.Kind == "mark" && b.Name == "cylinder-weight" && !j.handedOver:
+			return j.byHand()
 		case j.handedOver:
 		case goesOn(j.step.Name, b):
 			j.handedOver = true
@@ -120,6 +124,28 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 	}
 	return nil
 }
+
+// byHand says where a person's weight and the scale's are two, and where they no longer are.
+func (j *chargeTarget) byHand() (out []Finding) {
+	for _, p := range j.ledger.platforms {
+		h := p.byHand
+		switch doubt := h.times(p.cylinder) != 1; {
+		case doubt && j.weighed != h:
+			f := j.flag("mark-doubtful", Tell, weighedOtherwise(j.charge(), h))
+			f.Subject, f.Points = handWeighed, []string{p.point}
+			if out, j.weighed = append(out, f), h; j.handUp {
+				out = append([]Finding{{Edge: Cleared, Flag: f.Flag, Subject: f.Subject, Text: markStands("cylinder-weight")}}, out...)
+			}
+			j.handUp = true
+		case !doubt && j.handUp:
+			j.handUp = false
+			out = append(out, Finding{Edge: Cleared, Flag: "mark-doubtful", Subject: handWeighed, Text: weighedAlike(j.charge(), h)})
+		}
+	}
+	return out
+}
+
+const handWeighed = "cylinder-weight"
 
 // goesOn reports whether a mark begins the weigh-in that goes on from this
 // draw-in, also where nobody has ended that.

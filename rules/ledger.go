@@ -149,6 +149,7 @@ type platform struct {
 	zeroedGross float64 // before it
 	spanned     *spanned
 	tare        float64 // of a cylinder; nought: not known
+	byHand      byHand  // what a person read last of it
 	zero        float64 // what the empty platform showed last
 
 	// The step before this one told its last gross weight and its rate then:
@@ -251,6 +252,11 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 	c.creepKg = creepMost * min(1, max(0, l.clock.newest-l.stepAt).Seconds()/creepFor.Seconds())
 	if c.unit { // nobody knows which of the weights were in the wrong one
 		c.lowKg, c.highKg = min(c.lowKg, float64(c.lowKg*poundKg)), max(c.highKg, c.highKg/poundKg)
+	}
+	for _, p := range l.platforms { // by what a person weighed the scale shows other shares of a kilogram
+		if times := p.byHand.times(p.cylinder); times != 1 {
+			c.lowKg, c.highKg = min(c.lowKg, float64(c.lowKg*times)), max(c.highKg, float64(c.highKg*times))
+		}
 	}
 	was := l.before
 	c.lowKg, c.bestKg, c.highKg = c.lowKg+was.lowKg, c.bestKg+was.bestKg, c.highKg+was.highKg

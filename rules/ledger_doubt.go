@@ -1,6 +1,9 @@
 package rules
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // doubt is the stretch of a ledger that leaves most of the charge unknown.
 type doubt struct {
@@ -15,6 +18,7 @@ const (
 	doubtBetween = "between" // what flowed from one step to the next
 	doubtNoise   = "noise"   // of the scale
 	doubtJump    = "jump"    // that may have been flow
+	doubtHand    = "hand"    // a person weighed otherwise than the scale
 	doubtRain    = "rain"    // or what else makes a weight rise at rest
 )
 
@@ -29,6 +33,9 @@ func (l *ledger) doubtful(c charge) (d doubt) {
 	worse(doubt{kg: l.before.highKg - l.before.lowKg, why: EndedStep})
 	for _, p := range l.platforms {
 		worse(doubt{kg: p.betweenKg + p.betweenHi, why: doubtBetween})
+		if times := p.byHand.times(p.cylinder); times != 1 {
+			worse(doubt{kg: math.Abs(times-1) * c.bestKg, why: doubtHand, fromKg: p.byHand.kg, toKg: p.byHand.asKg})
+		}
 		worse(doubt{kg: p.rain.kg(p.units.digit()), why: doubtRain})
 		for i, r := range p.rows {
 			of := doubt{kg: r.HighKg - r.LowKg, why: r.Ended, from: r.Since, until: r.Until, fromKg: r.ToKg, toKg: p.start.kg}

@@ -285,7 +285,49 @@ func (p *platform) weighed(grossKg float64) {
 	if p.zeroedRow == 0 && math.Abs(p.levelKg()/grossKg-1) < weighedShare { // heavier cylinders than the site file says
 		p.unit, p.byTare, p.agreed = p.unit && !p.byTare, false, true
 	}
+	if p.zeroedRow == 0 {
+		p.byHand = p.byHand.and(byHand{p.cylinder, grossKg, p.levelKg(), 0})
+	}
 	p.regain(grossKg, p.openKg())
+}
+
+// byHand is a cylinder weighed by a person, and what the scale showed of it. A nought
+// that is off changes no difference; so two weighings tell more than one.
+type byHand struct {
+	cylinder int
+	kg, asKg float64
+	by       float64 // what went in, times so much; nought: not known to differ
+}
+
+const (
+	byHandApart = 1.0 // kg between two weighings whose difference tells; our choice
+	byHandLeast = 0.1 // kg: two readings by hand differ by as much; our choice
+)
+
+// and takes a further weighing.
+func (h byHand) and(next byHand) byHand {
+	if math.Abs(next.kg-next.asKg) <= max(byHandLeast, float64(weighedShare*next.kg)) {
+		return next
+	}
+	if off := (h.kg - h.asKg) - (next.kg - next.asKg); h.cylinder == next.cylinder && h.by == 0 && h.kg > 0 && math.Abs(off) <= byHandLeast {
+		return next // by a nought that is known to be off
+	}
+	if went := h.asKg - next.asKg; h.cylinder == next.cylinder && math.Abs(went) >= byHandApart {
+		if off := (h.kg - next.kg) - went; math.Abs(off) > byHandLeast {
+			next.by = (h.kg - next.kg) / went
+		}
+		return next
+	}
+	next.by = next.kg / next.asKg
+	return next
+}
+
+// times is what went in by the person's weight, of what did by the scale's.
+func (h byHand) times(cylinder int) float64 {
+	if h.cylinder != cylinder || h.by <= 0 {
+		return 1
+	}
+	return h.by
 }
 
 // inPounds doubts the unit where the cylinder's known weight does. With several

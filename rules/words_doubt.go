@@ -35,6 +35,8 @@ func (d doubt) what(c charge) string { // without "ago": the sentence stands for
 		return "It was left so by the step before this one"
 	case doubtBetween:
 		return "What flowed between the step before and this one was not weighed"
+	case doubtHand:
+		return fmt.Sprintf("The cylinder was weighed at %s where the scale showed %s, so the scale may show too much or too little of what goes in", c.mass(d.fromKg), c.mass(d.toKg))
 	case doubtRain:
 		return "The weight rose while nothing flowed, as by rain on the platform or a scale that creeps, and that hides as much of what went in"
 	}
@@ -47,6 +49,8 @@ func (d doubt) settledBy() string {
 		return "Mark the change of cylinder where nobody has, weigh the cylinder that was taken off, and compare with its weight before: that settles it."
 	case EndedShift, doubtJump:
 		return "Look at what lies on the scale or leans on it, weigh the cylinder alone, and compare with its weight before: that settles it."
+	case doubtHand:
+		return handDo
 	case doubtRain:
 		return "Wipe the platform dry and keep it so, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtNoise:
@@ -56,4 +60,15 @@ func (d doubt) settledBy() string {
 		return "Lift the cylinder off, wait until the scale stands still, and put it back, or enter its weight: that settles it."
 	}
 	return "Weigh the cylinder, and compare with its weight before: that settles it."
+}
+
+// handDo settles two weights of one cylinder.
+const handDo = "Read the scale's own display again and enter that, or set a known weight on it. If its nought alone is off, weigh once more by hand after a kilogram or more has gone in: by the difference that is told."
+
+func weighedOtherwise(c charge, h byHand) string {
+	return fmt.Sprintf("The cylinder was weighed at %s, but the scale shows %s. What goes in is reckoned by the scale; a nought that is off changes nothing, a scale that shows too much or too little makes the charge uncertain as it grows. %s", c.mass(h.kg), c.mass(h.asKg), handDo)
+}
+
+func weighedAlike(c charge, h byHand) string {
+	return fmt.Sprintf("The cylinder was weighed at %s, and the scale shows %s: by what was weighed so far it is right in what goes in.", c.mass(h.kg), c.mass(h.asKg))
 }
