@@ -285,8 +285,10 @@ func (p *platform) weighed(grossKg float64) {
 	if p.zeroedRow == 0 && math.Abs(p.levelKg()/grossKg-1) < weighedShare { // heavier cylinders than the site file says
 		p.unit, p.byTare, p.agreed = p.unit && !p.byTare, false, true
 	}
-	if p.zeroedRow == 0 {
-		p.byHand = p.byHand.and(byHand{p.cylinder, grossKg, p.levelKg(), 0})
+	if h := (byHand{p.cylinder, grossKg, p.levelKg(), 0}); p.zeroedRow > 0 { // that its nought is off is known
+		p.byHand = h
+	} else {
+		p.byHand = p.byHand.and(h)
 	}
 	p.regain(grossKg, p.openKg())
 }
@@ -318,7 +320,9 @@ func (h byHand) and(next byHand) byHand {
 		}
 		return next
 	}
-	next.by = next.kg / next.asKg
+	if next.asKg >= 1 { // so little is any share of anything
+		next.by = next.kg / next.asKg
+	}
 	return next
 }
 
