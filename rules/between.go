@@ -134,6 +134,7 @@ func (l *ledger) goesOn(s Start) (*ledger, bool) {
 	for _, p := range l.platforms {
 		q := *p
 		q.rows, q.begun, q.good = slices.Clone(p.rows), slices.Clone(p.begun), slices.Clone(p.good)
+		q.put = slices.Clone(p.put)
 		q.pending, q.aside, q.fast, q.empties = slices.Clone(p.pending), slices.Clone(p.aside), slices.Clone(p.fast), slices.Clone(p.empties)
 		if p.joint != nil {
 			j := *p.joint

@@ -9,7 +9,7 @@ import (
 // A ledger that goes on from another has memory of its own: that one may hear on.
 func TestALedgerThatGoesOnSharesNothing(t *testing.T) {
 	ss := func() []sample { return make([]sample, 1, 4) }
-	p := &platform{point: "scale", rows: make([]Segment, 1, 4), begun: ss(), good: ss(), pending: ss(), aside: ss(), fast: ss(),
+	p := &platform{point: "scale", rows: make([]Segment, 1, 4), begun: ss(), good: ss(), pending: ss(), aside: ss(), fast: ss(), put: ss(),
 		empties: make([]weight, 1, 4), joint: &joint{begun: ss()}, blind: &blind{}, leant: &leant{}, from: &sample{}, spanned: &spanned{}}
 	p.good[0].t = time.Second
 	c, ok := (&ledger{platforms: []*platform{p}}).goesOn(Start{})

@@ -67,6 +67,7 @@ const (
 	historyFor  = 5 * time.Minute        // of readings that give a level
 	levelEvery  = 4 * time.Second        // how often it is taken anew
 	seldomNeed  = 20 * time.Second       // the same, where nobody asks for it but now and then
+	putMost     = 60                     // readings since a load was put on that tell where it stood; our choice
 	firstMost   = 300                    // readings that give a segment's first weight
 	freezeFor   = 20 * time.Second       // the same weight for as long while it flowed: a scale that shows its last value; our choice
 	steadyShare = 0.7                    // of the flow before: where it flows on by as much nobody turned the valve meanwhile; our choice
@@ -91,6 +92,9 @@ type platform struct {
 	settled  bool          // start is final
 	settling bool          // it began with a jump
 	stands   bool          // of a load put on: it stood still first
+	put      []sample      // since it was put on, whatever they are
+	hand     leeway        // what hands at its first readings leave in doubt
+	handLast leeway        // and at its last
 	joint    *joint        // it may be the one before, that went on
 	leant    *leant        // before it suddenly weighed more; nil: it did not
 	lifted   bool          // the cylinder was lifted off: what is weighed is the platform
@@ -105,6 +109,8 @@ type platform struct {
 	fitted  time.Duration
 	rest    time.Duration // between two fits, where longer
 	fastest float64       // kg/s that surely flowed in this step
+	fastAt  time.Duration // when that was found
+	slower  float64       // the fastest until then
 	pending []sample      // since a jump, until it is known what it was
 	aside   []sample      // what was pending before the newest jump: it may be a bump in turn
 	cleared bool          // since the first of these jumps the platform stood empty

@@ -46,7 +46,7 @@ func (p *platform) bumpedAside(s, newest sample) bool {
 // since explains the fall from there: its valve was opened with a hand on it.
 func (p *platform) stoodFirst() {
 	n := len(p.aside)
-	if !p.lifted || n < levelReads || highestOf(p.aside)-lowestOf(p.aside) > float64(2.01*p.noise.digit) || math.Abs(p.aside[0].v) < emptyKg || p.pending[0].t-p.aside[n-1].t >= bumpMost {
+	if !p.lifted || n < levelReads || highestOf(p.aside)-lowestOf(p.aside) > max(float64(2.01*p.noise.digit), p.pairs()) || math.Abs(p.aside[0].v) < emptyKg || p.pending[0].t-p.aside[n-1].t >= bumpMost {
 		return
 	}
 	last, later := p.aside[n-1], newestLevel(p.pending, p.noise)
@@ -150,7 +150,7 @@ func (p *platform) undoRise() bool {
 func (p *platform) rose() time.Duration {
 	n := len(p.good)
 	for i := n - 1; i > 0 && p.good[n-1].t-p.good[i].t < bumpMost; i-- {
-		if p.good[i].v-p.good[i-1].v > max(jumpLeast, p.units.digit()+p.pairs()) {
+		if p.good[i].v-p.good[i-1].v > max(jumpLeast, float64(1.5*p.units.digit()), p.pairs()) {
 			return p.good[i].t
 		}
 	}
@@ -162,7 +162,7 @@ func (p *platform) rose() time.Duration {
 // back into one, so the last readings before the rise were a hand on the valve.
 func (p *platform) stoodBriefly(last, lifted sample) {
 	n := len(p.pending)
-	if n < levelReads && (n < 2 || p.usual() < seldom) || p.lifted || p.back || p.hintedAt(last.t) && p.hint == "scale-zeroed" {
+	if n < levelReads && p.usual() < seldom || p.lifted || p.back || p.hintedAt(last.t) && p.hint == "scale-zeroed" {
 		return
 	}
 	first, newest := p.pending[0], p.pending[n-1]
@@ -171,11 +171,14 @@ func (p *platform) stoodBriefly(last, lifted sample) {
 	}
 	stood := median(p.pending)
 	k := len(p.good)
-	for k > 0 && p.good[k-1].v < stood-p.pairs() && first.t-p.good[k-1].t < bumpMost {
+	for k > 0 && p.good[k-1].v < stood-p.pairs() && (first.t-p.good[k-1].t < bumpMost || k == len(p.good)) { // one of seldom readings, too
 		k--
 	}
 	if k < levelReads || k == len(p.good) || p.carried || p.good[k-1].v < stood-p.pairs() {
 		return
+	}
+	if n == 1 { // one reading against another: either may be of a hand
+		p.handLast.moreKg = first.v - last.v
 	}
 	p.forget(k)
 	for _, s := range p.pending {

@@ -24,6 +24,14 @@ func (p *platform) restedAt() weight {
 		if still, ok := p.noise.stoodAt(ss[:n], false, ss[n].v); ok && math.Abs(still.kg-ss[n].v) > emptyKg {
 			return still
 		}
+		if was, perhapsKg, ok := p.onItsWay(ss); ok {
+			was.t = rest.t
+			if perhapsKg > 0 { // as it was read, and not surely
+				p.handLast.lessKg = perhapsKg
+				return rest
+			}
+			return was
+		}
 		return rest
 	}
 	within := max(p.pairs(), float64(1.5*p.units.digit()))

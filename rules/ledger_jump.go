@@ -73,6 +73,7 @@ func (p *platform) breakSegment() {
 		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds()) // it may have flowed on until then
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
 		p.next(last.t, was.kg, EndedSwap, true)
+		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds()) // it may have flowed on until then
 		p.stuckOn(last, fall)
 	case zeroed && after.kg < emptyKg && after.kg > -max(emptyKg, float64(gapHigh*was.rate*gap.Seconds())) && (empty || fall > gulpMost):
 		p.next(last.t, was.kg, EndedZeroed, false)
@@ -103,9 +104,13 @@ func (p *platform) breakSegment() {
 	default: // another one, between two readings; or somebody leans on it
 		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
 		p.next(last.t, was.kg, EndedSwap, true)
+		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
 	}
 	if fall > gulpMost {
 		p.leftAlone(sample{first.t, after.kg})
+	}
+	if p.put = nil; stands && !p.lifted {
+		p.put = putOf(p.fast)
 	}
 	p.open(p.pending)
 	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole

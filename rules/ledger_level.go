@@ -29,6 +29,9 @@ func (p *platform) refit() {
 	p.noise.learn(p.fit, ss)
 	p.rateCheck(ss)
 	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
+		if p.fit.rate > p.fastest && p.fit.t > p.fastAt {
+			p.slower, p.fastAt = p.fastest, p.fit.t
+		}
 		p.fastest = max(p.fastest, p.fit.rate)
 	}
 	p.unitBySwap()
@@ -53,6 +56,10 @@ func (p *platform) refit() {
 // still comes to rest for a reading or two, and a hand may be on what it shows.
 func (p *platform) first() weight {
 	from := p.begun[0]
+	if still, ok := p.stoodAfterHand(); ok {
+		still.t = from.t
+		return still
+	}
 	level, stood := p.firstOf(p.begun)
 	if stood && p.settling { // however it was touched then
 		return level
@@ -75,9 +82,6 @@ func (p *platform) first() weight {
 		if off <= noise && off >= -noise-float64(next.rate*dt.Seconds()) { // or a valve was opened then
 			break
 		}
-		if p.opened(k) {
-			return weight{t: from.t, kg: before.v, se: p.noise.sigma(), rateSe: math.Inf(1), n: 1}
-		}
 		level = next
 		if next.rate < 4*next.rateSe || s.v > before.v { // what was just put on stands still
 			level.rate = 0
@@ -85,18 +89,6 @@ func (p *platform) first() weight {
 		level.t, level.kg = from.t, level.at(from.t)
 	}
 	return level
-}
-
-// opened reports whether the flow that is seen after one of the first readings explains
-// that one and the one before it: what was put on stood there, and its valve was opened,
-// with a hand on it at that reading.
-func (p *platform) opened(k int) bool {
-	if !p.stands || p.usual() < seldom || k+1+levelReads > len(p.begun) {
-		return false
-	}
-	before, later := p.begun[k-1], firstLevel(p.begun[k+1:], p.noise)
-	fell := before.v - later.kg
-	return later.rate > 4*later.rateSe && p.begun[k].v < before.v && fell >= -p.pairs() && fell <= float64(later.rate*(later.t-before.t).Seconds())+p.pairs()
 }
 
 // firstOf is the level at the first of readings: of a load put on, while it

@@ -16,6 +16,9 @@ func (p *platform) weigh(s sample) {
 	p.units.see(s.v)
 	p.noise.rounded(p.units.finest())
 	p.hold(s)
+	if n := len(p.put); n > 0 && n < putMost {
+		p.put = append(p.put, s)
+	}
 	if len(p.good) == 0 && len(p.pending) == 0 {
 		p.open([]sample{s})
 		return

@@ -31,12 +31,12 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 		fall += p.onKg
 	}
 	r := Segment{Scale: p.point, Cylinder: p.cylinder, Since: p.began, Until: t, FromKg: p.start.kg, ToKg: kg,
-		LowKg: fall - p.betweenKg, BestKg: fall, HighKg: fall + p.betweenHi, Ended: why}
+		LowKg: fall - p.betweenKg - p.handLast.lessKg, BestKg: fall, HighKg: fall + p.betweenHi + p.handLast.moreKg, Ended: why}
 	if p.lifted && fall == 0 {
 		r.Cylinder = 0 // nothing stood there
 	}
 	p.rows = append(p.rows, r)
-	p.betweenKg, p.betweenHi, p.blind, p.spanned = 0, 0, nil, nil
+	p.betweenKg, p.betweenHi, p.handLast, p.blind, p.spanned = 0, 0, leeway{}, nil, nil
 }
 
 // flowedOn adds what flowed between the last reading of a closed segment and

@@ -94,6 +94,9 @@ func (p *platform) mostBetween(gap time.Duration) float64 {
 func (p *platform) begin(first weight) {
 	if p.from == nil {
 		p.start, p.blur = first, p.noise.blur()
+		if p.stands && !p.lifted {
+			p.betweenKg, p.betweenHi = p.hand.lessKg, p.hand.moreKg
+		}
 		if !p.lifted {
 			p.reckon(first)
 		}

@@ -73,6 +73,10 @@ func (p *platform) shift(s stepped) bool {
 	if !steady(was, is) && (s.by < 0 || was.rate > 0 || is.rate > 0) {
 		return false
 	}
+	if s.by < 0 && p.roseBefore(s.at) { // what was laid on was taken off again
+		p.perhaps(s.by, s.at)
+		return true
+	}
 	shut := s.by > 0 && s.by < float64(2*s.flowed)+p.pairs() && gap >= 2*bumpMost // somebody may have shut the valve for as long
 	if shut || p.gusty(s.by, p.riseAbout(s.at-1, s.on)) {
 		p.perhaps(s.by, s.at)
@@ -98,6 +102,18 @@ func (p *platform) shift(s stepped) bool {
 	}
 	p.open(since)
 	return true
+}
+
+// roseBefore reports whether the weight rose within the time of a bump before a reading:
+// nothing flows back into a cylinder.
+func (p *platform) roseBefore(at int) bool {
+	least := max(p.pairs(), float64(1.5*p.units.digit()))
+	for i := at - 1; i > 0 && p.good[at].t-p.good[i].t < bumpMost; i-- {
+		if p.good[i].v-p.good[i-1].v >= least {
+			return true
+		}
+	}
+	return false
 }
 
 // steppedNear is the likeliest shift near a reading: the display may have shown
@@ -375,7 +391,7 @@ func (p *platform) shifted(i int) {
 	if stays*beyond <= 0 || math.Abs(stays) < math.Abs(beyond)/2 {
 		return
 	}
-	if p.gusty(beyond, p.riseAbout(i-1, i)) {
+	if p.gusty(beyond, p.riseAbout(i-1, i)) || beyond > 0 && p.roseBefore(i) {
 		p.perhaps(-beyond, i)
 		return
 	}
