@@ -69,11 +69,9 @@ func (p *platform) breakSegment() {
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
 	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
-		p.next(last.t, was.kg, EndedSwap, true)
-		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds()) // it may have flowed on until then
+		p.another(last.t, was, gap)
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
-		p.next(last.t, was.kg, EndedSwap, true)
-		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds()) // it may have flowed on until then
+		p.another(last.t, was, gap)
 		p.stuckOn(last, fall)
 	case zeroed && after.kg < emptyKg && after.kg > -max(emptyKg, float64(gapHigh*was.rate*gap.Seconds())) && (empty || fall > gulpMost):
 		p.next(last.t, was.kg, EndedZeroed, false)
@@ -84,8 +82,7 @@ func (p *platform) breakSegment() {
 		p.rows[len(p.rows)-1].HighKg += p.onKg
 		p.lifted, p.stood, p.flowing, p.empties, p.offRow = true, was, flowing, nil, len(p.rows)
 	case p.hintedAt(first.t) && p.hint == "cylinder-swapped" && !p.lifted && math.Abs(fall) > p.jump() && p.fast[0].t != first.t: // who changed them knows
-		p.next(last.t, was.kg, EndedSwap, true)
-		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
+		p.another(last.t, was, gap)
 	case fall > -gulpMost: // a shift; or, downwards, a gulp too fast to be one
 		whole = p.moved(was, after, max(was.rate, flowed))
 	case math.Abs(after.kg) < emptyKg: // it showed what had left it since it was zeroed
@@ -103,17 +100,21 @@ func (p *platform) breakSegment() {
 		}
 	default: // another one, between two readings; or somebody leans on it
 		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
-		p.next(last.t, was.kg, EndedSwap, true)
-		p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
+		p.another(last.t, was, gap)
 	}
 	if fall > gulpMost {
 		p.leftAlone(sample{first.t, after.kg})
 	}
-	if p.put = nil; stands && !p.lifted {
-		p.put = putOf(p.fast)
-	}
+	p.put = p.putSince(stands)
 	p.open(p.pending)
 	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole
+}
+
+// another closes a segment where another cylinder stands there: the one before may have
+// flowed on until then.
+func (p *platform) another(t time.Duration, was weight, gap time.Duration) {
+	p.next(t, was.kg, EndedSwap, true)
+	p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
 }
 
 // moved closes a segment where the weight shifted; it may be found later that it

@@ -11,12 +11,16 @@ import (
 // leeway is by how much less, and more, may have gone in than is taken.
 type leeway struct{ lessKg, moreKg float64 }
 
-// putOf are the readings since a load was put on, of those since the first of the jumps.
-func putOf(ss []sample) (put []sample) {
-	since := ss
-	for i, s := range ss {
+// putSince are the readings since a load was put on, of those since the first of the jumps;
+// none where it is no load.
+func (p *platform) putSince(stands bool) (put []sample) {
+	if !stands || p.lifted {
+		return nil
+	}
+	since := p.fast
+	for i, s := range p.fast {
 		if math.Abs(s.v) < emptyKg {
-			since = ss[i+1:]
+			since = p.fast[i+1:]
 		}
 	}
 	return append(put, since[:min(len(since), putMost)]...)
