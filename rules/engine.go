@@ -301,7 +301,7 @@ func (e *Engine) take(s *seat, f Finding) (Finding, bool) {
 	switch f.Edge {
 	case Given:
 		f.Flag = s.step.Name
-		if e.again && f.Result != NotProven { // nobody has said that it was done
+		if e.again && f.Result != NotProven && !(f.Result == NotPassed && s.failed) { // nobody has said that it was done; what had failed stays so
 			f.Result, f.Cause, f.Text = NotProven, "unknown", begunBeforeEnd(f.Step, f.Unit)
 		}
 		if s.step.powered() {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 )
 
 // toldHold is one hold of drawn readings, each 20 s, with what was told before and in it
@@ -13,6 +14,13 @@ import (
 func toldHold(seed uint64, noise float64, told map[float64]string, pa func(s float64) float64) (given []Finding) {
 	r := rand.New(rand.NewPCG(seed, 21))
 	e := feed{Engine: NewEngine(holdSite, []Rule{VacuumRising})}
+	keep := func(found []Finding) {
+		for _, f := range found {
+			if f.Edge == Given && f.Step == "vacuum-hold" {
+				given = append(given, f)
+			}
+		}
+	}
 	const begin = 900.0
 	e.next(1, 0, &Started{})
 	for s := -begin + 20; s < 3900; s += 20 {
@@ -24,16 +32,12 @@ func toldHold(seed uint64, noise float64, told map[float64]string, pa func(s flo
 			}
 		}) {
 			kind, name, _ := strings.Cut(told[at], " ")
-			e.next(1, begin+at, &Told{Kind: kind, Name: name})
+			keep(e.next(1, begin+at, &Told{Kind: kind, Name: name}))
 		}
 		if s == 0 {
 			e.next(1, begin, &Told{Kind: "begin", Name: "vacuum-hold"})
 		}
-		for _, f := range e.read(1, begin+s+1, "gauge", pa(s)*(1+float64(noise*r.NormFloat64()))*micronPa) {
-			if f.Edge == Given {
-				given = append(given, f)
-			}
-		}
+		keep(e.read(1, begin+s+1, "gauge", pa(s)*(1+float64(noise*r.NormFloat64()))*micronPa))
 	}
 	return given
 }
@@ -94,6 +98,41 @@ func TestValvedOffAgainAfterAFall(t *testing.T) {
 			if f.Result == Passed {
 				t.Errorf("noise %g: it passed, and the valve was open for a while: %v", noise, opened)
 			}
+		}
+	}
+}
+
+// A hold that has failed stays failed where it is begun again before anybody ended it, though
+// its cause is named only then.
+func TestBegunAgainAfterItFailed(t *testing.T) {
+	named := 0
+	for seed := range uint64(8) {
+		const again = 2001.0
+		given := toldHold(seed, 0.01, map[float64]string{again: "begin vacuum-hold"}, func(s float64) float64 {
+			if s > again {
+				return 250
+			}
+			return 490 + s/60
+		})
+		for _, f := range given {
+			if f.At.Since != asTime(900+again) {
+				continue
+			}
+			if named++; given[0].Result == NotPassed && f.Result != NotPassed {
+				t.Errorf("seed %d: %v", seed, given)
+			}
+		}
+	}
+	if named < 2 {
+		t.Errorf("%d verdicts at a second begin: the test tries nothing", named)
+	}
+}
+
+// What was ended half a minute too early was not ended after its whole time.
+func TestEndedJustBeforeItsTime(t *testing.T) {
+	for _, text := range []string{holdEnded(59*time.Minute+40*time.Second, time.Hour, ""), holdEnded(23*time.Hour+59*time.Minute+50*time.Second, 24*time.Hour, "")} {
+		if !strings.Contains(text, "59 of 60 min") && !strings.Contains(text, "23 h 59 min of 24 h") {
+			t.Error(text)
 		}
 	}
 }

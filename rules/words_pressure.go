@@ -168,7 +168,7 @@ func pressClose(v pressView) string {
 }
 
 func pressEnded(now, ends time.Duration, v pressView) string {
-	s := fmt.Sprintf("Pressure test not proven: ended after %s of %s.", span(now), span(ends))
+	s := fmt.Sprintf("Pressure test not proven: ended after %s.", ofSpan(now, ends))
 	if v.ok {
 		s += fmt.Sprintf(" Until then %s.", pressMoved(v))
 	}

@@ -213,7 +213,7 @@ func holdTooClose(endPa, doubtPa float64, limit Setting) string {
 }
 
 func holdEnded(now, ends time.Duration, cause string) string {
-	s := fmt.Sprintf("Vacuum hold not proven: ended after %s of %s.", span(now), span(ends))
+	s := fmt.Sprintf("Vacuum hold not proven: ended after %s.", ofSpan(now, ends))
 	switch cause {
 	case "gauge":
 		s += " No gauge was heard."
