@@ -145,12 +145,36 @@ func (p *platform) undoRise() bool {
 	return true
 }
 
+// undoTouch takes back the last of seldom readings before a rise where the flow before it
+// explains all that came after: nothing flows back into a cylinder, so a hand was on the valve
+// that was being shut. What lies between may be a shift for good, and is in the band.
+func (p *platform) undoTouch() bool {
+	n, first := len(p.good)-1, p.pending[0]
+	if p.usual() < seldom || n < levelReads || p.carried || p.lifted || p.back || p.hintedAt(first.t) {
+		return false
+	}
+	touched, was, after := p.good[n], newestLevel(p.good[:n], p.noise), firstLevel(p.pending, p.noise)
+	fall, dt := was.kg-after.kg, (after.t - was.t).Seconds()
+	if first.v <= touched.v || was.rate <= 4*was.rateSe || fall < float64(min(was.rate, after.rate)*dt)-p.pairs() || fall > float64(max(was.rate, after.rate)*dt)+p.pairs() {
+		return false
+	}
+	p.perhaps(first.v-touched.v, touched, first)
+	p.forget(n)
+	since := p.pending
+	p.pending = nil
+	for _, s := range since {
+		p.accept(s)
+	}
+	p.refit()
+	return true
+}
+
 // rose is when the newest of the believed readings rose, within the time of a
 // bump: nothing flows back into a cylinder. Nought: they did not.
 func (p *platform) rose() time.Duration {
 	n := len(p.good)
 	for i := n - 1; i > 0 && p.good[n-1].t-p.good[i].t < bumpMost; i-- {
-		if p.good[i].v-p.good[i-1].v > max(jumpLeast, float64(1.5*p.units.digit()), p.pairs()) {
+		if p.good[i].v-p.good[i-1].v > max(float64(1.5*p.units.digit()), p.pairs()) {
 			return p.good[i].t
 		}
 	}

@@ -143,7 +143,7 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 			p.accept(s)
 			return
 		}
-		if p.keyed(last) || !p.undoRise() {
+		if p.keyed(last) || !p.undoRise() && !p.undoTouch() {
 			p.stoodFirst()
 			p.breakSegment()
 		}

@@ -54,7 +54,7 @@ func (p *platform) doubted() {
 	case newest < max(doubtedMost, doubtedReads*p.usual()):
 		p.suspect, p.doubt = since, 2*newest
 	case s.better >= doubtedLeft && p.shiftsMuch(s) && steady(newestLevel(p.good[:s.at], p.noise), firstLevel(p.good[s.on:], p.noise)):
-		p.perhaps(s.by, s.at)
+		p.perhaps(s.by, p.good[s.at-1], p.good[s.at])
 	}
 }
 
@@ -74,12 +74,12 @@ func (p *platform) shift(s stepped) bool {
 		return false
 	}
 	if s.by < 0 && p.roseBefore(s.at) { // what was laid on was taken off again
-		p.perhaps(s.by, s.at)
+		p.perhaps(s.by, p.good[s.at-1], p.good[s.at])
 		return true
 	}
 	shut := s.by > 0 && s.by < float64(2*s.flowed)+p.pairs() && gap >= 2*bumpMost // somebody may have shut the valve for as long
 	if shut || p.gusty(s.by, p.riseAbout(s.at-1, s.on)) {
-		p.perhaps(s.by, s.at)
+		p.perhaps(s.by, p.good[s.at-1], p.good[s.at])
 		return true
 	}
 	since := append([]sample(nil), p.good[s.on:]...)
@@ -280,11 +280,10 @@ func (p *platform) riseAbout(before, after int) float64 {
 	return max(highestRise(p.good[i:before+1]), highestRise(p.good[after:k+1]))
 }
 
-// perhaps takes it that the weight may have shifted by so much, upwards, at a reading, and
+// perhaps takes it that the weight may have shifted by so much, upwards, between two readings, and
 // nothing have flowed or flowed the more: no part of the best estimate.
-func (p *platform) perhaps(byKg float64, at int) {
+func (p *platform) perhaps(byKg float64, before, after sample) {
 	p.suspect = 0
-	before, after := p.good[at-1], p.good[at]
 	p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: after.t, Until: after.t, FromKg: before.v, ToKg: after.v,
 		LowKg: min(0, byKg), HighKg: max(0, byKg), Ended: EndedShift})
 }
@@ -392,7 +391,7 @@ func (p *platform) shifted(i int) {
 		return
 	}
 	if p.gusty(beyond, p.riseAbout(i-1, i)) || beyond > 0 && p.roseBefore(i) {
-		p.perhaps(-beyond, i)
+		p.perhaps(-beyond, p.good[i-1], p.good[i])
 		return
 	}
 	since := append([]sample(nil), p.good[i:]...)
