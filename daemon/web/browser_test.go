@@ -506,6 +506,31 @@ func TestRealBrowserHasRoomForLongerWords(t *testing.T) {
 	}
 }
 
+// Paper is white and its ink black, in the dark light of a screen too; what is for entering is left out.
+func TestRealBrowserPrintsOnWhitePaper(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	h, _ := web.FakeScreens("answered")
+	server := httptest.NewServer(h)
+	t.Cleanup(server.Close)
+	b.as(t, look{name: "print", width: 1280, height: 900})
+	b.do(t, chromedp.Navigate(server.URL+"/record"),
+		chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
+			_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print",
+				Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
+			return err
+		}))
+	for script, want := range map[string]string{
+		`["--paper", "--leaf", "--ink"].map((x) => getComputedStyle(document.documentElement).getPropertyValue(x)).join()`: "#fff,#fff,#000",
+		`getComputedStyle(document.querySelector(".rows li")).breakInside`:                                                 "avoid",
+		`Array.from(document.querySelectorAll("details, main form")).filter((x) => x.checkVisibility()).length + ""`:       "0",
+	} {
+		if got := ask[string](t, b, script); got != want {
+			t.Errorf("on paper %s is %q; want %q", script, got, want)
+		}
+	}
+}
+
 // A bundle that was sent says that it is on its way, and what it is then fits a phone:
 // its sum is one word of 64 letters. The page itself notes the word: while another page is
 // on its way a browser may answer nobody.

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -172,6 +173,8 @@ func (s *screens) markText(snap Snapshot, c choice, m Mark) string {
 		more = append(more, pair(c.both(sensors.Pressure, "psi", m.Value)))
 	case m.Unit == "kg":
 		more = append(more, pair(c.both(sensors.Mass, snap.unitFor(sensors.Mass, "kg"), m.Value)))
+	case m.Name == rules.BoxMark && m.Unit == "1": // a part of its disk
+		more = append(more, rules.AsGiven(math.Round(1000*m.Value)/10)+" %")
 	case m.Unit != "":
 		more = append(more, strings.TrimSpace(rules.AsGiven(m.Value)+" "+midSentence(s.words.name("unit", m.Unit))))
 	}

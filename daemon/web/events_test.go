@@ -47,6 +47,10 @@ func TestMarksAreTicks(t *testing.T) {
 	if strings.Join(got, "|") != want || before != 0 {
 		t.Errorf("%d before\n%s\nwant\n%s", before, strings.Join(got, "|"), want)
 	}
+	disk := Mark{Told: rules.DiskFree(0.0754)}
+	if text := s.markText(box.snap, asMeasured, disk); text != "The box itself: 7.5 %, disk" {
+		t.Errorf("the disk's mark: %s", text)
+	}
 	cooling := Step{Step: rules.Step{Name: "cooling-check"}, Begun: holdBegun}
 	es, _ = s.events(t.Context(), box.snap, asMeasured, cooling, from, to)
 	if n := len(es); n != 4+1 || es[2].Text != "iu01 asked to: cool" { // and the vacuum hold's begin
