@@ -500,7 +500,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 			s.fixes = readBy // one ledger, one correction
 		}
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
-			Open: e.openOf(r, system), Earlier: e.givenOn(system), Began: st.Since,
+			Open: e.openOf(r, system), Earlier: e.givenOn(system), Given: func() []Finding { return e.givenOn(system) }, Began: st.Since,
 			Running: e.runningOn(system), Commands: maps.Clone(e.commands), AskedAt: maps.Clone(e.askedAt), Placed: e.placed[:len(e.placed):len(e.placed)],
 			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Isolated: e.isolated[system], Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
 		st.seats = append(st.seats, s)

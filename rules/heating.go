@@ -53,6 +53,8 @@ type heatingWindow struct {
 	warm    bool // it was too warm at some time
 	units   []string
 	asked   bool // a unit is asked to heat
+	given   func() []Finding
+	step    Step
 	raised  bool
 }
 
@@ -65,7 +67,7 @@ type weatherSpan struct {
 func (b weatherSpan) meanC() float64 { return b.sumC / b.n }
 
 func beginHeatingWindow(s Start) Judge {
-	j := &heatingWindow{clock: startWatch(s), zone: s.Zone}
+	j := &heatingWindow{clock: startWatch(s), zone: s.Zone, given: s.Given, step: s.Step}
 	j.ceiling, _ = limit(s.Step, "ambient")
 	if set, ok := limit(s.Step, "hours"); ok {
 		if h, err := ReadHours(set.Text); err == nil {
@@ -141,7 +143,10 @@ func (j *heatingWindow) judge() (out []Finding) {
 	case j.raised && !open && j.wall != 0: // without a clock nobody knows the hour
 		j.raised = false
 		return []Finding{{Edge: Cleared, Flag: "heating-window", Text: windowOver(j.text)}}
-	case j.raised || !long || !open || j.asked && !j.warm:
+	case j.raised && j.done():
+		j.raised = false
+		return []Finding{{Edge: Cleared, Flag: "heating-window", Text: windowDone}}
+	case j.raised || !long || !open || j.asked && !j.warm || j.done():
 		return nil
 	}
 	mostC := j.aheadC(now)
@@ -151,6 +156,17 @@ func (j *heatingWindow) judge() (out []Finding) {
 	j.raised = true
 	return []Finding{{Edge: Raised, Flag: "heating-window", Urgency: Tell, Text: windowOpen(nowC, mostC, j.ceiling, j.text),
 		Values: []Value{{"outdoor_c", nowC}, {"limit_c", j.ceiling.Value}, {"projected_c", mostC}}}}
+}
+
+// done reports whether every unit has passed in this check: nobody is called for it.
+func (j *heatingWindow) done() bool {
+	passed := map[string]bool{}
+	for _, f := range j.given() {
+		if f.Step == j.step.Name && f.Begin == j.step.Begin {
+			passed[f.Unit] = f.Result == Passed
+		}
+	}
+	return len(j.units) > 0 && !slices.ContainsFunc(j.units, func(u string) bool { return !passed[u] })
 }
 
 // open reports whether the site allows it at this hour.

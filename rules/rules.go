@@ -343,6 +343,8 @@ type Start struct {
 	Open    []Flag  // the rule's flags still open, for a standing rule that begins anew
 	// OpenFor lists what a flag of a system is open for, as the entry is asked about; of a standing rule.
 	OpenFor func(flag, system string) (subjects []string)
+	// Given lists the system's verdicts by the time that it is asked; of a step's rule.
+	Given   func() []Finding
 	Earlier []Finding // verdicts given before on this system, the last of each step and unit
 	// Began is when the step began: the mark's own time where it came late
 	// (in the boot of Entry.At; it may be earlier than that boot), else Entry.At.

@@ -250,6 +250,8 @@ func windowOver(hours string) string {
 	return fmt.Sprintf("The hours that the site allows for heating (%s) are over. The check waits for the next ones.", hours)
 }
 
+const windowDone = "Every unit has passed its heating check: nobody has to wait for the cool hours any more."
+
 func splitCycles(settle time.Duration) string {
 	return fmt.Sprintf("starts and stops, and never ran for %s on end. Set its thermostat so that it runs on, and ask it again", span(settle))
 }
