@@ -154,18 +154,33 @@ func branchWide(every time.Duration) time.Duration { return max(branchWindow, ev
 // ShortSettle says what is wrong where a system's branch check leaves a command
 // less time than its answer can be read in; nothing where it is long enough.
 func (s Site) ShortSettle(system string) string {
+	i := slices.IndexFunc(s.Systems, func(x System) bool { return x.Name == system })
+	set, least := s.Settings(system, "branch-check")["settle"], s.leastSettle(system)
+	if given := asTime(set.Value); given < least && (set.Given || i >= 0 && s.Systems[i].HeatRecovery) {
+		return branchTooShort(given, least)
+	}
+	return ""
+}
+
+// leastSettle is branchLeast by the slowest supply point of a system.
+func (s Site) leastSettle(system string) time.Duration {
 	var every time.Duration
 	for _, p := range s.Points {
 		if p.Role == "supply-air" && (p.System == system || p.System == "") {
 			every = max(every, p.Every)
 		}
 	}
-	i := slices.IndexFunc(s.Systems, func(x System) bool { return x.Name == system })
-	set, least := s.Settings(system, "branch-check")["settle"], branchLeast(every)
-	if given := asTime(set.Value); given < least && (set.Given || i >= 0 && s.Systems[i].HeatRecovery) {
-		return branchTooShort(given, least)
+	return branchLeast(every)
+}
+
+// Used is a setting as a step of a system goes by it: a settle that is too short for
+// an answer to be read is stretched, and its source says so.
+func (s Site) Used(system, step, key string, set Setting) Setting {
+	if least := s.leastSettle(system); step == "branch-check" && key == "settle" && asTime(set.Value) < least {
+		set.Source = settleStretched(asTime(set.Value), set.Source)
+		set.Value, set.Text = least.Seconds(), span(least)
 	}
-	return ""
+	return set
 }
 
 // airOf finds a unit's point of a role where the site file does not name it:

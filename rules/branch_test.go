@@ -329,6 +329,12 @@ func TestAShortSettleIsStretched(t *testing.T) {
 	if why := site.ShortSettle(""); !strings.Contains(why, "settle: 90 s is too short") || !strings.Contains(why, "4 min") {
 		t.Errorf("said of 90 s: %q", why)
 	}
+	if used := site.Used("", "branch-check", "settle", Setting{Value: 90, Text: "90 s", Source: siteFile}); used.Value != 240 || used.Text != "4 min" || used.Source != "the least in which an answer can be read; 90 s by site file is too short" {
+		t.Errorf("shown of 90 s: %+v", used)
+	}
+	if used := site.Used("", "trial-run", "settle", Setting{Value: 90}); used.Value != 90 {
+		t.Errorf("shown of another step's 90 s: %+v", used)
+	}
 	if why := site.ShortSettle("tower"); !strings.Contains(why, "10 min is too short") {
 		t.Errorf("said of the default with a reading each 5 min: %q", why)
 	}

@@ -106,6 +106,10 @@ func branchTooShort(given, least time.Duration) string {
 	return fmt.Sprintf("branch-check: settle: %s is too short for an answer to be read; the branch check leaves each command %s", span(given), span(least))
 }
 
+func settleStretched(given time.Duration, source string) string {
+	return fmt.Sprintf("the least in which an answer can be read; %s by %s is too short", span(given), source)
+}
+
 func branchNoUnits() string {
 	return "Branch check not proven: the site file names no indoor units, so nobody can say who answers whom. Add them under indoor_units with their supply points, and begin the step again."
 }

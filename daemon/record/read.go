@@ -687,6 +687,7 @@ func (g *reading) step(s *underWay) {
 	}
 	for _, l := range rules.Limits() {
 		if set, ok := s.settings[l.Key]; ok && l.Step == s.Step.Step {
+			set = g.site.Used(g.system.Name, s.Step.Step, l.Key, set)
 			s.Limits = append(s.Limits, StepLimit{Key: l.Key, Value: rules.Num(set.Value), Unit: l.Dimension.SI(), Text: set.Text, Source: set.Source, Given: set.Given})
 		}
 	}

@@ -277,7 +277,7 @@ func (s *screens) ledgerPage(ctx context.Context, snap Snapshot, v view, svg boo
 			}
 		}
 		if set, ok := snap.Site.Settings(sys.Name, "weigh-in")["target"]; ok && set.Value > 0 {
-			for _, row := range s.limitRows(snap, v.Units, "weigh-in", map[string]rules.Setting{"target": set}) {
+			for _, row := range s.limitRows(snap, v.Units, "", "weigh-in", map[string]rules.Setting{"target": set}) {
 				c.Target = row.Text
 			}
 		}

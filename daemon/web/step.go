@@ -134,7 +134,7 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 			}
 		}
 	}
-	p.Limits = s.limitRows(snap, v.Units, name, limits)
+	p.Limits = s.limitRows(snap, v.Units, system, name, limits)
 	if p.acceptable() && begin == 0 {
 		p.Accept = "/mark/accepted?" + url.Values{"system": {system}, "step": {name}}.Encode()
 	}
@@ -156,10 +156,11 @@ func (s *screens) stepPage(ctx context.Context, snap Snapshot, v view, system, n
 }
 
 // limitRows are a step's settings in the order of the table of limits.
-func (s *screens) limitRows(snap Snapshot, c choice, step string, settings map[string]rules.Setting) []limitRow {
+func (s *screens) limitRows(snap Snapshot, c choice, system, step string, settings map[string]rules.Setting) []limitRow {
 	var rows []limitRow
 	for _, l := range rules.Limits() {
 		if set, ok := settings[l.Key]; ok && l.Step == step {
+			set = snap.Site.Used(system, step, l.Key, set)
 			rows = append(rows, limitRow{s.words.name("limit", l.Key), s.setting(snap, c, l, set), set.Source, l.Doc})
 		}
 	}

@@ -54,7 +54,7 @@ var worstFirst = []string{rules.NotPassed, rules.NotProven, rules.Passed}
 func (s *screens) verdict(snap Snapshot, c choice, st Step, f Finding) verdictView {
 	v := verdictView{Result: f.Result, Word: s.words.name("result", f.Result), Unit: f.Unit, Text: f.Text,
 		When:   s.words.moment(f.Wall, snap.Wall, snap.zone()),
-		Values: s.values(c, f.Finding), Limits: s.limitRows(snap, c, st.Name, st.Limits), Points: pointLinks(snap, f.Points)}
+		Values: s.values(c, f.Finding), Limits: s.limitRows(snap, c, st.System, st.Name, st.Limits), Points: pointLinks(snap, f.Points)}
 	if f.Cause != "" && f.Cause != "none" {
 		v.Cause, v.CauseHelp = midSentence(s.words.name("cause", f.Cause)), s.words["causehelp."+f.Cause]
 	}
