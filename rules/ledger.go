@@ -255,7 +255,7 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		c.unit = c.unit || p.unit
 	}
 	c.seKg = math.Sqrt(variance)
-	c.creepKg = creepMost * min(1, max(0, l.clock.newest-l.stepAt).Seconds()/creepFor.Seconds())
+	c.creepKg = crept(l.clock.newest - l.stepAt)
 	if c.unit { // nobody knows which of the weights were in the wrong one
 		c.lowKg, c.highKg = min(c.lowKg, float64(c.lowKg*poundKg)), max(c.highKg, c.highKg/poundKg)
 	}
@@ -272,6 +272,13 @@ func (l *ledger) charge(target Setting, aimed bool) charge {
 		*kg = wholeMg(*kg)
 	}
 	return c
+}
+
+// crept is what a scale may have crept or drifted by in a time, kg: half an hour's by the
+// field guide, and longer as warmth wanders to and fro, with its root (our choice).
+func crept(d time.Duration) float64 {
+	share := max(0, d).Seconds() / creepFor.Seconds()
+	return creepMost * min(share, math.Sqrt(share))
 }
 
 func (l *ledger) values(target Setting, aimed bool) []Value {
