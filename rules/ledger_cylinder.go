@@ -83,7 +83,11 @@ func (p *platform) steepest(ss []sample) (rate float64) {
 // shows less than nothing. A hand on an empty one never does for long.
 func (p *platform) flowedLifted(fallKg float64) bool {
 	least := min(max(0.1, float64(jumpNoise*p.noise.sigma())), emptyKg)
-	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && p.start.kg < max(emptyKg, float64(emptyShare*p.stood.kg)) && p.start.kg > -max(emptyKg, float64(gapHigh*p.onKg)) && p.start.kg-fallKg < p.zero-least
+	below := max(emptyKg, float64(gapHigh*p.onKg))
+	if p.bareUntil > 0 && p.bareUntil == p.began { // it may have been zeroed early in that silence, and have flowed since
+		below = max(below, float64(gapHigh*p.fastest*(p.bareUntil-p.bareSince).Seconds()))
+	}
+	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && p.start.kg < max(emptyKg, float64(emptyShare*p.stood.kg)) && p.start.kg > -below && p.start.kg-fallKg < p.zero-least
 }
 
 // loaded looks whether what was taken for an empty platform gives charge: then
@@ -92,7 +96,7 @@ func (p *platform) flowedLifted(fallKg float64) bool {
 func (p *platform) loaded() {
 	switch {
 	case !p.lifted || !p.flowedLifted(p.start.kg-p.levelKg()):
-	case p.offRow > 0 && p.bareUntil > 0 && p.bareUntil == p.began:
+	case p.offRow > 0 && p.bareUntil > 0 && (p.bareUntil == p.began || p.rows[len(p.rows)-1].Since >= p.bareUntil):
 		p.putOnUnseen(p.bareSince, p.start)
 		p.begun, p.settled = append([]sample(nil), p.good...), false
 		p.begin(p.first())
@@ -107,6 +111,8 @@ func (p *platform) putOnUnseen(since time.Duration, after weight) {
 	p.lifted, p.empties, p.nought, p.offRow = false, nil, false, 0
 	p.cylinder++
 	p.unwatched(len(p.rows), weight{t: since, rate: p.flowing.rate, rateSe: p.flowing.rateSe}, after, since, after.t)
+	p.blind.put = true
+	p.reckon(after)
 	p.zeroedRow, p.zeroedGross = 0, 0 // nobody knows what it weighed before
 }
 

@@ -61,7 +61,6 @@ func (p *platform) bridge(s sample, why string) {
 	last := p.good[len(p.good)-1]
 	kg := p.levelKg()
 	if p.lifted {
-		kg = s.v // a platform without a cylinder gives nothing
 		p.bareSince, p.bareUntil = last.t, s.t
 	}
 	p.closeRow(last.t, kg, why)
@@ -150,8 +149,11 @@ func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 	last, first := p.good[len(p.good)-1], p.pending[0]
 	p.next(last.t, was.kg, why, false)
 	p.cut = false
-	if lifted {
-		p.putOnUnseen(last.t, after)
+	if since := last.t; lifted {
+		if p.bareUntil > 0 && p.bareUntil == p.began { // nobody saw it stand empty since then, either
+			since = p.bareSince
+		}
+		p.putOnUnseen(since, after)
 		return
 	}
 	p.unwatched(len(p.rows), was, after, last.t, first.t)
@@ -169,6 +171,7 @@ type blind struct {
 	before weight
 	silent bool // nothing was heard for longer than between two readings
 	opened bool // a valve had just been opened, by how much nobody knows
+	put    bool // another cylinder was put on meanwhile
 }
 
 // unwatched adds a row of what flowed between two weights that cannot be
@@ -205,6 +208,9 @@ func (p *platform) reckon(after weight) {
 	}
 	if u.opened {
 		high = max(high, p.widest())
+	}
+	if u.put { // its valve may have been open as wide as that of one before, and shut again
+		high = max(high, float64(gapHigh*p.fastest))
 	}
 	for _, w := range []weight{u.before, after} { // two standard errors of the rates
 		if w.span >= 3*bumpMost && !math.IsInf(w.rateSe, 1) {
