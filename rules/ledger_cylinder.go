@@ -37,14 +37,18 @@ func (p *platform) restedAt() weight {
 	within := max(p.pairs(), float64(1.5*p.units.digit()))
 	line := newestLevel(ss, p.noise)
 	flows := line.n >= levelReads && line.rate > 4*line.rateSe && math.Abs(line.kg-ss[n].v) <= within
+	var longest weight
 	for k := n; k >= levelReads && ss[n].t-ss[k].t < bumpMost; k-- {
 		was := restLevel(ss[:k], p.noise, false)
 		stood := was.n >= 2*levelReads
-		if was.n >= levelReads && (rest.kg > was.kg+within || rest.n < levelReads && !flows) ||
-			stood && (rest.kg < was.kg-within || rest.n < levelReads) {
-			was.t = rest.t
-			return was
+		if (was.n >= levelReads && (rest.kg > was.kg+within || rest.n < levelReads && !flows) ||
+			stood && (rest.kg < was.kg-within || rest.n < levelReads)) && was.n > longest.n {
+			longest = was
 		}
+	}
+	if longest.n > 0 {
+		longest.t = rest.t
+		return longest
 	}
 	if rest.n >= levelReads || flows || n < levelReads {
 		return rest
