@@ -136,5 +136,5 @@ func (p *platform) onItsWay(ss []sample) (was weight, perhapsKg float64, ok bool
 	if n >= 3 && ss[n-2].v-ss[n-1].v < float64(steadyShare*(ss[n-3].v-ss[n-2].v)) { // it was shut by then
 		most = 0
 	}
-	return weight{kg: kg - most/2, se: max(line.se, most/4), n: 1, rateSe: math.Inf(1)}, perhapsKg, true
+	return weight{kg: kg - float64(most/2), se: max(line.se, most/4), n: 1, rateSe: math.Inf(1)}, perhapsKg, true
 }
