@@ -216,6 +216,9 @@ func (p *platform) told(now time.Duration, mark string) {
 		p.untold = false
 		return
 	}
+	if mark == "cylinder-swapped" {
+		p.swappedUnseen()
+	}
 	p.hinted, p.hint = now+hintFor, mark
 }
 

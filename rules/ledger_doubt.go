@@ -19,6 +19,7 @@ const (
 	doubtNoise   = "noise"   // of the scale
 	doubtJump    = "jump"    // that may have been flow
 	doubtHand    = "hand"    // a person weighed otherwise than the scale
+	doubtPutOn   = "put-on"  // a hand on the cylinder that was put on
 	doubtRain    = "rain"    // or what else makes a weight rise at rest
 )
 
@@ -32,7 +33,11 @@ func (l *ledger) doubtful(c charge) (d doubt) {
 	worse(doubt{kg: float64(4 * c.seKg), why: doubtNoise})
 	worse(doubt{kg: l.before.highKg - l.before.lowKg, why: EndedStep})
 	for _, p := range l.platforms {
-		worse(doubt{kg: p.betweenKg + p.betweenHi, why: doubtBetween})
+		open := doubt{kg: p.betweenKg + p.betweenHi, why: doubtBetween}
+		if p.hand != (leeway{}) {
+			open.why = doubtPutOn
+		}
+		worse(open)
 		if times := p.byHand.times(p.cylinder); times != 1 {
 			worse(doubt{kg: math.Abs(times-1) * c.bestKg, why: doubtHand, fromKg: p.byHand.kg, toKg: p.byHand.asKg})
 		}

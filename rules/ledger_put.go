@@ -138,3 +138,21 @@ func (p *platform) onItsWay(ss []sample) (was weight, perhapsKg float64, ok bool
 	}
 	return weight{kg: kg - float64(most/2), se: max(line.se, most/4), n: 1, rateSe: math.Inf(1)}, perhapsKg, true
 }
+
+// swappedUnseen doubts a fall between two readings that was taken for flow, where the cylinder
+// stood still before it and after it, and somebody says later that it was changed: no part
+// of the best estimate, for what is missing is added sooner than what is too much is recovered.
+func (p *platform) swappedUnseen() {
+	ss := p.own()
+	for i := len(ss) - levelReads; i >= levelReads && !p.lifted; i-- {
+		fall := ss[i-1].v - ss[i].v
+		if fall < emptyKg || fall < p.jump() {
+			continue
+		}
+		was, is := ss[i-levelReads:i], ss[len(ss)-levelReads:]
+		if highestOf(was)-lowestOf(was) <= p.pairs() && highestOf(is)-lowestOf(is) <= p.pairs() && ss[i].v-is[0].v < p.pairs() {
+			p.perhaps(-fall, ss[i-1], ss[i])
+		}
+		return
+	}
+}

@@ -30,13 +30,15 @@ func (d doubt) what(c charge) string { // without "ago": the sentence stands for
 	case EndedShift:
 		return fmt.Sprintf("The weight jumped from %s to %s and stayed", c.mass(d.fromKg), c.mass(d.toKg))
 	case doubtJump:
-		return fmt.Sprintf("The weight went from %s to %s between two readings, which looks less like flow than like something laid on the scale, or slipped off", c.mass(d.fromKg), c.mass(d.toKg))
+		return fmt.Sprintf("The weight went from %s to %s between two readings, which looks less like flow than like another cylinder, or like something laid on the scale, or slipped off", c.mass(d.fromKg), c.mass(d.toKg))
 	case EndedStep:
 		return "It was left so by the step before this one"
 	case doubtBetween:
 		return "What flowed between the step before and this one was not weighed"
 	case doubtHand:
 		return fmt.Sprintf("The cylinder was weighed at %s where the scale showed %s, so the scale may show too much or too little of what goes in", c.mass(d.fromKg), c.mass(d.toKg))
+	case doubtPutOn:
+		return "The first readings after the cylinder was put on do not agree, so one of them may be of a hand on it"
 	case doubtRain:
 		return "The weight rose while nothing flowed, as by rain on the platform or a scale that creeps, and that hides as much of what went in"
 	}
@@ -51,6 +53,8 @@ func (d doubt) settledBy() string {
 		return "Look at what lies on the scale or leans on it, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtHand:
 		return handDo
+	case doubtPutOn:
+		return "The first readings after the cylinder was put on do not agree, so one of them may be of a hand on it"
 	case doubtRain:
 		return "Wipe the platform dry and keep it so, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtNoise:
