@@ -562,7 +562,8 @@ func (b *board) lookAt(r *http.Request, picture bool) (view, bool) {
 		fact("board.heard", said(s.Heard, now, b.cfg.Zone), b.words.say("board.by-board"))
 	}
 	if !s.Last.IsZero() {
-		fact("board.box-clock", s.Last.In(snap.zone()).Format("2 January 2006, 15:04:05"), cmp.Or(b.clockDoubt(s), b.words.say("board.by-box")))
+		at := s.Last.In(snap.zone())
+		fact("board.box-clock", b.words.say("time.at", b.words.day(at, time.Time{}), at.Format("15:04:05")), cmp.Or(b.clockDoubt(s), b.words.say("board.by-box")))
 	}
 	fact("board.version", s.Version, "")
 	fact("board.broker", s.Broker, "")

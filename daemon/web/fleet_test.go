@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -131,6 +132,9 @@ func TestBoardShowsOneBox(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page of a box has no %q", want)
 		}
+	}
+	if !regexp.MustCompile(`\b12 Mar 2026 \d\d:\d\d:\d\d`).MatchString(text) { // by the catalogue's months, as everywhere
+		t.Error("the box's clock is not said as other moments are")
 	}
 	if resp, _ := visit(t, h, "GET", "/boxes/company/nobody", nil); resp.StatusCode != 404 {
 		t.Errorf("a box that nobody knows: %d", resp.StatusCode)
