@@ -32,7 +32,6 @@ const (
 	surelyOver  = 0.995            // how probably it is passed, or will be
 	surelyWill  = 0.988            // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;
-	latelyToo   = 0.9              // and not less by the newer readings alone, where the pump may have gone on for a while;
 	farSurer    = 0.995            // or this, for half the time: two looks
 	tooClose    = 0.1              // either side of even, at the end
 	causeSure   = 0.75             // of what rises, before its cause is named

@@ -2,6 +2,8 @@ package rules
 
 import (
 	"math"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -41,5 +43,29 @@ func TestALeakThatSpeedsUpIsTakenBack(t *testing.T) {
 		} else if x.warm > 0 && causes[0] != "leak" {
 			t.Errorf("%+v: the test needs a leak to be said first: %v", x, causes)
 		}
+	}
+}
+
+// Ice that warms by 3 or 6 K an hour no gauge with 1 % of noise tells from a leak (IAPWS's
+// vapour pressure, as above): where it is called one, that is not said to be sure.
+func TestIceThatWarmsSlowlyIsNoSureLeak(t *testing.T) {
+	leaks := 0
+	for seed := range uint64(6) {
+		warms, noise := []float64{3, 6}[seed%2], []float64{0.005, 0.01, 0.02}[seed/2]
+		for _, f := range toldHold(seed, noise, nil, func(s float64) float64 {
+			return 2 * physics.WaterPressurePa(-32+float64(warms*max(0, s)/3600)) / micronPa
+		}) {
+			said := regexp.MustCompile(`as a leak (does|may) \((\d+) % sure`).FindStringSubmatch(f.Text)
+			if said == nil {
+				continue
+			}
+			leaks++
+			if sure, _ := strconv.Atoi(said[2]); sure > 93 {
+				t.Errorf("%g K an hour, noise %g: %s", warms, noise, f.Text)
+			}
+		}
+	}
+	if leaks == 0 {
+		t.Error("none is called a leak: the test tries nothing")
 	}
 }

@@ -9,18 +9,21 @@ import (
 	"time"
 )
 
-// toldHold is one hold of drawn readings, each 20 s, with what was told before and in it
-// (seconds from the begin, and the mark), and all its verdicts.
+// toldHold is all verdicts of a drawn hold.
 func toldHold(seed uint64, noise float64, told map[float64]string, pa func(s float64) float64) (given []Finding) {
-	r := rand.New(rand.NewPCG(seed, 21))
-	e := feed{Engine: NewEngine(holdSite, []Rule{VacuumRising})}
-	keep := func(found []Finding) {
-		for _, f := range found {
-			if f.Edge == Given && f.Step == "vacuum-hold" {
-				given = append(given, f)
-			}
+	for _, f := range allOfHold(seed, noise, told, pa) {
+		if f.Edge == Given && f.Step == "vacuum-hold" {
+			given = append(given, f)
 		}
 	}
+	return given
+}
+
+// allOfHold is what is found in a hold of drawn readings, each 20 s, with what was told
+// before and in it (seconds from the begin, and the mark).
+func allOfHold(seed uint64, noise float64, told map[float64]string, pa func(s float64) float64) (all []Finding) {
+	r := rand.New(rand.NewPCG(seed, 21))
+	e := feed{Engine: NewEngine(holdSite, []Rule{VacuumRising})}
 	const begin = 900.0
 	e.next(1, 0, &Started{})
 	for s := -begin + 20; s < 3900; s += 20 {
@@ -32,14 +35,14 @@ func toldHold(seed uint64, noise float64, told map[float64]string, pa func(s flo
 			}
 		}) {
 			kind, name, _ := strings.Cut(told[at], " ")
-			keep(e.next(1, begin+at, &Told{Kind: kind, Name: name}))
+			all = append(all, e.next(1, begin+at, &Told{Kind: kind, Name: name})...)
 		}
 		if s == 0 {
 			e.next(1, begin, &Told{Kind: "begin", Name: "vacuum-hold"})
 		}
-		keep(e.read(1, begin+s+1, "gauge", pa(s)*(1+float64(noise*r.NormFloat64()))*micronPa))
+		all = append(all, e.read(1, begin+s+1, "gauge", pa(s)*(1+float64(noise*r.NormFloat64()))*micronPa)...)
 	}
-	return given
+	return all
 }
 
 // A puddle that dries up or freezes behind a shut valve falls far, as walls and oil take

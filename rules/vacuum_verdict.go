@@ -86,10 +86,18 @@ func (j *vacuumHold) lastCause() string {
 	return j.view.likely
 }
 
+// leakMostSure is how sure a leak can be by a gauge: ice that warms by a few kelvin an hour
+// rises as straight, and is thought of beforehand as physics.FitRises does of what speeds up
+// beside a straight line, 2 to 25.
+const leakMostSure = 0.93
+
 // sureOf is how sure a cause is now; 0 where another one is seen.
 func (j *vacuumHold) sureOf(cause string) float64 {
 	if cause != j.view.likely {
 		return 0
+	}
+	if cause == "leak" {
+		return min(j.view.sure, leakMostSure)
 	}
 	return j.view.sure
 }
@@ -119,7 +127,7 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 		j.stood += float64((t - j.surely).Seconds() * standing(min(v.willBe, j.willBe)))
 	}
 	j.surely, j.willBe = t, v.willBe
-	if j.raised || j.stood < willFor.Seconds() || j.startedFlat() && j.lately() < latelyToo {
+	if j.raised || j.stood < willFor.Seconds() || j.startedFlat() && j.lately() < stillWill {
 		return out
 	}
 	j.raised, j.told = true, Tell

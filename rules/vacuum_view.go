@@ -41,6 +41,9 @@ func (j *vacuumHold) look(t time.Duration) {
 		t = min(t, from)
 		all = all[:sort.Search(len(all), func(i int) bool { return all[i].TS+float64(all[i].SpanS/2) >= from.Seconds() })]
 	}
+	if t >= j.ends() && j.view.rosePa > flatLeast*j.view.nowPa && j.startedFlat() {
+		all = sinceBent(all, j.sett)
+	}
 	j.besideWalls(all)
 	n := len(all)
 	if n < 5 || t < j.sett || all[n-1].TS-all[0].TS < viewFrom.Seconds() {
@@ -71,23 +74,41 @@ func (j *vacuumHold) look(t time.Duration) {
 	j.view, j.seen = v, all
 }
 
-// startedFlat reports whether the first minutes surely rose by less than a quarter as fast as
-// the level rises since: what is valved off rises fastest at first. So the pump may have gone
-// on, and been valved off some minutes after the begin, of which nobody said a word.
+// startedFlat reports whether the first minutes rose by less than a quarter as fast as the
+// level rises since, as far as is seen: what is valved off rises fastest at first. So the pump
+// may have gone on, and been valved off some minutes after the begin, of which nobody said a word.
 func (j *vacuumHold) startedFlat() bool {
 	i := sort.Search(len(j.ss), func(i int) bool { return j.ss[i].t > j.sett })
 	first := lineThrough(j.ss[:i])
-	return !j.valved && first.known && first.slopePaPerS+float64(2*first.seSlope) < j.view.meanPaPerS/4
+	return !j.valved && first.slopePaPerS < j.view.meanPaPerS/4
 }
+
+// sinceBent are the stretches from where the level bent upwards in the first minutes, once as
+// much has settled since as after a begin: with the flat ones before it no shape of a rise fits.
+func sinceBent(all []physics.Stretch, sett time.Duration) []physics.Stretch {
+	ss := samples(all[:sort.Search(len(all), func(i int) bool { return all[i].TS > bentWithin*sett.Seconds() })])
+	bent, _ := bentBest(ss)
+	return all[sort.Search(len(all), func(i int) bool { return all[i].TS >= (bent + sett/2).Seconds() }):]
+}
+
+func samples(all []physics.Stretch) []sample {
+	ss := make([]sample, len(all))
+	for i, s := range all {
+		ss[i] = sample{asTime(s.TS), s.PPa}
+	}
+	return ss
+}
+
+const (
+	flatLeast  = 0.1 // of the level: a lesser rise is not worth the look
+	bentWithin = 4.0 // settling times (our choice)
+)
 
 // lately is how probably the level will be over the limit at the hold's end by the readings
 // since it bent upwards alone, once as much has settled since as after a begin: with the flat
 // ones before they make a chord of a curve that bends.
 func (j *vacuumHold) lately() float64 {
-	ss := make([]sample, len(j.seen))
-	for i, s := range j.seen {
-		ss[i] = sample{asTime(s.TS), s.PPa}
-	}
+	ss := samples(j.seen)
 	bent, _ := bentBest(ss)
 	if j.view.t-bent < j.sett {
 		return 0

@@ -288,7 +288,7 @@ func holdStands(h holdWords) string {
 		}
 	}
 	if h.falls {
-		return fmt.Sprintf("%s %s and %s: a sealed system does not fall. Is the pump valved off?", s, now, how)
+		return fmt.Sprintf("%s %s and %s: so a pipe falls from which the pump still draws. Is it valved off?", s, now, how)
 	}
 	if h.stays {
 		return fmt.Sprintf("%s %s and %s: looks dry and tight so far.", s, now, how)
