@@ -127,7 +127,7 @@ func (j *vacuumHold) project(t time.Duration, out []Finding) []Finding {
 		j.stood += float64((t - j.surely).Seconds() * standing(min(v.willBe, j.willBe)))
 	}
 	j.surely, j.willBe = t, v.willBe
-	if j.raised || j.stood < willFor.Seconds() || j.startedFlat() && j.lately() < stillWill {
+	if j.raised || j.stood < willFor.Seconds() || t < flatMost && j.startedFlat() && j.lately() < stillWill {
 		return out
 	}
 	j.raised, j.told = true, Tell

@@ -100,8 +100,9 @@ func samples(all []physics.Stretch) []sample {
 }
 
 const (
-	flatLeast  = 0.1 // of the level: a lesser rise is not worth the look
-	bentWithin = 4.0 // settling times (our choice)
+	flatLeast  = 0.1              // of the level: a lesser rise is not worth the look
+	bentWithin = 4.0              // settling times (our choice)
+	flatMost   = 30 * time.Minute // of a hold: later the flat minutes are a small part of what is seen (our choice)
 )
 
 // lately is how probably the level will be over the limit at the hold's end by the readings
