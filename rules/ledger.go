@@ -66,6 +66,7 @@ const (
 	endedMost   = 10 * time.Minute       // how long after its end a step's flow may have gone on
 	historyFor  = 5 * time.Minute        // of readings that give a level
 	levelEvery  = 4 * time.Second        // how often it is taken anew
+	levelLong   = 12 * time.Second       // and of seldom readings that lie on its line
 	seldomNeed  = 20 * time.Second       // the same, where nobody asks for it but now and then
 	putMost     = 60                     // readings since a load was put on that tell where it stood; our choice
 	firstMost   = 300                    // readings that give a segment's first weight

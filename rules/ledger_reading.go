@@ -177,7 +177,7 @@ func (p *platform) accept(s sample) {
 	if p.carried && s.t-p.good[1].t >= bumpMost {
 		p.good, p.carried = p.good[1:], false
 	}
-	if s.t-p.fitted >= max(levelEvery, p.rest) || len(p.good) < levelReads+1 {
+	if p.fits(s) {
 		p.refit()
 		if p.same.t == s.t {
 			p.sameBy = max(p.sameBy, p.fit.rate)
@@ -186,6 +186,19 @@ func (p *platform) accept(s sample) {
 	if p.suspect > 0 && s.t-p.suspect >= max(doubtedLeast, p.doubt) {
 		p.doubted()
 	}
+}
+
+// fits reports whether it is time for a new level: of readings that come often each few, of
+// seldom ones where the newest does not lie on the old one's line, or for a while none was taken.
+func (p *platform) fits(s sample) bool {
+	since := s.t - p.fitted
+	switch {
+	case len(p.good) <= levelReads:
+		return true
+	case p.beat < seldom || since >= levelLong:
+		return since >= max(levelEvery, p.rest)
+	}
+	return since >= max(levelEvery, p.rest) && math.Abs(p.fit.at(s.t)-s.v) > 1.5*p.noise.sigma()
 }
 
 // jumped reports whether two readings lie further apart than flow explains.
