@@ -75,12 +75,13 @@ func (j *vacuumHold) look(t time.Duration) {
 }
 
 // startedFlat reports whether the first minutes rose by less than a quarter as fast as the
-// level rises since, as far as is seen: what is valved off rises fastest at first. So the pump
-// may have gone on, and been valved off some minutes after the begin, of which nobody said a word.
+// level rises since, as far as is seen, which no shape of a rise does: the pump may have gone
+// on, and been valved off some minutes after the begin, of which nobody said a word; or what
+// rises comes to the gauge from far off.
 func (j *vacuumHold) startedFlat() bool {
 	i := sort.Search(len(j.ss), func(i int) bool { return j.ss[i].t > j.sett })
 	first := lineThrough(j.ss[:i])
-	return !j.valved && first.slopePaPerS < j.view.meanPaPerS/4
+	return first.slopePaPerS < j.view.meanPaPerS/4
 }
 
 // sinceBent are the stretches from where the level bent upwards in the first minutes, once as
