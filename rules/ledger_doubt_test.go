@@ -24,6 +24,7 @@ func TestDoubtNamesTheEventThatMadeIt(t *testing.T) {
 		{ledger: ledger{platforms: []*platform{{rows: []Segment{{LowKg: -0.2, FromKg: 21.4, ToKg: 21.1, Ended: EndedShift}}, start: silent.start}}}, want: []string{"from 21.40 kg to 21.10 kg between two readings", "0.20 kg in doubt", "Look at what lies on the scale"}},
 		{ledger: ledger{before: charge{highKg: 0.4}}, want: []string{"the step before", "0.40 kg in doubt"}},
 		{ledger: ledger{platforms: []*platform{{betweenHi: 0.3}}}, want: []string{"between the step before and this one", "0.30 kg in doubt"}},
+		{ledger: ledger{platforms: []*platform{{betweenHi: 0.3, hand: leeway{moreKg: 0.3}}}}, want: []string{"a hand on it", "0.30 kg in doubt", "Weigh the cylinder, and compare"}},
 		{se: 0.05, want: []string{"scatter", "0.20 kg in doubt", "wind"}},
 		{ledger: ledger{platforms: []*platform{{rows: []Segment{{Until: 450 * time.Second, HighKg: 0.2, Ended: EndedSwap}}}}}, want: []string{"changed, and it may have flowed until then", "0.20 kg in doubt", "Mark the change of cylinder"}},
 	} {

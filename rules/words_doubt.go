@@ -53,8 +53,6 @@ func (d doubt) settledBy() string {
 		return "Look at what lies on the scale or leans on it, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtHand:
 		return handDo
-	case doubtPutOn:
-		return "The first readings after the cylinder was put on do not agree, so one of them may be of a hand on it"
 	case doubtRain:
 		return "Wipe the platform dry and keep it so, weigh the cylinder alone, and compare with its weight before: that settles it."
 	case doubtNoise:
