@@ -136,13 +136,18 @@ func (p *platform) undoRise() bool {
 	for n := len(p.begun); n > 1 && !p.settled && p.begun[n-1].t > was.t; n-- {
 		p.begun = p.begun[:n-1]
 	}
+	p.believe()
+	return true
+}
+
+// believe takes what is pending for flow.
+func (p *platform) believe() {
 	flow := p.pending
 	p.pending = nil
 	for _, s := range flow {
 		p.accept(s)
 	}
 	p.refit()
-	return true
 }
 
 // undoTouch takes back the last of seldom readings before a rise where the flow before it
@@ -160,12 +165,7 @@ func (p *platform) undoTouch() bool {
 	}
 	p.perhaps(first.v-touched.v, touched, first)
 	p.forget(n)
-	since := p.pending
-	p.pending = nil
-	for _, s := range since {
-		p.accept(s)
-	}
-	p.refit()
+	p.believe()
 	return true
 }
 
