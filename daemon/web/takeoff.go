@@ -223,6 +223,10 @@ func (s *screens) postTakeoff(w http.ResponseWriter, r *http.Request) {
 			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row-name"))
 			return
 		}
+		if fields[2] == "" { // no size is offered first: the smallest would be entered by who forgot to choose
+			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row-size"))
+			return
+		}
 		_, faults := rules.ReadRun(func(column string) string { return fields[slices.Index(rules.RunColumns, column)] })
 		if len(faults) > 0 {
 			s.writeTakeoff(w, r, http.StatusUnprocessableEntity, f, s.words.say("problem.row", faults[0].String()))

@@ -64,6 +64,7 @@ func TestARowThatCannotBeIsRefused(t *testing.T) {
 	}{
 		"not begun":    {"hold", nil, "not under way"},
 		"no name":      {"take-off", []string{"run", " "}, "Name the run"},
+		"no size":      {"take-off", []string{"size", ""}, "Choose the outside diameter"},
 		"no line":      {"take-off", []string{"line", "drain"}, "not a kind of line"},
 		"no length":    {"take-off", []string{"length", ""}, "The row was not taken: length"},
 		"too long":     {"take-off", []string{"length", "1e308 m"}, "no length of pipe"},
