@@ -123,7 +123,7 @@ var tags = regexp.MustCompile(`<[^>]*>`)
 func TestThreeSystemsAreToldApart(t *testing.T) {
 	h := newFakeBox("three").screens().handler()
 	for page, want := range map[string][]string{
-		"/":                                      {"north", "south"},
+		"/":                                      {"System north", "south"}, // whose sentence comes first stands above it
 		"/steps":                                 {"north", "south", "tower", "Record of job 2: riser laid anew"},
 		"/ledger":                                {"north", "south", "tower"},
 		"/branches":                              {"north", "south", "tower"},

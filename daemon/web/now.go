@@ -151,6 +151,7 @@ func (s *screens) onOff(v float64) string {
 // stepView is a step under way as Now shows it.
 type stepView struct {
 	System, Name, Title  string
+	Of                   string // its system, where the site has several
 	Sentence             string
 	Fig                  *figure
 	State, StateWord     string // under way, or failed already
@@ -223,7 +224,7 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		n.Next = s.next(snap)
 		n.LeftOver = s.leftOver(snap, n.Next)
 		if n.Next != nil {
-			n.NextTitle = midSentence(n.Next.Title)
+			n.NextTitle = midSentence(s.withSystem(snap, n.Next.Title, n.Next.System))
 			if open := snap.openChecks(n.Next.System, n.Next.Name); len(open) > 0 && n.Next.State == waiting {
 				n.Checks = s.words.count("now.checks-open", len(open))
 			}
@@ -292,6 +293,9 @@ func (s *screens) stepView(snap Snapshot, c choice, st Step) stepView {
 		Begun: s.words.moment(st.Begun, snap.Wall, snap.zone()), Elapsed: s.words.span(snap.Wall.Sub(st.Begun)),
 		Verdicts: s.verdicts(snap, c, st), Behind: s.behind(snap, c, st), Ledger: s.ledger(snap, c, st), Points: pointLinks(snap, []string{o.Point}),
 		URL: stepURL(st.System, st.Name), EndURL: confirmURL("end", st.System, st.Name)}
+	if len(snap.Site.Systems) > 1 {
+		sv.Of = s.words.say("now.system", st.System)
+	}
 	sv.Charge, sv.Last = s.chargedBefore(snap, st), s.lastTime(snap, st)
 	sv.Units, sv.Ask, sv.Answers = s.each(snap, c, st), s.ask(snap, st), s.answers(snap, c, st)
 	switch st.Name {
