@@ -297,7 +297,7 @@ func cylinderLow(c charge, netKg, contentsKg float64) string {
 }
 
 // cylinderUnknown is said until something flows.
-const cylinderUnknown = "The site file lacks what the cylinder weighs empty (tare), its contents, or both, so cylinder-low cannot be told: enter both as its mark gives them, or watch its weight."
+const cylinderUnknown = "Nobody is told when the cylinder runs low: what it weighs empty (tare) and what it holds are not both in the site file. Watch its weight."
 
 func cylinderFull(c charge, netKg float64) string {
 	return fmt.Sprintf("The cylinder on the scale holds %s.", c.mass(netKg))
