@@ -157,3 +157,29 @@ func TestThreeSystemsAreToldApart(t *testing.T) {
 		}
 	}
 }
+
+// A mark entered on a system's page, and a flag of it taken on, are of that system alone: another's
+// scale knows nothing of this one's cylinder, and another's call goes on. An instrument may serve all.
+func TestAMarkIsOfItsPagesSystem(t *testing.T) {
+	box := newFakeBox("three")
+	up := func(system string) Flag {
+		return Flag{Flag: rules.Flag{Finding: rules.Finding{Edge: rules.Raised, Flag: "vacuum-rising", Step: "vacuum-hold", System: system, Urgency: rules.Wake}}}
+	}
+	box.snap.Flags = append(box.snap.Flags, up("north"), up("south"))
+	h := box.screens().handler()
+	for _, c := range []struct{ name, step, note, value, want string }{
+		{"cylinder-swapped", "weigh-in", "", "", "south"}, {"cylinder-weight", "weigh-in", "", "12,5", "south"}, {"isolated", "vacuum-hold", "", "", "south"}, {"valves-opened", "weigh-in", "", "", "south"},
+		{"note", "weigh-in", "wind", "", "south"}, {"placed", "weigh-in", "gauge at the branch", "", ""}, {"calibrated", "weigh-in", "gauge checked within 5 micron", "", ""},
+	} {
+		box.told = nil
+		visit(t, h, "POST", "/marks", form("kind", "mark", "name", c.name, "step", c.step, "system", "south", "note", c.note, "value", c.value, "unit", "kg"))
+		if len(box.told) != 1 || box.told[0].System != c.want {
+			t.Errorf("%s of south's page: recorded %+v; want it of %q", c.name, box.told, c.want)
+		}
+	}
+	box.told = nil
+	visit(t, h, "POST", "/marks", form("kind", "acknowledge", "flag", "vacuum-rising", "system", "south", "subject", ""))
+	if len(box.told) != 1 || box.told[0].System != "south" {
+		t.Errorf("south's flag taken on: recorded %+v", box.told)
+	}
+}

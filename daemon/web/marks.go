@@ -324,6 +324,11 @@ func (s *screens) toldMark(snap Snapshot, f url.Values, note string) (told rules
 		return told, s.words.say("problem.mark")
 	}
 	told = rules.Told{Kind: "mark", Name: m.Name, Note: note}
+	// Where a site has several systems, what one's cylinder, pump or valves did is of no other. What moves or
+	// corrects an instrument is of all that it serves, and the note of an answer names its own.
+	if m.Name != "placed" && m.Name != "calibrated" && m.Of == "" {
+		told.System, _ = s.knownStep(snap, f.Get("system"), f.Get("step"))
+	}
 	if m.NeedNote && note == "" {
 		if m.Of != "" {
 			return told, s.words.say("problem." + m.Name + "-note")
@@ -398,7 +403,7 @@ func (s *screens) acknowledged(snap Snapshot, flag, system, subject string) (tol
 }
 
 func acknowledgement(f rules.Finding) rules.Told {
-	return rules.Told{Kind: "mark", Name: "acknowledged", Note: strings.TrimSpace(f.Flag + " " + f.Subject)}
+	return rules.Told{Kind: "mark", Name: "acknowledged", System: f.System, Note: strings.TrimSpace(f.Flag + " " + f.Subject)}
 }
 
 // record tells the box one thing or several at once, and sends the browser back by GET.
