@@ -5,6 +5,7 @@ import (
 	"net/http/httptest"
 	"net/url"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -181,5 +182,27 @@ func TestAMarkIsOfItsPagesSystem(t *testing.T) {
 	visit(t, h, "POST", "/marks", form("kind", "acknowledge", "flag", "vacuum-rising", "system", "south", "subject", ""))
 	if len(box.told) != 1 || box.told[0].System != "south" {
 		t.Errorf("south's flag taken on: recorded %+v", box.told)
+	}
+}
+
+// What ended without being proved in a system that rests is on Now, whatever is under way in another.
+func TestNowShowsWhatRestsUnsettled(t *testing.T) {
+	box := newFakeBox("three")
+	bad := box.snap.Past[0] // south's evacuation
+	bad.Begin, bad.Name = 19, "draw-in"
+	bad.Verdicts = []Finding{{Finding: rules.Finding{Edge: rules.Given, Flag: "draw-in", Step: "draw-in", System: "south", Begin: 19, Result: rules.NotProven, Text: "Draw-in not proven: the scale was silent."}, Wall: bad.Ended}}
+	box.snap.Past = append([]Step{bad}, box.snap.Past...)
+	for _, weighs := range []bool{true, false} {
+		if !weighs {
+			box.snap.Running = slices.DeleteFunc(box.snap.Running, func(st Step) bool { return st.System == "south" })
+		}
+		_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+		if said := strings.Contains(text, "the scale was silent"); said == weighs {
+			t.Errorf("south under way %v, its draw-in told of %v\n%s", weighs, said, text)
+		}
+	}
+	// What is accepted stands on the page where it is.
+	if _, text := visit(t, box.screens().handler(), "GET", "/mark/accepted?step=draw-in&system=south", nil); !strings.Contains(text, "Draw-in not proven: the scale was silent.") {
+		t.Errorf("nobody sees what he accepts:\n%s", text)
 	}
 }

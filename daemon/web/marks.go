@@ -134,7 +134,8 @@ type markView struct {
 	Name     string
 	System   string
 	Step     string
-	Steps    []option // to choose from, where the mark is about a step
+	Steps    []option  // to choose from, where the mark is about a step
+	Given    []stepRow // what can be accepted, with its verdict
 	Units    []option
 	Rooms    []option // of a command
 	Commands []option
@@ -203,7 +204,11 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 	m.Already = s.already(snap, m.System, name)
 	if kind.Of == "step" {
 		for _, st := range s.order {
-			if name != "accepted" || s.stepRow(snap, m.System, st).acceptable() {
+			row := s.stepRow(snap, m.System, st)
+			if name == "accepted" && row.acceptable() {
+				m.Given = append(m.Given, row)
+			}
+			if name != "accepted" || row.acceptable() {
 				m.Steps = append(m.Steps, option{st, s.words.name("step", st), st == step})
 			}
 		}

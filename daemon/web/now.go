@@ -191,7 +191,7 @@ type nowView struct {
 	NextTitle string
 	LeftOver  []string   // what was never begun, reported or accepted, before that
 	Idle      string     // the sentence while nothing is under way
-	Unsettled []stepRow  // ended failed or not proven, and nobody has accepted it
+	Unsettled []stepRow  // ended failed or not proven in a system that rests, and nobody has accepted it
 	Start     []startRow // at a site where nothing has been begun yet
 	Checks    string     // that are open before the next one
 	Recent    []flagView // while nothing is under way
@@ -217,9 +217,11 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 		s.addCurve(ctx, snap, v.Units, st, &sv, svg)
 		n.Lead = &sv
 	}
+	n.Unsettled = slices.DeleteFunc(s.unsettled(snap), func(r stepRow) bool { // where a system's work goes on, its step leads
+		return slices.ContainsFunc(running, func(st Step) bool { return st.System == r.System })
+	})
 	if n.Lead == nil {
 		n.Start = s.start(snap)
-		n.Unsettled = s.unsettled(snap)
 		n.Idle = s.idle(n.Unsettled)
 		n.Next = s.next(snap)
 		n.LeftOver = s.leftOver(snap, n.Next)
