@@ -570,8 +570,8 @@ type textLine struct {
 	rtl   bool
 }
 
-// wrap breaks text into lines of a width, at spaces where it can, and within
-// a word that is wider than the line.
+// wrap breaks text into lines of a width, at spaces where it can but between a number
+// and its unit only where it must, and within a word that is wider than the line.
 func (s *sheet) wrap(text string, st style, width float64) []textLine {
 	var lines []textLine
 	for _, para := range strings.Split(text, "\n") {
@@ -594,10 +594,14 @@ func (s *sheet) wrapRunes(rs []rune, st style, width float64) (lines [][]rune) {
 		if len(rs) == 0 {
 			return lines
 		}
-		w, end, end2 := 0, 0, 0 // end2: where the next line begins
+		w, end, end2, tied := 0, 0, 0, 0 // end2: where the next line begins
 		i := 0
 		for ; i < len(rs); i++ {
-			if rs[i] == ' ' && i > 0 {
+			switch {
+			case rs[i] != ' ' || i == 0:
+			case unitOfNumber(rs, i):
+				tied = i
+			default:
 				end, end2 = i, i+1
 			}
 			cw := s.fonts.width(rs[i], st.bold)
@@ -612,6 +616,8 @@ func (s *sheet) wrapRunes(rs []rune, st style, width float64) (lines [][]rune) {
 		switch {
 		case i == len(rs):
 			end, end2 = i, i
+		case end == 0 && tied > 0:
+			end, end2 = tied, tied+1
 		case end == 0: // one word, wider than the line
 			for i > 1 && unicode.Is(unicode.Mn, rs[i]) {
 				i--
@@ -625,6 +631,21 @@ func (s *sheet) wrapRunes(rs []rune, st style, width float64) (lines [][]rune) {
 		lines = append(lines, line)
 		rs = rs[end2:]
 	}
+}
+
+// numberUnits are the units behind a number, as judges write them.
+var numberUnits = []string{"micron", "Pa", "kPa", "MPa", "psi", "kg", "lb", "oz", "g", "K", "F", "C", "°C", "°F", "%", "d", "h", "min", "s", "m", "mm", "ft", "in", "l"}
+
+// unitOfNumber tells whether the space at i stands between a number and its unit.
+func unitOfNumber(rs []rune, i int) bool {
+	if !unicode.IsDigit(rs[i-1]) {
+		return false
+	}
+	end := i + 1
+	for end < len(rs) && (unicode.IsLetter(rs[end]) || rs[end] == '°' || rs[end] == '%') {
+		end++
+	}
+	return slices.Contains(numberUnits, string(rs[i+1:end]))
 }
 
 func (s *sheet) pen(width float64, dashes []vg.Length, c color.Color) {
