@@ -225,10 +225,12 @@ var units = map[string]unit{
 	"1":   {dim: Ratios, scale: 1},
 
 	"l/s":  {dim: Flows, scale: 1e-3},
+	"L/s":  {dim: Flows, scale: 1e-3},
 	"m3/h": {dim: Flows, scale: 1.0 / 3600},
 	"m3/s": {dim: Flows, scale: 1},
 	"cfm":  {dim: Flows, scale: 0.000471947443},
 	"l":    {dim: Volumes, scale: 1e-3},
+	"L":    {dim: Volumes, scale: 1e-3}, // as pumps' plates and field sheets write it
 	"m3":   {dim: Volumes, scale: 1},
 	"ft3":  {dim: Volumes, scale: 0.3048 * 0.3048 * 0.3048},
 

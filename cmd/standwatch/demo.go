@@ -117,7 +117,11 @@ func (d demo) play(ctx context.Context, player simulate.Player, night *simulate.
 	go func() { printed <- d.print(printCtx) }()
 
 	begun := time.Now()
+	late := time.AfterFunc(10*time.Second, func() { // a night that cannot begin is not to look like a quiet one
+		fmt.Fprintf(d.o.err, "The night has not begun: the broker at %s does not answer. Is it running, and is its address right (--broker)? It is tried on; Ctrl-C ends it.\n", player.Broker)
+	})
 	err := d.box.Ready(ctx)
+	late.Stop()
 	if err == nil {
 		err = player.Play(ctx, night)
 	}

@@ -111,6 +111,12 @@ func writeNew(name string, write func(io.Writer) error) (err error) {
 
 // unwritten says of a file that a flag names why it was not written, and what to do.
 func unwritten(flag, name string, err error) error {
+	if info, serr := os.Stat(name); serr == nil && info.IsDir() {
+		return fmt.Errorf("%s is a folder; give %s a file in it", name, flag)
+	}
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is there already, and is not written over; give %s another name", name, flag)
+	}
 	return fmt.Errorf("%s cannot be written: %w; give %s a file in a folder that is there and may be written to", name, reason(err), flag)
 }
 

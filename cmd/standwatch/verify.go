@@ -43,6 +43,9 @@ func (c verifyCommand) Run(ctx context.Context, o output) (err error) {
 			return err
 		}
 		defer done()
+		if len(earlier.Faults) > 0 { // that is no fault of the one that is asked about
+			return fmt.Errorf("--since: %s is no bundle to compare with: %s Give the earlier bundle as the box made it, or leave --since out", c.Since, earlier.Faults[0].Description)
+		}
 		if err := v.Continues(earlier); err != nil {
 			v.Faults = append(v.Faults, record.Fault{Part: "entries.jsonl", Description: fmt.Sprintf("It does not carry on what %s holds: %v.", c.Since, err)})
 		}
