@@ -65,10 +65,10 @@ func (d doubt) settledBy() string {
 }
 
 // handDo settles two weights of one cylinder.
-const handDo = "Read the scale's own display again and enter that, or set a known weight on it. If its nought alone is off, weigh once more by hand after a kilogram or more has gone in: by the difference that is told."
+const handDo = "Read the scale's own display again and enter that, or set a known weight on it. Or enter the weight once more after 1 kg or more has gone in: then it is said whether only the scale's zero is off."
 
 func weighedOtherwise(c charge, h byHand) string {
-	return fmt.Sprintf("The cylinder was weighed at %s, but the scale shows %s. What goes in is reckoned by the scale; a nought that is off changes nothing, a scale that shows too much or too little makes the charge uncertain as it grows. %s", c.mass(h.kg), c.mass(h.asKg), handDo)
+	return fmt.Sprintf("The cylinder was weighed at %s, but the scale shows %s. The charge goes on by the scale. If only its zero is off, the charge is right; if it shows too much or too little, the charge is not. %s", c.mass(h.kg), c.mass(h.asKg), handDo)
 }
 
 func weighedAlike(c charge, h byHand) string {

@@ -58,7 +58,7 @@ func (w preheatWords) how() string {
 		s += fmt.Sprintf(" net of %s (%s)", counted(w.a.pauses, "interruption"), span(w.a.paused))
 	}
 	if w.a.restarts > 0 {
-		s += ", counted from nought again after an interruption of " + w.a.howLong()
+		s += ", counted from zero again after an interruption of " + w.a.howLong()
 	}
 	switch {
 	case w.byMarks && w.powerMarks:
@@ -189,9 +189,9 @@ func powerIsLost(a clockOf, ago, lasts, pause time.Duration, coldestK, warmK flo
 		s = fmt.Sprintf("The outdoor unit lost its power %s ago, after the preheat was met.", span(ago))
 	}
 	if ago > pause {
-		s += fmt.Sprintf(" That is longer than %s: it counts from nought, %s more, unless every oil sump stayed %s over the outdoor air", span(pause), span(lasts), given(warmK))
+		s += fmt.Sprintf(" That is longer than %s: it counts from zero, %s more, unless every oil sump stayed %s over the outdoor air", span(pause), span(lasts), given(warmK))
 	} else {
-		s += fmt.Sprintf(" Back within %s it goes on; later it counts from nought, %s more, unless every oil sump stays %s over the outdoor air", span(pause), span(lasts), given(warmK))
+		s += fmt.Sprintf(" Back within %s it goes on; later it counts from zero, %s more, unless every oil sump stays %s over the outdoor air", span(pause), span(lasts), given(warmK))
 	}
 	if !math.IsNaN(coldestK) {
 		s += fmt.Sprintf(": now %s", kelvin(coldestK))
@@ -205,7 +205,7 @@ func powerUnheard(a clockOf, quiet, lasts time.Duration) string {
 
 // powerBlind is told where the box was away for nobody knows how long and finds power on again.
 func powerBlind(a clockOf, lasts time.Duration) string {
-	return fmt.Sprintf("Nobody knows for how long the outdoor unit may have been without power while the box was away: the preheat stood at %s of %s and counts from nought. Look whether the unit lost its power, too, and why.", span(a.counted(true)), span(lasts))
+	return fmt.Sprintf("Nobody knows for how long the outdoor unit may have been without power while the box was away: the preheat stood at %s of %s and counts from zero. Look whether the unit lost its power, too, and why.", span(a.counted(true)), span(lasts))
 }
 
 // counted is what counts, or had counted before the interruption that set it back.
@@ -238,9 +238,9 @@ func powerIsBack(a clockOf, lasts time.Duration, metIn string) string {
 	case x == 0:
 		return fmt.Sprintf("The outdoor unit has power. The preheat is met in %s if it stays on.", metIn)
 	case a.restarts > 0 && a.since >= a.interruption.to && a.blind:
-		return fmt.Sprintf("The outdoor unit has power; nobody knows for how long it had none, so the preheat counts from nought. Met in %s if it stays on.", metIn)
+		return fmt.Sprintf("The outdoor unit has power; nobody knows for how long it had none, so the preheat counts from zero. Met in %s if it stays on.", metIn)
 	case a.restarts > 0 && a.since >= a.interruption.to:
-		return fmt.Sprintf("Power is back after %s, too long with a sump that is cold or not heard: the preheat counts from nought. Met in %s if it stays on.", a.howLong(), metIn)
+		return fmt.Sprintf("Power is back after %s, too long with a sump that is cold or not heard: the preheat counts from zero. Met in %s if it stays on.", a.howLong(), metIn)
 	}
 	return fmt.Sprintf("Power is back after %s: the preheat goes on from where it stood. Met in %s if it stays on.", span(x), metIn)
 }

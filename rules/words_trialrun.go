@@ -102,7 +102,7 @@ func trialIsGood(p trialPart) string {
 }
 
 func trialIfAbsolute(otherK float64) string {
-	return fmt.Sprintf("If the gauge shows absolute pressure, it would be %s: it must read nought in open air.", Kelvin.Text(otherK))
+	return fmt.Sprintf("If the gauge shows absolute pressure, it would be %s: it must read zero in open air.", Kelvin.Text(otherK))
 }
 
 func trialMayFlash(subcoolingK float64) string {
@@ -172,7 +172,7 @@ func (w trialWords) beside() (s string) {
 		s += fmt.Sprintf(" Not asked to cool: %s. So this was not the full cooling run.", few)
 	}
 	if w.overAtm > 0 {
-		s += fmt.Sprintf(" At rest both pressures stood %.1f atmospheres above saturation at the outdoor air's temperature: a warmer building does that, air in the system, or gauges that show absolute pressure. In open air they must read nought.", w.overAtm)
+		s += fmt.Sprintf(" At rest both pressures stood %.1f atmospheres above saturation at the outdoor air's temperature: a warmer building does that, air in the system, or gauges that show absolute pressure. In open air they must read zero.", w.overAtm)
 	}
 	if w.charging {
 		s += " A weigh-in was still under way: the charge may have changed."
@@ -295,13 +295,13 @@ const trialOddSuperheat = "So much is rarely the refrigerant's doing: see first 
 func trialAbsurd(p trialPart) string {
 	s := fmt.Sprintf("%s comes out at %s, which cannot be, so what is measured is not what stands in the pipe.", p.what(), kelvin(p.v.k))
 	if p.name == "superheat" {
-		return s + " The gauge may show absolute pressure where gauge pressure is expected, the clamp may not sit on the suction line, or another refrigerant is in the system. In open air the gauge must read nought."
+		return s + " The gauge may show absolute pressure where gauge pressure is expected, the clamp may not sit on the suction line, or another refrigerant is in the system. In open air the gauge must read zero."
 	}
 	return s + " The clamp may not sit on the liquid line, the gauge may read too little, or another refrigerant is in the system."
 }
 
 func trialAbsolute(atm, c float64, fluid string) string {
-	return fmt.Sprintf("before the start both pressures stood %.1f atmospheres above what %s has at the %s all around. The gauges seem to show absolute pressure where gauge pressure is expected: in open air they must read nought. If they do, air is in the system. No figure below can be relied on.", atm, fluid, Celsius.Text(c))
+	return fmt.Sprintf("before the start both pressures stood %.1f atmospheres above what %s has at the %s all around. The gauges seem to show absolute pressure where gauge pressure is expected: in open air they must read zero. If they do, air is in the system. No figure below can be relied on.", atm, fluid, Celsius.Text(c))
 }
 
 func trialHunts(p trialPart) string {
