@@ -513,6 +513,9 @@ func TestRealBrowserPrintsOnWhitePaper(t *testing.T) {
 	h, _ := web.FakeScreens("answered")
 	server := httptest.NewServer(h)
 	t.Cleanup(server.Close)
+	flags, _ := web.FakeScreens("weigh")
+	flagged := httptest.NewServer(flags)
+	t.Cleanup(flagged.Close)
 	b.as(t, look{name: "print", width: 1280, height: 900})
 	b.do(t, chromedp.Navigate(server.URL+"/record"),
 		chromedp.Func(func(ctx context.Context, target *chromedp.Target) error {
@@ -528,6 +531,11 @@ func TestRealBrowserPrintsOnWhitePaper(t *testing.T) {
 		if got := ask[string](t, b, script); got != want {
 			t.Errorf("on paper %s is %q; want %q", script, got, want)
 		}
+	}
+	b.do(t, chromedp.Navigate(flagged.URL+"/"))
+	const entered = `document.querySelectorAll(".flag form").length + " " + Array.from(document.querySelectorAll("main form, main .actions")).filter((x) => x.checkVisibility()).length`
+	if got := ask[string](t, b, entered); strings.HasPrefix(got, "0 ") || !strings.HasSuffix(got, " 0") {
+		t.Errorf("on paper stand forms of flags and, of them, seen: %q", got)
 	}
 }
 
