@@ -160,6 +160,9 @@ func (s *screens) markText(snap Snapshot, c choice, m Mark) string {
 	if m.Kind == "command" {
 		return s.words.say("event.command", m.Name, midSentence(s.words.name("command", m.Note)))
 	}
+	if m.Name == "note" && m.Note == "stopped" && m.By == "" { // of the program: beside a pump it would be read as the pump's
+		return s.words.say("event.box-stopped")
+	}
 	text := s.words.name("mark", m.Name)
 	if m.Name == "checked" {
 		tick, ok := rules.ReadTick(m.Note, func(name string) bool { _, _, known := s.check(snap, m.System, name); return known })

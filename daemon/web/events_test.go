@@ -47,6 +47,9 @@ func TestMarksAreTicks(t *testing.T) {
 	if strings.Join(got, "|") != want || before != 0 {
 		t.Errorf("%d before\n%s\nwant\n%s", before, strings.Join(got, "|"), want)
 	}
+	if text := s.markText(box.snap, asMeasured, mark(2, "note", "stopped")); text != "The box's program was stopped" {
+		t.Errorf("the program's own note: %s", text)
+	}
 	disk := Mark{Told: rules.DiskFree(0.0754)}
 	if text := s.markText(box.snap, asMeasured, disk); text != "The box itself: 7.5 %, disk" {
 		t.Errorf("the disk's mark: %s", text)
