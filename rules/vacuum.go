@@ -30,7 +30,7 @@ const (
 	persistFor  = 3 * time.Minute  // a cause must last (the field guide),
 	willFor     = time.Minute      // and a projection: the fit knows of the gauge's drift
 	surelyOver  = 0.995            // how probably it is passed, or will be
-	surelyWill  = 0.988            // for as long as a projection must last,
+	surelyWill  = 0.99             // for as long as a projection must last,
 	stillWill   = 0.97             // and not less meanwhile;
 	farSurer    = 0.995            // or this, for half the time: two looks
 	tooClose    = 0.1              // either side of even, at the end

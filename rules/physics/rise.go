@@ -61,9 +61,14 @@ const (
 	filmsRatio  = 1.7
 	perHour     = 3600.0
 	atOnceS     = 1.0   // of a late rise: a step
-	settleS     = 60.0  // in which the pump's side evens out (common practice: over within 3 to 5 min)
-	settleMost  = 100.0 // by how much at first, of the noise: free
+	settleMost  = 100.0 // of the noise: by how much what evens out is off at first; free
 )
+
+// settlesS are the times in which the pump's side evens out with the rest: of pipework
+// where that is over within 3 to 5 min (common practice), and of long or narrow pipework, whose
+// far end lies higher and falls while the whole rises: what levels off looks straight there for
+// a quarter of an hour. Which it is the readings tell (our choice, from trial runs with seeds).
+var settlesS = [...]float64{60, 180}
 
 // fit is one FitRises at work.
 type fit struct {

@@ -5,7 +5,7 @@ import (
 	"slices"
 )
 
-// gauge is one kind of noise: how it whitens, and what it makes of the columns.
+// gauge is one kind of noise, and of settling: how it whitens, and what it makes of the columns.
 type gauge struct {
 	rho, tauCS    float64
 	steps         []step
@@ -20,17 +20,19 @@ type gauge struct {
 // left of the pump's side evening out.
 type step struct{ keepD, keepS, gainD, gainS, inv float64 }
 
-// addGauges adds every kind of noise that is held possible.
+// addGauges adds every kind of noise that is held possible, at both paces of settling.
 func (f *fit) addGauges() {
-	f.addGauge(0, 0)
-	for _, tauC := range []float64{20, 60, 150, 350, 700} {
-		for _, rho := range []float64{0.25, 0.6, 0.9, 0.99} {
-			f.addGauge(tauC, rho)
+	for _, settleS := range settlesS {
+		f.addGauge(0, 0, settleS)
+		for _, tauC := range []float64{20, 60, 150, 350, 700} {
+			for _, rho := range []float64{0.25, 0.6, 0.9, 0.99} {
+				f.addGauge(tauC, rho, settleS)
+			}
 		}
 	}
 }
 
-func (f *fit) addGauge(tauCS, rho float64) {
+func (f *fit) addGauge(tauCS, rho, settleS float64) {
 	n := len(f.tS)
 	g := gauge{tauCS: tauCS, rho: rho, steps: make([]step, n)}
 	pDD, pDS, pSS := rho, 0.0, settleMost*settleMost*math.Exp(-2*f.fromS/settleS)
@@ -236,4 +238,4 @@ func (f *fit) keepLikelyGauges() {
 	}
 }
 
-const gaugesMost = 5
+const gaugesMost = 6

@@ -18,11 +18,10 @@ const (
 // quickS is the time constant up to which an approach is quicklyMore times as
 // probable beforehand: what ice and puddles do near a plateau. While noise hides
 // how a steep rise bends it could go on and pass any limit, or end just below it;
-// what is steep tells of both alike (our choice, from trial runs with seeds: of 92
-// that stay below, most of which level off from 430 to 500 micron, 17 were called).
+// what is steep tells of both alike (our choice, from trial runs with seeds).
 const (
 	quickS      = 600.0
-	quicklyMore = 4.0
+	quicklyMore = 2.0
 )
 
 type kind uint8
