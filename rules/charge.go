@@ -63,6 +63,7 @@ type chargeTarget struct {
 	opened             bool          // somebody said that the service valves are
 	overAs             string        // the subject of the call that is up
 	weighed            byHand        // that somebody was told of,
+	unused             bool          // and that a weight settled nothing
 	handUp             bool          // and it is up
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
@@ -106,6 +107,9 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 	switch b := e.Body.(type) {
 	case *Measured:
 		if !j.handedOver && b.Health.Usable() {
+			if j.unused {
+				return append(j.unusedWeight(0), j.follow(j.ledger.clock.newest)...)
+			}
 			return j.follow(j.ledger.clock.newest)
 		}
 	case *Told:
@@ -113,7 +117,7 @@ func (j *chargeTarget) Next(e Entry) []Finding {
 		case b.Kind == "mark" && b.Name == "valves-opened" && b.System == j.system:
 			j.opened = true
 		case b.Kind == "mark" && b.Name == "cylinder-weight" && !j.handedOver:
-			return j.byHand()
+			return append(j.byHand(), j.unusedWeight(b.Value)...)
 		case j.handedOver:
 		case goesOn(j.step.Name, b):
 			j.handedOver = true
@@ -146,6 +150,30 @@ func (j *chargeTarget) byHand() (out []Finding) {
 }
 
 const handWeighed = "cylinder-weight"
+
+// unusedWeight says where a weight that was asked for after a lost zero does not fit what was
+// weighed before and so settles nothing, and where that is settled by then. kg is what was told now.
+func (j *chargeTarget) unusedWeight(kg float64) []Finding {
+	var open *platform
+	for _, p := range j.ledger.platforms {
+		if p.zeroedRow > 0 && p.byHand.cylinder == p.cylinder && p.byHand.kg > 0 {
+			open = p
+		}
+	}
+	switch {
+	case open == nil && j.unused:
+		j.unused = false
+		return []Finding{{Edge: Cleared, Flag: "mark-doubtful", Subject: weightUnused, Text: unusedSettled()}}
+	case open != nil && !j.unused && open.byHand.kg == kg:
+		j.unused = true
+		f := j.flag("mark-doubtful", Tell, weighedInVain(j.charge(), kg, open.zeroedGross))
+		f.Subject, f.Points = weightUnused, []string{open.point}
+		return []Finding{f}
+	}
+	return nil
+}
+
+const weightUnused = "cylinder-weight unused"
 
 // goesOn reports whether a mark begins the weigh-in that goes on from this
 // draw-in, also where nobody has ended that.

@@ -71,6 +71,14 @@ func weighedOtherwise(c charge, h byHand) string {
 	return fmt.Sprintf("The cylinder was weighed at %s, but the scale shows %s. The charge goes on by the scale. If only its zero is off, the charge is right; if it shows too much or too little, the charge is not. %s", c.mass(h.kg), c.mass(h.asKg), handDo)
 }
 
+func weighedInVain(c charge, kg, wasKg float64) string {
+	return fmt.Sprintf("The cylinder was entered at %s. That does not fit the %s it weighed before the scale lost its zero, so it was not used, and what went in stays in doubt. A scale that lost its zero does not show the cylinder's weight: lift the cylinder off, wait until the scale stands still, and put it back. If another cylinder stands there now, mark the change.", c.mass(kg), c.mass(wasKg))
+}
+
+func unusedSettled() string {
+	return "What went in while the scale was without its zero is settled by now."
+}
+
 func weighedAlike(c charge, h byHand) string {
 	return fmt.Sprintf("The cylinder was weighed at %s, and the scale shows %s: by what was weighed so far it is right in what goes in.", c.mass(h.kg), c.mass(h.asKg))
 }
