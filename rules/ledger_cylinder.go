@@ -91,6 +91,10 @@ func (p *platform) flowedLifted(fallKg float64) bool {
 	if p.bareUntil > 0 && p.bareUntil == p.began { // it may have been zeroed early in that silence, and have flowed since
 		below = max(below, float64(gapHigh*p.fastest*(p.bareUntil-p.bareSince).Seconds()))
 	}
+	if ss := p.begun; len(ss) > 1 { // between seldom readings it may have flowed before the first of them
+		rate := (ss[0].v - ss[1].v) / (ss[1].t - ss[0].t).Seconds()
+		below = max(below, float64(gapHigh*rate*(ss[0].t-p.stood.t).Seconds()))
+	}
 	return (p.fastest > 0 || fallKg > emptyKg) && fallKg > least && p.start.kg < max(emptyKg, float64(emptyShare*p.stood.kg)) && p.start.kg > -below && p.start.kg-fallKg < p.zero-least
 }
 

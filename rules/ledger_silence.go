@@ -187,7 +187,7 @@ func (p *platform) unwatched(i int, before, after weight, from, until time.Durat
 // reckon says what flowed unseen: by the rate before, at the least nothing, at
 // the most a quarter more (the field guide). Where it flows otherwise after it,
 // the valve was turned at any moment, all alike: half of it by each rate, at the
-// most by the greater. Between two readings that no silence kept apart nobody
+// most by the greater and a quarter. Between two readings that no silence kept apart nobody
 // had the time for that.
 func (p *platform) reckon(after weight) {
 	u := p.blind
@@ -196,7 +196,10 @@ func (p *platform) reckon(after weight) {
 	}
 	r := &p.rows[u.row]
 	s := (r.Until - r.Since).Seconds()
-	low, best, high := 0.0, u.before.rate, max(float64(gapHigh*u.before.rate), after.rate)
+	low, best, high := 0.0, u.before.rate, float64(gapHigh*u.before.rate)
+	if after.rate > high { // it was opened anew, and ebbs
+		high = float64(gapHigh * after.rate)
+	}
 	switch {
 	case u.before.rate == 0 && p.beganStill(after.rate): // nor did it flow before
 		best = 0
