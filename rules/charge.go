@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"standwatch/sensors"
@@ -372,7 +373,8 @@ func (j *chargeTarget) verdict() Finding {
 	c := j.charge()
 	last, heard := j.ledger.heard()
 	quiet := j.ledger.clock.newest - last
-	c.highKg = wholeMg(c.highKg + j.ledger.flowsOn(quiet))
+	unheardKg := wholeMg(j.ledger.flowsOn(quiet))
+	c.highKg += unheardKg
 	f := Finding{Edge: Given, Points: []string{j.scale}}
 	key := "charged_kg"
 	if j.step.Name == "draw-in" {
@@ -386,6 +388,9 @@ func (j *chargeTarget) verdict() Finding {
 	f.Values = append(f.Values, Value{"charged_low_kg", wide.lowKg}, Value{"charged_high_kg", wide.highKg},
 		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest - j.ledger.stepAt)})
 	f.Values = append(f.Values, j.ledger.grosses()...)
+	if heard && unheardKg > 0 { // never heard, it has no weight to go on from
+		f.Values = append(f.Values, Value{unheardKey, unheardKg})
+	}
 	if !heard {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)
 		return f
@@ -394,7 +399,11 @@ func (j *chargeTarget) verdict() Finding {
 	if j.ledger.sendsChanges() { // what it showed last stands for as long as the site lets it be silent
 		most = max(most, j.quiet)
 	}
-	if quiet >= most {
+	switch {
+	case slices.ContainsFunc(j.ledger.platforms, (*platform).leftFlowing):
+		f.Result, f.Cause, f.Text = NotProven, "gap", boxAwayAtEnd(j.step.Name, c)
+		return f
+	case quiet >= most:
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleQuietAtEnd(j.step.Name, quiet, c)
 		return f
 	}

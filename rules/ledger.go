@@ -321,6 +321,10 @@ func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
 	_, heard := l.heard()
 	for _, p := range l.platforms {
 		switch {
+		case p.leftFlowing():
+			if left := p.mostLeft(); !math.IsInf(left, 1) {
+				kg += left
+			}
 		case p.hardlyHeard() && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
 			kg += min(p.mostLeft(), float64(p.widest()*quiet.Seconds()))
 		case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
@@ -333,12 +337,22 @@ func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
 	return kg
 }
 
+// leftFlowing reports whether the box was off since the last weight, nobody knows for how
+// long, while it flowed, or may have: all that was left may be in.
+func (p *platform) leftFlowing() bool {
+	return p.away && !p.lifted && len(p.own()) > 0 && (p.fit.rate > noFlow || p.opening())
+}
+
 // hardlyHeard reports whether the step has too few readings to show a flow, or none.
 func (p *platform) hardlyHeard() bool { return len(p.rows) == 0 && len(p.own()) < levelReads }
 
-// mostLeft is what a cylinder cannot give more than: its last weight, where there is one.
+// mostLeft is what a cylinder cannot give more than: its last weight, where there is one,
+// of a scale zeroed under it what it weighed before.
 func (p *platform) mostLeft() float64 {
-	if n := len(p.good); n > 0 && p.good[n-1].v > emptyKg {
+	switch n := len(p.good); {
+	case n > 0 && p.zeroedRow > 0:
+		return max(0, p.zeroedGross+p.good[n-1].v)
+	case n > 0 && p.good[n-1].v > emptyKg:
 		return p.good[n-1].v
 	}
 	return math.Inf(1)

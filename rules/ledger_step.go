@@ -62,6 +62,7 @@ func lastWeighed(given []Finding) (last Finding, ok bool) {
 
 // carry goes on from the gross weight at which the step before ended.
 func (p *platform) carry(last Finding, place int, gap time.Duration, swapped, elsewhere bool) {
+	unheardKg := 0.0
 	for _, v := range last.Values {
 		switch v.Key {
 		case grossKey(place):
@@ -71,10 +72,12 @@ func (p *platform) carry(last Finding, place int, gap time.Duration, swapped, el
 			p.good, p.carried = []sample{from}, true
 		case rateKey(place):
 			p.endRate, p.fit.rate = v.Number, v.Number
+		case unheardKey:
+			unheardKg = v.Number
 		}
 	}
 	if (swapped || elsewhere) && p.from != nil { // another cylinder stands there, or another system drew from it: its weight says nothing of the one before
-		p.betweenHi = p.mostBetween(gap)
+		p.betweenHi = max(p.mostBetween(gap), unheardKg)
 		p.from, p.carried, p.good = nil, false, nil
 	}
 	if swapped {
@@ -133,6 +136,10 @@ func numbered(key string, place int) string {
 	return key + "_" + strconv.Itoa(place+1)
 }
 
+// unheardKey is what may have gone in after the last weight. The next step weighs that, where
+// the cylinder stands there still.
+const unheardKey = "unheard_kg"
+
 // grosses are these values.
 func (l *ledger) grosses() (vs []Value) {
 	for i, p := range l.platforms {
@@ -150,6 +157,7 @@ func (l *ledger) grosses() (vs []Value) {
 // earlierCharge is the total after an earlier draw-in or weigh-in.
 func earlierCharge(f Finding) (was charge) {
 	was.unit = f.Cause == "unit"
+	unheardKg := 0.0
 	for _, v := range f.Values {
 		switch v.Key {
 		case "drawn_kg", "charged_kg":
@@ -158,9 +166,12 @@ func earlierCharge(f Finding) (was charge) {
 			was.lowKg = v.Number
 		case "charged_high_kg":
 			was.highKg = v.Number
+		case unheardKey:
+			unheardKg = v.Number
 		case "unweighed_kg":
 			was.unweighedKg = v.Number
 		}
 	}
+	was.highKg -= unheardKg
 	return was
 }

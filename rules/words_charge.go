@@ -151,6 +151,10 @@ func scaleQuietAtEnd(step string, quiet time.Duration, c charge) string {
 	return fmt.Sprintf("%s not proven: %s by the last weight, but the scale had been silent for %s at the end. Weigh the cylinder, and compare with its weight before: that settles it.", stepWord(step), ofTarget(c), span(quiet))
 }
 
+func boxAwayAtEnd(step string, c charge) string {
+	return fmt.Sprintf("%s not proven: %s by the last weight, when it flowed; the box has been off since, nobody knows for how long, and no scale was heard after that. Charge no more before the cylinder is weighed, and compare with its weight before: that settles it.", stepWord(step), ofTarget(c))
+}
+
 func weighed(step, result, cause string, c charge, tol float64, source string) string {
 	name := stepWord(step)
 	switch {

@@ -136,6 +136,7 @@ var labels = map[string]string{
 	"value.left_in_cylinder_kg":    "Left in the cylinder",
 	"value.gross_kg":               "On the scale",
 	"value.flow_kg_per_s":          "Flow",
+	"value.unheard_kg":             "Perhaps since the last weight",
 	"value.level_a":                "Current",
 	"value.gap_s":                  "Gap",
 	"value.away_s":                 "Away for",
