@@ -64,8 +64,8 @@ type chargeTarget struct {
 	opened             bool          // somebody said that the service valves are
 	overAs             string        // the subject of the call that is up
 	weighed            byHand        // that somebody was told of,
-	unused             bool          // and that a weight settled nothing
 	handUp             bool          // and it is up
+	unused             bool          // somebody was told that a weight settled nothing
 	handedOver         bool          // a weigh-in has taken over from this draw-in
 	most               float64       // kg/s: the fastest flow of the step
 	mostAt             time.Duration // and when it was

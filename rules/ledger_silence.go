@@ -187,8 +187,8 @@ func (p *platform) unwatched(i int, before, after weight, from, until time.Durat
 // reckon says what flowed unseen: by the rate before, at the least nothing, at
 // the most a quarter more (the field guide). Where it flows otherwise after it,
 // the valve was turned at any moment, all alike: half of it by each rate, at the
-// most by the greater and a quarter. Between two readings that no silence kept apart nobody
-// had the time for that.
+// most by the greater and a quarter. Between two readings that no silence kept
+// apart nobody had the time for that.
 func (p *platform) reckon(after weight) {
 	u := p.blind
 	if u == nil {
