@@ -24,7 +24,8 @@ func growsFaster(stretches []Stretch, scalePa float64) float64 {
 	var lines, bent float64 // nought: nothing yet
 	for i := range f.gauges {
 		g := &f.gauges[i]
-		l, b := f.solve(line, g, nil, [4]float64{}), f.solve(both, g, &column{}, f.sumsOf(g, raw))
+		f.whiten(g, raw, f.scratch)
+		l, b := f.solve(line, g, nil, sums{}), f.solve(both, g, &column{}, g.sumsOf(f.scratch))
 		if !l.ok || !b.ok {
 			continue
 		}
@@ -32,7 +33,7 @@ func growsFaster(stretches []Stretch, scalePa float64) float64 {
 			x, y := l, b
 			lines = logSum(lines, f.evidence(&x, g, of, math.Inf(-1))+math.Log(priorLine))
 			log := f.evidence(&y, g, of, math.Inf(-1)) + math.Log(priorFaster)
-			bent = logSum(bent, log+math.Log(max(normal(y.rise/math.Sqrt(y.c[5])), 1e-300)))
+			bent = logSum(bent, log+math.Log(max(normal(y.rise/math.Sqrt(y.vRise)), 1e-300)))
 		}
 	}
 	if lines == 0 {

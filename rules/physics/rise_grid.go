@@ -11,9 +11,18 @@ type column struct {
 	tauS, sinceS float64
 	logWidth     float64 // of the grid about it: its prior
 	raw          []float64
-	sums         [][4]float64 // for each gauge: with one, t, itself, y
-	start        []float64    // what a walled one's start is multiplied with
-	starts       [][3]float64 // for each gauge: that with itself, raw, y
+	start        []float64 // what a walled one's start is multiplied with
+	sums         []sums    // for each gauge
+}
+
+// sums are a column's under one gauge: of itself, and how it goes with the readings, cleared of
+// the level, and of the line too.
+type sums struct {
+	square          float64 // before anything was cleared
+	mean, perT      float64 // of the level, of the line in it
+	cc1, cy1        float64 // cleared of the level
+	cc, cy          float64 // and of the line
+	s11, level, y11 float64 // as the gauge's, but of what the column's start is multiplied with
 }
 
 // jumpAt is the place of the greatest step of the level between neighbours'
@@ -74,36 +83,38 @@ func regressor(k kind, tauS, sinceS, fromS, tS float64) float64 {
 
 // sumUp adds a gauge's sums to a column's.
 func (f *fit) sumUp(g *gauge, c *column) {
-	c.sums = append(c.sums, f.sumsOf(g, c.raw))
+	f.whiten(g, c.raw, f.scratch)
 	if c.kind != walled {
+		c.sums = append(c.sums, g.sumsOf(f.scratch))
 		return
 	}
-	for i, v := range c.start {
-		f.other[i] = v / f.level[i]
+	x, start := f.scratch, f.other
+	f.whiten(g, c.start, start)
+	y := make([]float64, len(x))
+	for i := range y {
+		y[i] = g.y1[i] + float64(g.level*g.one[i])
 	}
-	g.whiten(f.other, f.other)
-	var s [3]float64
-	for i, x := range f.other {
-		s[0] += float64(x * x)
-		s[1] += float64(x * f.scratch[i]) // the column's own, whitened by sumsOf
-		s[2] += float64(x * g.y[i])
-	}
-	c.starts = append(c.starts, s)
+	s := sums{square: dot(x, x), s11: dot(start, start)}
+	s.level = takeOut(y, start, s.s11)
+	s.mean = takeOut(x, start, s.s11)
+	s.y11, s.cc1, s.cy1 = dot(y, y), dot(x, x), dot(x, y)
+	c.sums = append(c.sums, s)
 }
 
-func (f *fit) sumsOf(g *gauge, raw []float64) [4]float64 {
+func (f *fit) whiten(g *gauge, raw, out []float64) {
 	for i, v := range raw {
-		f.scratch[i] = v / f.level[i]
+		out[i] = v / f.level[i]
 	}
-	g.whiten(f.scratch, f.scratch)
-	c := f.scratch
-	var s [4]float64
-	for i, x := range c {
-		s[0] += float64(x * g.one[i])
-		s[1] += float64(x * g.t[i])
-		s[2] += float64(x * x)
-		s[3] += float64(x * g.y[i])
-	}
+	g.whiten(out, out)
+}
+
+// sumsOf clears a whitened column, in place.
+func (g *gauge) sumsOf(x []float64) sums {
+	s := sums{square: dot(x, x), s11: g.s11, level: g.level, y11: g.y11}
+	s.mean = takeOut(x, g.one, g.s11)
+	s.cc1, s.cy1 = dot(x, x), dot(x, g.y1)
+	s.perT = takeOut(x, g.t, g.stt)
+	s.cc, s.cy = dot(x, x), dot(x, g.y)
 	return s
 }
 

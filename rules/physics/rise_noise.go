@@ -10,9 +10,11 @@ type gauge struct {
 	rho, tauCS    float64
 	steps         []step
 	logDet        float64
-	one, t, y     []float64
-	s11, s1t, stt float64
-	s1y, sty, syy float64
+	one, t, y, y1 []float64           // whitened: the level, what goes straight, the readings, what the level leaves of them; t is cleared of the level, y of both
+	s11, stt, tt  float64             // of one, of t, of t before it was cleared
+	meanT         float64             // of the level in t
+	level, slope  float64             // of a straight line: in the middle, Pa an hour
+	y11, yyy      float64             // of y1 and y
 	weight        [spreadMany]float64 // log, then share
 }
 
@@ -84,7 +86,9 @@ func smoothed(x float64) float64 {
 	return 1 - own/float64(half*half)
 }
 
-// prepare whitens what all shapes share, relative to the level.
+// prepare whitens what all shapes share, relative to the level. One is cleared of the other
+// before any sum is made: a level, a line, a slow approach, and what settles look so much alike for a
+// quarter of an hour that the sums of what they are would lose the digits that tell them apart.
 func (f *fit) prepare(g *gauge) {
 	n := len(f.tS)
 	raw := make([]float64, n)
@@ -99,8 +103,23 @@ func (f *fit) prepare(g *gauge) {
 	g.one = whitened(func(int) float64 { return 1 })
 	g.t = whitened(func(i int) float64 { return f.tS[i] / perHour })
 	g.y = whitened(func(i int) float64 { return f.pPa[i] })
-	g.s11, g.s1t, g.stt = dot(g.one, g.one), dot(g.one, g.t), dot(g.t, g.t)
-	g.s1y, g.sty, g.syy = dot(g.one, g.y), dot(g.t, g.y), dot(g.y, g.y)
+	g.s11, g.tt = dot(g.one, g.one), dot(g.t, g.t)
+	g.meanT = takeOut(g.t, g.one, g.s11)
+	g.stt = dot(g.t, g.t)
+	g.level = takeOut(g.y, g.one, g.s11)
+	g.y1 = slices.Clone(g.y)
+	g.y11 = dot(g.y1, g.y1)
+	g.slope = takeOut(g.y, g.t, g.stt)
+	g.yyy = dot(g.y, g.y)
+}
+
+// takeOut takes out of x what it has of another, whose square is given, and says how much that was.
+func takeOut(x, of []float64, square float64) (part float64) {
+	part = dot(x, of) / square
+	for i, v := range of {
+		x[i] -= float64(part * v)
+	}
+	return part
 }
 
 func (g *gauge) whiten(raw, out []float64) {

@@ -129,7 +129,7 @@ func (r *Rises) PlateauPa() float64 {
 	half := 0.0
 	for _, s := range r.shapes {
 		if s.kind == curve {
-			ends = append(ends, end{s.start + s.rise, s.weight})
+			ends = append(ends, end{s.level + float64((1-s.meanG)*s.rise), s.weight})
 			half += float64(s.weight / 2)
 		}
 	}

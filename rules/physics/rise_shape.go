@@ -42,11 +42,15 @@ type shape struct {
 	form   int // of Rises.forms; -1: none
 	weight float64
 	tauS   float64
-	sinceS float64    // of a late one: after the first stretch
-	start  float64    // Pa
-	slope  float64    // Pa an hour
-	rise   float64    // Pa
-	c      [6]float64 // covariance of start, slope, rise: 00 01 02 11 12 22
+	sinceS float64 // of a late one: after the first stretch
+	level  float64 // Pa, in the middle of the readings
+	slope  float64 // Pa an hour
+	rise   float64 // Pa
+
+	// Of the line there is meanT in the level; of the rise meanG, and perT in the line. What is left
+	// of each is independent of the others, and so are its variances.
+	meanT, meanG, perT    float64
+	vLevel, vSlope, vRise float64
 }
 
 // form is what a shape's rise is multiplied with.
@@ -65,62 +69,36 @@ type solved struct {
 }
 
 // solve fits one kind of shape under one gauge.
-func (f *fit) solve(k kind, g *gauge, c *column, sums [4]float64, starts ...float64) (s solved) {
-	s.kind = k
+func (f *fit) solve(k kind, g *gauge, c *column, of sums) (s solved) {
+	s.kind, s.ok = k, true
+	s.level, s.vLevel = g.level, 1/g.s11
 	switch k {
 	case steady:
 		s.parameters = 1
-		s.start, s.c[0] = g.s1y/g.s11, 1/g.s11
-		s.chi2 = g.syy - float64(s.start*g.s1y)
-		s.halfLogDet = 0.5 * math.Log(s.c[0])
-		s.ok = true
-	case line, curve, films, late, walled:
-		s11, s1y := g.s11, g.s1y
-		sg, gg, gy := g.s1t, g.stt, g.sty
-		if k != line {
-			s.tauS, s.sinceS = c.tauS, c.sinceS
-			sg, gg, gy = sums[0], sums[2], sums[3]
-		}
-		if k == walled {
-			s11, sg, s1y = starts[0], starts[1], starts[2]
-		}
-		det := float64(s11*gg) - float64(sg*sg)
-		if !(det > 1e-10*float64(s11*gg)) {
-			return s
-		}
+		s.chi2 = g.y11
+		s.halfLogDet = -0.5 * math.Log(g.s11)
+	case line:
 		s.parameters = 2
-		b := (float64(s11*gy) - float64(sg*s1y)) / det
-		s.start = (s1y - float64(b*sg)) / s11
-		s.chi2 = g.syy - float64(s.start*s1y) - float64(b*gy)
-		s.c[0] = gg / det
-		if k == line {
-			s.slope, s.c[1], s.c[3] = b, -sg/det, s11/det
-		} else {
-			s.rise, s.c[2], s.c[5] = b, -sg/det, s11/det
-		}
-		s.halfLogDet = -0.5 * math.Log(det)
-		s.ok = true
+		s.slope, s.vSlope, s.meanT = g.slope, 1/g.stt, g.meanT
+		s.chi2 = g.yyy
+		s.halfLogDet = -0.5 * math.Log(float64(g.s11*g.stt))
+		s.ok = g.stt > 1e-10*g.tt
+	case curve, films, late, walled:
+		s.parameters = 2
+		s.tauS, s.sinceS = c.tauS, c.sinceS
+		s.level, s.vLevel = of.level, 1/of.s11
+		s.rise, s.vRise, s.meanG = of.cy1/of.cc1, 1/of.cc1, of.mean
+		s.chi2 = of.y11 - float64(s.rise*of.cy1)
+		s.halfLogDet = -0.5 * math.Log(float64(of.s11*of.cc1))
+		s.ok = of.cc1 > 1e-10*of.square
 	case both:
-		s.tauS = c.tauS
-		a11, a12, a13, a22, a23, a33 := g.s11, g.s1t, sums[0], g.stt, sums[1], sums[2]
-		m11 := float64(a22*a33) - float64(a23*a23)
-		m12 := float64(a13*a23) - float64(a12*a33)
-		m13 := float64(a12*a23) - float64(a13*a22)
-		m22 := float64(a11*a33) - float64(a13*a13)
-		m23 := float64(a12*a13) - float64(a11*a23)
-		m33 := float64(a11*a22) - float64(a12*a12)
-		det := float64(a11*m11) + float64(a12*m12) + float64(a13*m13)
-		if !(det > 1e-12*float64(float64(a11*a22)*a33)) {
-			return s
-		}
 		s.parameters = 3
-		s.c = [6]float64{m11 / det, m12 / det, m13 / det, m22 / det, m23 / det, m33 / det}
-		s.start = float64(s.c[0]*g.s1y) + float64(s.c[1]*g.sty) + float64(s.c[2]*sums[3])
-		s.slope = float64(s.c[1]*g.s1y) + float64(s.c[3]*g.sty) + float64(s.c[4]*sums[3])
-		s.rise = float64(s.c[2]*g.s1y) + float64(s.c[4]*g.sty) + float64(s.c[5]*sums[3])
-		s.chi2 = g.syy - float64(s.start*g.s1y) - float64(s.slope*g.sty) - float64(s.rise*sums[3])
-		s.halfLogDet = -0.5 * math.Log(det)
-		s.ok = true
+		s.tauS = c.tauS
+		s.rise, s.vRise, s.meanG, s.perT = of.cy/of.cc, 1/of.cc, of.mean, of.perT
+		s.slope, s.vSlope, s.meanT = g.slope-float64(s.rise*s.perT), 1/g.stt, g.meanT
+		s.chi2 = g.yyy - float64(s.rise*of.cy)
+		s.halfLogDet = -0.5 * math.Log(float64(float64(g.s11*g.stt)*of.cc))
+		s.ok = float64(g.stt*of.cc) > 1e-12*float64(g.tt*of.square)
 	}
 	s.chi2 = max(s.chi2, 0)
 	return s
@@ -137,14 +115,12 @@ func (f *fit) evidence(s *solved, g *gauge, of spread, least float64) float64 {
 	if log < least {
 		return log // what follows only lessens it
 	}
-	for i := range s.c {
-		s.c[i] *= square
-	}
+	s.vLevel, s.vSlope, s.vRise = s.vLevel*square, s.vSlope*square, s.vRise*square
 	switch s.kind {
 	case line:
-		log += math.Log(s.atLeastNought(&s.slope, 3, 1))
+		log += math.Log(atLeastNought(&s.slope, &s.vSlope))
 	case curve, films, late, walled:
-		log += math.Log(s.atLeastNought(&s.rise, 5, 2))
+		log += math.Log(atLeastNought(&s.rise, &s.vRise))
 	}
 	return log
 }
@@ -158,14 +134,15 @@ func (f *fit) mixed(s *solved, g *gauge, of spread, least float64, do func(x *so
 	if log < least {
 		return
 	}
-	sdSlope, sdRise := math.Sqrt(x.c[3]), math.Sqrt(x.c[5])
+	ofSlope := x.vSlope + float64(float64(x.perT*x.perT)*x.vRise) // its variance, whatever the rise
+	sdSlope, sdRise := math.Sqrt(ofSlope), math.Sqrt(x.vRise)
 	if x.slope > 4*sdSlope && x.rise > 4*sdRise {
 		do(&x, log)
 		return
 	}
-	// Given the slope, start and rise are a line's; the rise falls as the slope grows.
-	perSlope := x.c[4] / x.c[3]
-	varRise := max(x.c[5]-float64(float64(x.c[4]*x.c[4])/x.c[3]), 0)
+	// Given the slope the rise falls as the slope grows.
+	perSlope := -float64(x.perT*x.vRise) / ofSlope
+	varRise := float64(x.vRise*x.vSlope) / ofSlope
 	low, high := max(0, x.slope-float64(3*sdSlope)), x.slope+float64(3*sdSlope)
 	if perSlope < 0 {
 		high = min(high, x.slope-(x.rise+float64(3*math.Sqrt(varRise)))/perSlope)
@@ -179,15 +156,14 @@ func (f *fit) mixed(s *solved, g *gauge, of spread, least float64, do func(x *so
 		y.slope = low + float64((float64(i)+0.5)*width)
 		d := y.slope - x.slope
 		z := d / sdSlope
-		y.start += float64(x.c[1] / x.c[3] * d)
 		y.rise += float64(perSlope * d)
-		y.c = [6]float64{0: max(x.c[0]-float64(float64(x.c[1]*x.c[1])/x.c[3]), 0), 2: x.c[2] - float64(float64(x.c[1]*x.c[4])/x.c[3]), 5: varRise}
+		y.vSlope, y.vRise, y.perT = 0, varRise, 0
 		part := log + math.Log(width/sdSlope/math.Sqrt(2*math.Pi)) - float64(0.5*float64(z*z))
 		if part < least {
 			continue
 		}
 		if varRise > 0 {
-			part += math.Log(y.atLeastNought(&y.rise, 5, 2))
+			part += math.Log(atLeastNought(&y.rise, &y.vRise))
 		} else if y.rise < 0 {
 			continue
 		}
@@ -197,11 +173,11 @@ func (f *fit) mixed(s *solved, g *gauge, of spread, least float64, do func(x *so
 
 const pieces = 5
 
-// atLeastNought makes one estimate that of what is not below nought, and says
-// how probable that was.
-func (s *shape) atLeastNought(b *float64, own, withStart int) float64 {
-	sd := math.Sqrt(s.c[own])
-	z := *b / sd
+// atLeastNought makes an estimate that of what is not below nought, and its variance, and
+// says how probable that was.
+func atLeastNought(is, variance *float64) float64 {
+	sd := math.Sqrt(*variance)
+	z := *is / sd
 	p := normal(z)
 	if z > 6 {
 		return p
@@ -210,13 +186,8 @@ func (s *shape) atLeastNought(b *float64, own, withStart int) float64 {
 		return 1e-300
 	}
 	lambda := math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / p
-	shift := float64(sd * lambda)
-	shrunk := max(1-float64(lambda*(lambda+z)), 0) // the variance's share that stays
-	s.start += float64(s.c[withStart] / s.c[own] * shift)
-	s.c[0] -= float64(float64(s.c[withStart]*s.c[withStart]) / s.c[own] * (1 - shrunk))
-	s.c[withStart] *= shrunk
-	s.c[own] *= shrunk
-	*b += shift
+	*variance *= max(1-float64(lambda*(lambda+z)), 0) // the share that stays
+	*is += float64(sd * lambda)
 	return p
 }
 
@@ -226,8 +197,8 @@ func normal(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 // each hands every shape under every gauge to do, with its prior's log.
 func (f *fit) each(g int, do func(s solved, logPrior float64, c int)) {
 	ga := &f.gauges[g]
-	do(f.solve(steady, ga, nil, [4]float64{}), math.Log(priorSteady), -1)
-	do(f.solve(line, ga, nil, [4]float64{}), math.Log(priorLine), -1)
+	do(f.solve(steady, ga, nil, sums{}), math.Log(priorSteady), -1)
+	do(f.solve(line, ga, nil, sums{}), math.Log(priorLine), -1)
 	for i := range f.columns {
 		c := &f.columns[i]
 		switch c.kind {
@@ -235,7 +206,7 @@ func (f *fit) each(g int, do func(s solved, logPrior float64, c int)) {
 			do(f.solve(late, ga, c, c.sums[g]), math.Log(priorLate)+c.logWidth, i)
 			continue
 		case walled:
-			do(f.solve(walled, ga, c, c.sums[g], c.starts[g][:]...), math.Log(priorWall)+c.logWidth, i)
+			do(f.solve(walled, ga, c, c.sums[g]), math.Log(priorWall)+c.logWidth, i)
 			continue
 		case films:
 			do(f.solve(films, ga, c, c.sums[g]), math.Log(priorFilms)+c.logWidth, i)
@@ -253,9 +224,10 @@ func (f *fit) each(g int, do func(s solved, logPrior float64, c int)) {
 // at is a shape's pressure at a time after the first stretch, and its variance;
 // one and g are what its start and its rise are multiplied with then.
 func (s *shape) at(tS, one, g float64) (pPa, variance float64) {
-	t := tS / perHour
-	pPa = float64(s.start*one) + float64(s.slope*t) + float64(s.rise*g)
-	variance = float64(float64(one*one)*s.c[0]) + float64(2*float64(s.c[1]*t)) + float64(2*float64(float64(one*s.c[2])*g)) +
-		float64(float64(s.c[3]*t)*t) + float64(2*float64(float64(s.c[4]*t)*g)) + float64(float64(s.c[5]*g)*g)
-	return pPa, max(variance, 0)
+	t := tS/perHour - float64(s.meanT*one)
+	g -= float64(s.meanG * one)
+	pPa = float64(s.level*one) + float64(s.slope*t) + float64(s.rise*g)
+	g -= float64(s.perT * t)
+	variance = float64(float64(one*one)*s.vLevel) + float64(float64(t*t)*s.vSlope) + float64(float64(g*g)*s.vRise)
+	return pPa, variance
 }
