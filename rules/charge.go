@@ -373,8 +373,10 @@ func (j *chargeTarget) verdict() Finding {
 	c := j.charge()
 	last, heard := j.ledger.heard()
 	quiet := j.ledger.clock.newest - last
-	unheardKg := wholeMg(j.ledger.flowsOn(quiet))
-	c.highKg += unheardKg
+	unheard := j.ledger.unheard(heard)
+	for _, v := range unheard {
+		c.highKg += v.Number
+	}
 	f := Finding{Edge: Given, Points: []string{j.scale}}
 	key := "charged_kg"
 	if j.step.Name == "draw-in" {
@@ -388,8 +390,8 @@ func (j *chargeTarget) verdict() Finding {
 	f.Values = append(f.Values, Value{"charged_low_kg", wide.lowKg}, Value{"charged_high_kg", wide.highKg},
 		Value{"unweighed_kg", c.unweighedKg}, Value{"elapsed_s", seconds(j.ledger.clock.newest - j.ledger.stepAt)})
 	f.Values = append(f.Values, j.ledger.grosses()...)
-	if heard && unheardKg > 0 { // never heard, it has no weight to go on from
-		f.Values = append(f.Values, Value{unheardKey, unheardKg})
+	if heard { // else it has no weight to go on from
+		f.Values = append(f.Values, unheard...)
 	}
 	if !heard {
 		f.Result, f.Cause, f.Text = NotProven, "gap", scaleNeverHeard(j.step.Name)

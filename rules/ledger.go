@@ -164,6 +164,7 @@ type platform struct {
 	from                 *sample // that weight, of the segment that goes on from it
 	carried              bool    // good still begins with it
 	endRate              float64
+	unheardKg            float64 // what may have flowed between that weight and that step's end
 	betweenKg, betweenHi float64 // between the steps: in best and not surely; perhaps
 }
 
@@ -215,6 +216,12 @@ const toldLate = 10 * time.Minute
 func (p *platform) told(now time.Duration, mark string) {
 	if seen := now - p.swapped; mark == "cylinder-swapped" && !p.lifted && (seen < hintFor || p.untold && seen < toldLate) {
 		p.untold = false
+		return
+	}
+	if mark == "cylinder-swapped" && p.unheardYet() {
+		p.betweenHi = p.mostBetween(now - p.from.t)
+		p.standsAnew()
+		p.cylinder++
 		return
 	}
 	if mark == "cylinder-swapped" {
@@ -317,24 +324,21 @@ func (l *ledger) heard() (last time.Duration, ok bool) {
 
 // flowsOn is what may have gone in since a scale was last heard: of one that was heard
 // too seldom to see it flow, or stand, as much as a hose lets pass.
-func (l *ledger) flowsOn(quiet time.Duration) (kg float64) {
-	_, heard := l.heard()
-	for _, p := range l.platforms {
-		switch {
-		case p.leftFlowing():
-			if left := p.mostLeft(); !math.IsInf(left, 1) {
-				kg += left
-			}
-		case p.hardlyHeard() && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
-			kg += min(p.mostLeft(), float64(p.widest()*quiet.Seconds()))
-		case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
-		case p.opening():
-			kg += float64(p.widest() * quiet.Seconds())
-		case p.fit.rate > noFlow:
-			kg += float64(gapHigh * p.fit.rate * quiet.Seconds())
+func (p *platform) flowsOn(quiet time.Duration, heard bool) (kg float64) {
+	switch {
+	case p.leftFlowing():
+		if left := p.mostLeft(); !math.IsInf(left, 1) {
+			return left
 		}
+	case p.hardlyHeard() && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
+		return min(p.mostLeft(), float64(p.widest()*quiet.Seconds()))
+	case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
+	case p.opening():
+		return float64(p.widest() * quiet.Seconds())
+	case p.fit.rate > noFlow:
+		return float64(gapHigh * p.fit.rate * quiet.Seconds())
 	}
-	return kg
+	return 0
 }
 
 // leftFlowing reports whether the box was off since the last weight, nobody knows for how

@@ -35,7 +35,7 @@ func (p *platform) breakSegment() {
 	switch {
 	case p.carried && len(p.good) == 1: // another cylinder since the step before
 		p.start = weight{t: last.t, kg: last.v}
-		p.betweenHi = p.mostBetween(gap)
+		p.betweenHi = max(p.mostBetween(gap), last.v-first.v) // or it is the same one, and gave that
 		p.next(last.t, last.v, EndedSwap, true)
 	case p.keyed(last) && !silent:
 		p.next(last.t, was.kg, EndedZeroed, false)

@@ -210,6 +210,9 @@ func (p *platform) jumped(a, b sample) bool {
 	if b.t-a.t >= gapAtLeast && p.fastest > 0 && (fall <= most && !p.opening()) { // nothing says that it flowed faster than it ever did
 		most = p.jump() + float64(2*p.fastest*dt)
 	}
+	if p.unheardYet() && p.flowedUnheard(a, b) {
+		most = max(most, fall)
+	}
 	if len(p.pending) == 0 && p.hintedAt(b.t) {
 		most = p.jump() + float64(gapHigh*p.fit.rate*dt)
 	}

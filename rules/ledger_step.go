@@ -2,6 +2,7 @@ package rules
 
 import (
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -62,7 +63,6 @@ func lastWeighed(given []Finding) (last Finding, ok bool) {
 
 // carry goes on from the gross weight at which the step before ended.
 func (p *platform) carry(last Finding, place int, gap time.Duration, swapped, elsewhere bool) {
-	unheardKg := 0.0
 	for _, v := range last.Values {
 		switch v.Key {
 		case grossKey(place):
@@ -72,23 +72,40 @@ func (p *platform) carry(last Finding, place int, gap time.Duration, swapped, el
 			p.good, p.carried = []sample{from}, true
 		case rateKey(place):
 			p.endRate, p.fit.rate = v.Number, v.Number
-		case unheardKey:
-			unheardKg = v.Number
+		case unheardKey(place):
+			p.unheardKg = v.Number
+			p.betweenHi = p.unheardKg // until it is heard
 		}
 	}
 	if (swapped || elsewhere) && p.from != nil { // another cylinder stands there, or another system drew from it: its weight says nothing of the one before
-		p.betweenHi = max(p.mostBetween(gap), unheardKg)
-		p.from, p.carried, p.good = nil, false, nil
+		p.betweenHi = p.mostBetween(gap)
+		p.standsAnew()
 	}
 	if swapped {
 		p.cylinder++
 	}
 }
 
+// unheardYet reports whether the scale was not heard since the step before.
+func (p *platform) unheardYet() bool { return p.carried && len(p.good) == 1 && len(p.pending) == 0 }
+
+// standsAnew forgets the weight at which the step before ended.
+func (p *platform) standsAnew() {
+	p.from, p.carried, p.good = nil, false, nil
+}
+
 // mostBetween is what may have flowed between two steps, by the rate at which
-// the first one ended.
+// the first one ended, and while nothing was heard as it was ended.
 func (p *platform) mostBetween(gap time.Duration) float64 {
-	return max(0, min(float64(gapHigh*p.endRate*gap.Seconds()), p.start.kg))
+	return max(0, min(float64(gapHigh*p.endRate*gap.Seconds())+p.unheardKg, p.start.kg))
+}
+
+// flowedUnheard reports whether a reading lies where flow while nothing was heard as the
+// step before was ended would have brought it, of a known rate: as much as would be told of a
+// silence within a step.
+func (p *platform) flowedUnheard(from, s sample) bool {
+	fall := from.v - s.v
+	return p.unheardKg > 0 && p.unheardKg < from.v && fall >= -p.jump() && fall <= p.jump()+float64(1.5*p.endRate*(s.t-from.t).Seconds())+p.unheardKg
 }
 
 // begin takes the gross weight with which a segment begins. Where it goes on
@@ -116,7 +133,7 @@ func (p *platform) begin(first weight) {
 	read := *p.from
 	read.t -= p.usual() // it was read up to that long before the step's end
 	switch {
-	case p.continues(read, sample{first.t, first.kg}, p.endRate):
+	case p.continues(read, sample{first.t, first.kg}, p.endRate) || p.flowedUnheard(read, sample{first.t, first.kg}):
 	case fall < gulpMost:
 		p.betweenKg = max(0, fall)
 	default:
@@ -136,9 +153,23 @@ func numbered(key string, place int) string {
 	return key + "_" + strconv.Itoa(place+1)
 }
 
-// unheardKey is what may have gone in after the last weight. The next step weighs that, where
-// the cylinder stands there still.
-const unheardKey = "unheard_kg"
+// What may have gone in after the last weight. The next step weighs that, where the cylinder
+// stands there still.
+func unheardKey(place int) string { return numbered("unheard", place) + "_kg" }
+
+// unheard are these values.
+func (l *ledger) unheard(heard bool) (vs []Value) {
+	for i, p := range l.platforms {
+		quiet := l.clock.newest - l.stepAt
+		if ss := p.own(); len(ss) > 0 {
+			quiet = l.clock.newest - ss[len(ss)-1].t
+		}
+		if kg := wholeMg(p.flowsOn(quiet, heard)); kg > 0 {
+			vs = append(vs, Value{unheardKey(i), kg})
+		}
+	}
+	return vs
+}
 
 // grosses are these values.
 func (l *ledger) grosses() (vs []Value) {
@@ -166,10 +197,12 @@ func earlierCharge(f Finding) (was charge) {
 			was.lowKg = v.Number
 		case "charged_high_kg":
 			was.highKg = v.Number
-		case unheardKey:
-			unheardKg = v.Number
 		case "unweighed_kg":
 			was.unweighedKg = v.Number
+		default:
+			if strings.HasPrefix(v.Key, "unheard") {
+				unheardKg += v.Number
+			}
 		}
 	}
 	was.highKg -= unheardKg
