@@ -147,6 +147,7 @@ type platform struct {
 	beat  time.Duration // the time between readings when it was last known
 	rated rated         // the flow from a cylinder, to compare the next one's with
 
+	putBackAt            time.Duration // the newest reading of a load after the platform was bare for a moment
 	bareSince, bareUntil time.Duration // the newest silence that found the platform empty
 
 	// The scale came back zeroed with the cylinder on it: which row tells what

@@ -232,7 +232,9 @@ func (p *platform) gaveSince(kg float64, off time.Duration) {
 		return
 	}
 	r := &p.rows[p.offRow-1]
-	r.LowKg, r.BestKg, r.HighKg = r.LowKg+kg, r.BestKg+kg, r.HighKg+kg-p.onKg
+	if r.HighKg += kg - p.onKg; p.stood.rate > noFlow { // of one that stood still with its valve shut, another that weighs nearly the same
+		r.LowKg, r.BestKg = r.LowKg+kg, r.BestKg+kg
+	}
 	p.offRow, p.onKg = 0, 0
 }
 

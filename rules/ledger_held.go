@@ -151,6 +151,18 @@ func (p *platform) thaw(sure bool) {
 	}
 }
 
+// thawedOnce is what may have gone in by one of seldom readings before a cylinder was lifted
+// off: on its way, or all that had flowed while the scale showed its last value.
+func (p *platform) thawedOnce(last sample) float64 {
+	if len(p.aside) != 1 || p.usual() < seldom {
+		return 0
+	}
+	if frozen, _ := p.frozen(last, p.aside[0], weight{kg: p.aside[0].v}); !frozen {
+		return 0
+	}
+	return last.v - p.aside[0].v
+}
+
 // stuckOn widens what may have gone in where the scale had shown the very same
 // weight for long before it fell: it may have been its last value.
 func (p *platform) stuckOn(last sample, fallKg float64) {

@@ -79,7 +79,7 @@ func (p *platform) breakSegment() {
 	case empty || fall > gulpMost:
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.onKg = float64(was.rate * gap.Seconds()) // it may have flowed on until then
-		p.rows[len(p.rows)-1].HighKg += p.onKg
+		p.rows[len(p.rows)-1].HighKg += p.onKg + p.thawedOnce(last)
 		p.lifted, p.stood, p.flowing, p.empties, p.offRow = true, was, flowing, nil, len(p.rows)
 	case p.hintedAt(first.t) && p.hint == "cylinder-swapped" && !p.lifted && math.Abs(fall) > p.jump() && p.fast[0].t != first.t: // who changed them knows
 		p.another(last.t, was, gap)

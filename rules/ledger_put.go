@@ -146,11 +146,15 @@ func (p *platform) swappedUnseen() {
 	ss := p.own()
 	for i := len(ss) - levelReads; i >= levelReads && !p.lifted; i-- {
 		fall := ss[i-1].v - ss[i].v
-		if fall < emptyKg || fall < p.jump() {
+		least := max(emptyKg, p.jump())
+		if ss[i].t == p.putBackAt { // two full ones weigh nearly the same
+			least = max(p.pairs(), p.units.digit())
+		}
+		if fall < least {
 			continue
 		}
 		was, is := ss[i-levelReads:i], ss[len(ss)-levelReads:]
-		if highestOf(was)-lowestOf(was) <= p.pairs() && highestOf(is)-lowestOf(is) <= p.pairs() && ss[i].v-is[0].v < p.pairs() {
+		if highestOf(was)-lowestOf(was) <= p.pairs() && highestOf(is)-lowestOf(is) <= p.pairs() && ss[i].v-is[0].v < max(p.pairs(), float64(1.5*p.units.digit())) {
 			p.perhaps(-fall, ss[i-1], ss[i])
 		}
 		return

@@ -95,8 +95,11 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		p.tail, p.tailUp, p.came = s.t, p.pending[0].v > last.v, s.t
 		p.pending = nil // it was a bump
 		p.accept(s)
-		if math.Abs(newest.v) < emptyKg && last.v > 1 && p.suspect == s.t { // lifted off: it gave nothing meanwhile
-			p.suspect = 0
+		if math.Abs(newest.v) < emptyKg && last.v > 1 { // lifted off: it gave nothing meanwhile
+			p.putBackAt = s.t
+			if p.suspect == s.t {
+				p.suspect = 0
+			}
 		}
 		return
 	}
