@@ -41,6 +41,12 @@ func (p *platform) weigh(s sample) {
 			p.open([]sample{s})
 			return
 		}
+		if s.v-last.v > gulpMost && !p.lifted { // another one, and nobody has said so yet
+			p.awayMoved(last)
+			p.open([]sample{s})
+			p.swapped, p.untold = s.t, true
+			return
+		}
 		if fall := last.v - s.v; fall >= -p.jump() && (math.Abs(s.v) > emptyKg || last.v < 1) {
 			p.bridge(s, EndedPowerCut)
 			return
@@ -80,6 +86,11 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		return
 	}
 	if p.silence(s.t-newest.t, backAfter) && p.changedBefore(last, newest, s) {
+		p.weigh(s)
+		return
+	}
+	if math.Abs(newest.v-last.v) < gulpMost && !p.lifted && p.cameBackZeroed(newest, s) { // what touched it before is gone with its zero
+		p.pending, p.fast, p.aside = nil, nil, nil
 		p.weigh(s)
 		return
 	}

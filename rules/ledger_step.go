@@ -120,11 +120,8 @@ func (p *platform) begin(first weight) {
 		if !p.lifted {
 			p.reckon(first)
 		}
-		if len(p.rows) == 0 && p.cylinder == 1 && !p.settling && p.settled && !p.silence(first.t, 0) {
-			p.betweenHi = 0
-			if first.rate > 4*first.rateSe { // what flows at the first reading may have flowed since the step's begin
-				p.betweenHi = float64(first.rate * first.t.Seconds())
-			}
+		if len(p.rows) == 0 && p.cylinder == 1 && !p.settling && (p.settled || p.usual() >= seldom) && !p.silence(first.t, 0) {
+			p.betweenHi = float64(p.flowsAtFirst(first) * first.t.Seconds()) // it may have flowed since the step's begin
 		}
 		return
 	}
@@ -139,6 +136,19 @@ func (p *platform) begin(first weight) {
 	default:
 		p.start, p.blur, p.betweenHi = first, p.noise.blur(), fall
 	}
+}
+
+// flowsAtFirst is the flow at a segment's first reading: of seldom ones what the next two show
+// alike, for a flow that ebbs lies on no line.
+func (p *platform) flowsAtFirst(first weight) float64 {
+	if first.rate > 4*first.rateSe {
+		return first.rate
+	}
+	ss := p.begun
+	if p.usual() < seldom || len(ss) < levelReads || ss[0].v-ss[1].v <= p.jump() || ss[1].v-ss[2].v <= p.jump() {
+		return 0
+	}
+	return p.steepest(ss[:2])
 }
 
 // A verdict tells the gross weight of each scale, and what left it then: the
