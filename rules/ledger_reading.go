@@ -66,7 +66,8 @@ func (p *platform) weigh(s sample) {
 		p.aside, p.cleared = nil, false
 		return
 	}
-	if p.silence(s.t-last.t, gapAtLeast) && (len(p.own()) > 1 || p.lifted && (s.t-last.t).Seconds() > float64(lostReads*p.beat.Seconds())) {
+	zeroed := p.zeroedRow > 0 && p.zeroedRow == len(p.rows) && !p.lifted // the load is the same, and one reading tells what it showed then
+	if p.silence(s.t-last.t, gapAtLeast) && (len(p.own()) > 1 || zeroed || p.lifted && (s.t-last.t).Seconds() > float64(lostReads*p.beat.Seconds())) {
 		why := EndedSilence
 		if p.cut {
 			why = EndedPowerCut
