@@ -142,6 +142,7 @@ func (p *platform) awayMoved(last sample) {
 // cannot be compared.
 func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 	lifted, opened := p.lifted, p.opening()
+	fresh := p.stands && was.rate <= noFlow // it was just put on, and its valve is what comes next
 	why := EndedSilence
 	if p.cut {
 		why = EndedPowerCut
@@ -157,7 +158,7 @@ func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 		return
 	}
 	p.unwatched(len(p.rows), was, after, last.t, first.t)
-	p.blind.opened = opened
+	p.blind.opened, p.blind.put = opened, fresh
 	p.reckon(after)
 	if p.hintedAt(first.t) && p.hint == "cylinder-swapped" {
 		p.cylinder++
@@ -171,7 +172,7 @@ type blind struct {
 	before weight
 	silent bool // nothing was heard for longer than between two readings
 	opened bool // a valve had just been opened, by how much nobody knows
-	put    bool // another cylinder was put on meanwhile
+	put    bool // another cylinder was put on meanwhile, or just before
 }
 
 // unwatched adds a row of what flowed between two weights that cannot be
