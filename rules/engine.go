@@ -28,21 +28,22 @@ type Engine struct {
 	armed    bool
 
 	open     []Flag
-	given    []Finding          // the last verdict of each step begun and unit
-	commands map[string]string  // what was last asked of each indoor unit
-	askedAt  map[string]Instant // and when
-	placed   []string           // notes of the marks of a carried instrument placed, in order
-	answered []Step             // that a person answers for: reported, or accepted
-	swapped  map[string]uint64  // by system, the last mark of a cylinder swapped; "": of none in particular
-	isolated map[string]Instant // by system, when the pump was last said to be valved off, and nobody said since that it runs
-	checks   []*CheckList       // of each system
-	said     *Calibrations      // of the instruments
-	jobs     *Jobs              // of each system
-	fixed    Measured           // a reading corrected, on its way to a judge
-	hot      map[string]bool    // points that were near a digital thermometer's power-on value one reading before
-	sealed   sealed             // the pipework that must not be cut by indoor power
-	again    bool               // a step is being ended by its own second begin
-	wall     int64              // Unix ms at the boot's beginning, by the newest anchor
+	given    []Finding            // the last verdict of each step begun and unit
+	commands map[string]string    // what was last asked of each indoor unit
+	askedAt  map[string]Instant   // and when
+	placed   []string             // notes of the marks of a carried instrument placed, in order
+	answered []Step               // that a person answers for: reported, or accepted
+	swapped  map[string]uint64    // by system, the last mark of a cylinder swapped; "": of none in particular
+	weighed  map[string]*Measured // by charging scale, its newest weight in this boot; no point: none
+	isolated map[string]Instant   // by system, when the pump was last said to be valved off, and nobody said since that it runs
+	checks   []*CheckList         // of each system
+	said     *Calibrations        // of the instruments
+	jobs     *Jobs                // of each system
+	fixed    Measured             // a reading corrected, on its way to a judge
+	hot      map[string]bool      // points that were near a digital thermometer's power-on value one reading before
+	sealed   sealed               // the pipework that must not be cut by indoor power
+	again    bool                 // a step is being ended by its own second begin
+	wall     int64                // Unix ms at the boot's beginning, by the newest anchor
 	anchored bool
 	proven   int64 // the same by the newest proven anchor; 0: none in this boot
 
@@ -83,9 +84,14 @@ func NewEngine(site Site, rules []Rule) *Engine {
 		site.Systems = []System{{}}
 	}
 	site.Points = withRoles(site)
-	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, hot: map[string]bool{}, swapped: map[string]uint64{}, isolated: map[string]Instant{}, said: NewCalibrations(site), jobs: NewJobs(site)}
+	e := &Engine{site: site, rules: rules, commands: map[string]string{}, askedAt: map[string]Instant{}, hot: map[string]bool{}, swapped: map[string]uint64{}, isolated: map[string]Instant{}, weighed: map[string]*Measured{}, said: NewCalibrations(site), jobs: NewJobs(site)}
 	for _, s := range site.Systems {
 		e.checks = append(e.checks, NewCheckList(site, s.Name))
+	}
+	for _, p := range site.Points {
+		if p.Role == "charging-scale" {
+			e.weighed[p.Name] = &Measured{}
+		}
 	}
 	e.seatAll()
 	return e
@@ -115,7 +121,7 @@ func withRoles(site Site) []sensors.Point {
 // A replay that begins at a *Started entry gives exactly the findings of the
 // first time. One that begins later, at a step's begin, gives those of that
 // step's judges, and of the standing ones from the next *Started on; but a
-// weighing step goes on from what was heard since the last one in the same boot.
+// weighing step goes on from what was heard since the last one, or weighed before the first, in the same boot.
 func (e *Engine) Resume(open []Flag) { e.open = append([]Flag(nil), open...) }
 
 // Recall tells a new engine which verdicts were given before its first entry,
@@ -171,6 +177,7 @@ func (e *Engine) Next(entry Entry) []Finding {
 	switch b := entry.Body.(type) {
 	case *Measured:
 		hot := e.isHot(b)
+		e.keepWeight(b)
 		for _, p := range e.byPoint[b.Point] {
 			entry.place = p.index
 			if health, is := e.unmeasured(b, p.points[p.index].Quantity, hot); is {
@@ -370,6 +377,9 @@ func (e *Engine) remember(f Finding) {
 // tells the step judges, which go on. No deadline outlives its boot.
 func (e *Engine) started(entry Entry, out []Finding) []Finding {
 	e.anchored, e.proven = false, 0
+	for _, w := range e.weighed {
+		*w = Measured{}
+	}
 	clear(e.hot) // a probe that was without power as well shows its power-on value next, however hot it was
 	for _, s := range e.seats {
 		s.armed = false
@@ -502,7 +512,7 @@ func (e *Engine) begin(entry Entry, b *Told, system string, out []Finding) []Fin
 		s.judge = r.Begin(Start{System: system, Step: step, Entry: entry, Points: s.points, Plant: of, Units: of.Units, PipeM3: of.PipeM3, CoilsM3: of.CoilsM3,
 			Open: e.openOf(r, system), Earlier: e.givenOn(system), Given: func() []Finding { return e.givenOn(system) }, Began: st.Since,
 			Running: e.runningOn(system), Commands: maps.Clone(e.commands), AskedAt: maps.Clone(e.askedAt), Placed: e.placed[:len(e.placed):len(e.placed)],
-			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Isolated: e.isolated[system], Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
+			Wall: e.proven, Zone: e.site.Zone, Answered: e.answeredOn(system), Others: e.site.OthersOf(system), Swapped: max(e.swapped[system], e.swapped[""]), Weighed: e.weighedFor(system), Isolated: e.isolated[system], weighed: e.weighedBefore(s), Said: e.said, Reads: e.readBy(b.Name, system), between: heard, weigher: shared, ended: e.goesOnFrom(system, heard)})
 		st.seats = append(st.seats, s)
 	}
 	e.running = append(e.running, st)

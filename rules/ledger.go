@@ -166,6 +166,9 @@ type platform struct {
 	carried              bool    // good still begins with it
 	endRate              float64
 	unheardKg            float64 // what may have flowed between that weight and that step's end
+	earlier              sample  // before the first of these steps was begun, until it is heard; no weight: none
+	every                time.Duration
+	beganAsleep          bool    // what it weighed then is from, and it was silent as the step was begun
 	betweenKg, betweenHi float64 // between the steps: in best and not surely; perhaps
 }
 

@@ -19,6 +19,9 @@ func (p *platform) weigh(s sample) {
 	if n := len(p.put); n > 0 && n < putMost {
 		p.put = append(p.put, s)
 	}
+	if p.earlier.v != 0 {
+		p.beganSilent(s)
+	}
 	if len(p.good) == 0 && len(p.pending) == 0 {
 		p.open([]sample{s})
 		return

@@ -21,7 +21,11 @@ func beginLedger(s Start) *ledger {
 			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, tare: tare.Value, swapped: -toldLate})
 		}
 	}
-	if last, ok := lastWeighed(s.Earlier); ok {
+	last, ok := lastWeighed(s.Earlier)
+	if !ok {
+		l.weighedBefore(s)
+	}
+	if ok {
 		l.before = earlierCharge(last)
 		gap := endedMost
 		if last.At.Boot == s.Entry.At.Boot {
@@ -130,6 +134,8 @@ func (p *platform) begin(first weight) {
 	read := *p.from
 	read.t -= p.usual() // it was read up to that long before the step's end
 	switch {
+	case p.beganAsleep && fall > p.jump()+float64(gapHigh*p.flowedFrom(first)*first.t.Seconds()): // it may be another one, or was touched before the begin
+		p.betweenKg = fall
 	case p.continues(read, sample{first.t, first.kg}, p.endRate) || p.flowedUnheard(read, sample{first.t, first.kg}):
 	case fall < gulpMost:
 		p.betweenKg = max(0, fall)

@@ -364,6 +364,7 @@ type Start struct {
 	Weighed  uint64             // the sequence number of the last verdict of another system's draw-in or weigh-in by the same scale; 0: none
 	OneScale bool               // a charging scale serves several systems, for a standing rule
 	between  *ledger            // since the system's last draw-in or weigh-in ended; nil: none did, or the box has started since
+	weighed  []Measured         // of each point of Points, the newest weight before the begin in this boot; no point: none
 	weigher  *weigher           // of a step: the ledger that its judges share
 	ended    *ledger            // the newest of the weighing steps before, where the box has heard it
 	Checks   *CheckList         // of the system, for a standing rule; read only; nil: the box's own points
