@@ -90,6 +90,7 @@ type platform struct {
 	began    time.Duration
 	begun    []sample
 	stepAt   time.Duration // the step's begin
+	flowedAt time.Duration // when it was last seen to give
 	settled  bool          // start is final
 	settling bool          // it began with a jump
 	stands   bool          // of a load put on: it stood still first

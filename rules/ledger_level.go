@@ -29,6 +29,7 @@ func (p *platform) refit() {
 	p.noise.learn(p.fit, ss)
 	p.rateCheck(ss)
 	if p.fit.rate > 4*p.fit.rateSe && p.fit.span >= levelLeast {
+		p.flowedAt = p.fit.t
 		if p.fit.rate > p.fastest && p.fit.t > p.fastAt {
 			p.slower, p.fastAt = p.fastest, p.fit.t
 		}

@@ -118,7 +118,8 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		}
 		return
 	}
-	falls := len(p.fast) < fastMost && !p.back // nought after a silence is no flow, however evenly it goes on
+	// Nought after a silence is no flow, however evenly it goes on; nor is a display on its way to it.
+	falls := len(p.fast) < fastMost && !p.back && !(p.hint == "scale-zeroed" && p.hintedAt(s.t) && math.Abs(s.v) < emptyKg)
 	if falls {
 		p.fast = append(p.fast, s)
 	}

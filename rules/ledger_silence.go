@@ -22,6 +22,9 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 	if !p.silence(gap, backAfter) || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
 		return false
 	}
+	if p.hint == "scale-zeroed" && p.hintedAt(s.t) && p.hinted-hintFor > last.t { // somebody did that meanwhile, and says so
+		return true
+	}
 	meant := float64(p.fit.rate * gap.Seconds())
 	if last.v > 1 { // nought itself is no weight of a cylinder
 		nought := math.Abs(s.v) <= p.units.digit()+float64(max(0, p.fit.rate)*p.usual().Seconds())
@@ -142,7 +145,7 @@ func (p *platform) awayMoved(last sample) {
 // cannot be compared.
 func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 	lifted, opened := p.lifted, p.opening()
-	fresh := p.stands && was.rate <= noFlow // it was just put on, and its valve is what comes next
+	fresh := was.rate <= noFlow && (p.stands || p.flowedAt <= p.stepAt || len(p.own()) < levelReads) // nobody saw it give yet: its valve is what comes next
 	why := EndedSilence
 	if p.cut {
 		why = EndedPowerCut
@@ -172,7 +175,7 @@ type blind struct {
 	before weight
 	silent bool // nothing was heard for longer than between two readings
 	opened bool // a valve had just been opened, by how much nobody knows
-	put    bool // another cylinder was put on meanwhile, or just before
+	put    bool // another cylinder was put on meanwhile, or it had not given yet
 }
 
 // unwatched adds a row of what flowed between two weights that cannot be
@@ -213,8 +216,10 @@ func (p *platform) reckon(after weight) {
 	if u.opened {
 		high = max(high, p.widest())
 	}
-	if u.put { // its valve may have been open as wide as that of one before, and shut again
-		high = max(high, float64(gapHigh*p.fastest))
+	if u.put { // its valve may have been open as wide as ever before, and shut again
+		if high = max(high, float64(gapHigh*p.fastest)); p.fastest == 0 {
+			high = p.widest()
+		}
 	}
 	for _, w := range []weight{u.before, after} { // two standard errors of the rates
 		if w.span >= 3*bumpMost && !math.IsInf(w.rateSe, 1) {
