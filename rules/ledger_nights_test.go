@@ -213,3 +213,27 @@ func TestADisplayOnItsWayToNoughtIsNoFlow(t *testing.T) {
 		}
 	}
 }
+
+// The same, and it is silent after one reading on its way, until it shows what has left the
+// cylinder since: 12 kg was told as too much.
+func TestASilenceOnTheWayToNoughtIsReckoned(t *testing.T) {
+	p := &platform{point: "scale", cylinder: 1}
+	trulyKg := func(s float64) float64 { return 16.7 - float64(0.01*math.Max(0, math.Min(s, 420)-60)) }
+	for s := 0.0; s < 600; s += 10 {
+		kg := trulyKg(s)
+		switch {
+		case s == 200:
+			p.told(197*time.Second, "scale-zeroed")
+			kg = 11.5
+		case s > 200 && s < 400:
+			continue
+		case s >= 400:
+			kg -= trulyKg(197)
+		}
+		p.weigh(sample{time.Duration(s * float64(time.Second)), math.Round(kg/0.01) * 0.01})
+	}
+	p.finish()
+	if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); 3.6 < c.lowKg-0.05 || 3.6 > c.highKg+0.05 || c.highKg > 6 {
+		t.Errorf("3.6 kg went in, said %.3f [%.3f, %.3f]", c.bestKg, c.lowKg, c.highKg)
+	}
+}

@@ -93,7 +93,8 @@ func (p *platform) weighAfterJump(s, last, newest sample) {
 		p.weigh(s)
 		return
 	}
-	if math.Abs(newest.v-last.v) < gulpMost && !p.lifted && p.cameBackZeroed(newest, s) { // what touched it before is gone with its zero
+	onItsWay := p.toldZeroed(last) && newest.v >= emptyKg && newest.v < last.v && p.silence(s.t-newest.t, backAfter) && p.cameBackZeroed(last, s)
+	if !p.lifted && (onItsWay || math.Abs(newest.v-last.v) < gulpMost && p.cameBackZeroed(newest, s)) { // what touched it before is gone with its zero
 		p.pending, p.fast, p.aside = nil, nil, nil
 		p.weigh(s)
 		return

@@ -15,15 +15,20 @@ func (p *platform) silence(gap, least time.Duration) bool {
 	return gap >= least && gap.Seconds() > float64(lostReads*p.usual().Seconds())
 }
 
+// toldZeroed reports whether somebody said since a reading that he zeroed the scale.
+func (p *platform) toldZeroed(since sample) bool {
+	return p.hint == "scale-zeroed" && p.hinted > 0 && p.hinted-hintFor > since.t
+}
+
 // cameBackZeroed reports whether a scale that was silent shows nothing now
 // although a cylinder stood on it and cannot have emptied.
 func (p *platform) cameBackZeroed(last, s sample) bool {
 	gap := s.t - last.t
+	if p.silence(gap, backAfter) && p.toldZeroed(last) && s.v < emptyKg {
+		return true
+	}
 	if !p.silence(gap, backAfter) || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
 		return false
-	}
-	if p.hint == "scale-zeroed" && p.hintedAt(s.t) && p.hinted-hintFor > last.t { // somebody did that meanwhile, and says so
-		return true
 	}
 	meant := float64(p.fit.rate * gap.Seconds())
 	if last.v > 1 { // nought itself is no weight of a cylinder
