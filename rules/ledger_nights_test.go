@@ -218,22 +218,19 @@ func TestADisplayOnItsWayToNoughtIsNoFlow(t *testing.T) {
 // cylinder since: 12 kg was told as too much.
 func TestASilenceOnTheWayToNoughtIsReckoned(t *testing.T) {
 	p := &platform{point: "scale", cylinder: 1}
-	trulyKg := func(s float64) float64 { return 16.7 - float64(0.01*math.Max(0, math.Min(s, 420)-60)) }
-	for s := 0.0; s < 600; s += 10 {
-		kg := trulyKg(s)
-		switch {
-		case s == 200:
-			p.told(197*time.Second, "scale-zeroed")
-			kg = 11.5
-		case s > 200 && s < 400:
-			continue
-		case s >= 400:
-			kg -= trulyKg(197)
+	at := 40 * time.Second
+	weighs := func(every time.Duration, kgs ...float64) {
+		for _, kg := range kgs {
+			p.weigh(sample{at, kg})
+			at += every
 		}
-		p.weigh(sample{time.Duration(s * float64(time.Second)), math.Round(kg/0.01) * 0.01})
 	}
+	weighs(10*time.Second, 16.70, 16.69, 16.70, 16.70, 16.70, 16.70, 16.69, 16.70, 16.69, 16.64, 16.47, 16.32, 16.16)
+	p.told(at-3*time.Second, "scale-zeroed")
+	weighs(221*time.Second, 11.49)
+	weighs(10*time.Second, -2.41, -2.50, -2.57, -2.64, -2.71, -2.79, -2.87, -2.93, -3.00, -3.00, -3.00, -3.00, -3.00, -3.00)
 	p.finish()
-	if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); 3.6 < c.lowKg-0.05 || 3.6 > c.highKg+0.05 || c.highKg > 6 {
-		t.Errorf("3.6 kg went in, said %.3f [%.3f, %.3f]", c.bestKg, c.lowKg, c.highKg)
+	if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); 3.7 < c.lowKg || 3.7 > c.highKg || c.highKg > 6 { // 0.7 kg before it was zeroed, 3.0 after
+		t.Errorf("3.7 kg went in, said %.3f [%.3f, %.3f]", c.bestKg, c.lowKg, c.highKg)
 	}
 }
