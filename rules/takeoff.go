@@ -248,6 +248,15 @@ func (p Pipework) Doubts() (found []Doubt) {
 			if a.Name != b.Name {
 				continue
 			}
+			liquid, gas := a, b
+			if liquid.Line != "liquid" {
+				liquid, gas = b, a
+			}
+			if liquid.Line == "liquid" && gas.Line != "liquid" && gas.OutsideDiameterM < liquid.OutsideDiameterM-sameM {
+				if text := gasThinner(liquid, gas); !slices.Contains(contrary, text) {
+					contrary = append(contrary, text)
+				}
+			}
 			sameSize := math.Abs(a.OutsideDiameterM-b.OutsideDiameterM) <= sameM
 			switch {
 			case seen:
@@ -259,13 +268,6 @@ func (p Pipework) Doubts() (found []Doubt) {
 				seen = true
 				if slipped(a.LengthM, b.LengthM) {
 					units = append(units, linesApart(b, a))
-				}
-				liquid, gas := a, b
-				if liquid.Line != "liquid" {
-					liquid, gas = b, a
-				}
-				if liquid.Line == "liquid" && gas.Line == "suction" && gas.OutsideDiameterM < liquid.OutsideDiameterM-sameM {
-					contrary = append(contrary, suctionSmaller(liquid, gas))
 				}
 			}
 		}

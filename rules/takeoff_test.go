@@ -186,3 +186,30 @@ func FuzzRowMarks(f *testing.F) {
 		}
 	})
 }
+
+// A gas line is no thinner than its liquid line, in whatever order the rows come and whichever gas line it is.
+func TestAGasLineThinnerThanItsLiquidLineIsDoubted(t *testing.T) {
+	liquid, suction, hot := Run{Name: "riser", Line: "liquid", OutsideDiameterM: 0.01905, LengthM: 22}, Run{Name: "riser", Line: "suction", OutsideDiameterM: 0.028575, LengthM: 22}, Run{Name: "riser", Line: "hot-gas", OutsideDiameterM: 0.022225, LengthM: 22}
+	thin := func(r Run) Run { r.OutsideDiameterM = 0.0127; return r }
+	for _, c := range []struct {
+		runs []Run
+		want string
+	}{
+		{[]Run{liquid, suction, hot}, ""},
+		{[]Run{liquid, thin(suction), hot}, "the suction line"},
+		{[]Run{liquid, suction, thin(hot)}, "the hot-gas line"},
+		{[]Run{suction, thin(hot), liquid}, "the hot-gas line"},
+		{[]Run{thin(suction), hot, liquid}, "the suction line"},
+		{[]Run{thin(hot), liquid}, "the hot-gas line"},
+	} {
+		said := ""
+		for _, d := range (Pipework{Runs: c.runs, Refrigerant: "R-410A", LiquidC: 25}).Doubts() {
+			if d.Kind == "contradiction" {
+				said = d.Text
+			}
+		}
+		if (c.want == "") != (said == "") || !strings.Contains(said, c.want) {
+			t.Errorf("%v: said %q, want %q", c.runs, said, c.want)
+		}
+	}
+}

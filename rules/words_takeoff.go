@@ -100,9 +100,9 @@ func runContrary(a, b Run) string {
 		b.named(), TubeSize(a.OutsideDiameterM), TubeSize(b.OutsideDiameterM))
 }
 
-func suctionSmaller(liquid, gas Run) string {
-	return fmt.Sprintf("%s: the suction line, %s, is thinner than its liquid line, %s. Gas needs the wider pipe: look whether the two rows were exchanged.",
-		gas.Name, TubeSize(gas.OutsideDiameterM), TubeSize(liquid.OutsideDiameterM))
+func gasThinner(liquid, gas Run) string {
+	return fmt.Sprintf("%s: the %s line, %s, is thinner than its liquid line, %s. Gas needs the wider pipe: look whether the two rows were exchanged.",
+		gas.Name, gas.Line, TubeSize(gas.OutsideDiameterM), TubeSize(liquid.OutsideDiameterM))
 }
 
 func noGasLines(m3 float64) string {
