@@ -206,3 +206,15 @@ func TestNowShowsWhatRestsUnsettled(t *testing.T) {
 		t.Errorf("nobody sees what he accepts:\n%s", text)
 	}
 }
+
+// What is still open stands before the papers: on a phone these alone fill a screen.
+func TestWhatIsOpenComesBeforeThePapers(t *testing.T) {
+	r := httptest.NewRequest(http.MethodGet, "/record?system=tower", nil)
+	r.Host = "127.0.0.1:8090"
+	w := httptest.NewRecorder()
+	newFakeBox("three").screens().handler().ServeHTTP(w, r)
+	open, papers := strings.Index(w.Body.String(), `id="h-open"`), strings.Index(w.Body.String(), `id="h-papers"`)
+	if open < 0 || papers < open {
+		t.Errorf("%d: what is open at %d, the papers at %d", w.Code, open, papers)
+	}
+}
