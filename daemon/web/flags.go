@@ -24,6 +24,7 @@ type flagView struct {
 	StateWord                    string
 	Where                        string
 	Points                       []linkRow // whose readings it rests on
+	Marks                        []linkRow // that it asks for
 	ID                           string    // on the page
 	Who                          signer
 	Back                         string
@@ -53,6 +54,9 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 		fv.Title = s.withSystem(snap, s.words.name("flag", f.Flag), f.System)
 		fv.Open, fv.Acknowledged, fv.By = true, open.Acknowledged, open.By
 		fv.ID = fmt.Sprintf("flag-%s-%s-%s", f.Flag, f.System, f.Subject)
+		if f.Flag == "power-too-early" && f.Step == "draw-in" { // no step is under way, so nothing else on the page leads there
+			fv.Marks = s.markLinks([]markKind{{Name: "valves-opened"}}, f.System, f.Step)
+		}
 		if open.Newest.After(open.Raised) { // its words and figures are of then
 			fv.When = s.words.moment(open.Newest, snap.Wall, snap.zone())
 			fv.First = s.words.say("flag.first", s.words.clock(open.Raised, snap.Wall, snap.zone()))

@@ -140,3 +140,18 @@ func TestATrialRunSaysWhoAcceptedItsCharge(t *testing.T) {
 		}
 	}
 }
+
+// Liquid is shut in and no step is under way: what somebody is called for comes before the next
+// step's button, and leads to the mark that it asks for.
+func TestWhatWakesComesBeforeTheNextStep(t *testing.T) {
+	box := newFakeBox("drawn-in")
+	box.change(func(s *Snapshot) { s.Running = nil })
+	_, text := visit(t, box.screens().handler(), "GET", "/", nil)
+	power, next := strings.Index(text, `id="flag-power-too-early--indoor-power"`), strings.Index(text, "actions idle")
+	if power < 0 || next < power {
+		t.Errorf("what wakes at %d, the next step at %d", power, next)
+	}
+	if !strings.Contains(text, `href="/mark/valves-opened?step=draw-in"`) {
+		t.Error("nothing leads to the mark of open service valves")
+	}
+}

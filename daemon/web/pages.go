@@ -16,7 +16,7 @@ import (
 
 // liveParts are the templates of each page that a stream renews.
 var liveParts = map[string][]string{
-	"now":     {"bar", "count", "lead", "wakes", "figure", "urgent", "ask", "units", "leadcurve", "ledger", "events", "lately", "actions", "beside", "others", "openflags", "heard", "state"},
+	"now":     {"bar", "count", "lead", "wakes", "next", "figure", "urgent", "ask", "units", "leadcurve", "ledger", "events", "lately", "actions", "beside", "others", "openflags", "heard", "state"},
 	"points":  {"bar", "count", "pointlist", "state"},
 	"point":   {"bar", "count", "pointnow", "pointflags", "pointfacts", "state"},
 	"against": {"bar", "count", "againstnow", "state"},
