@@ -72,6 +72,10 @@ func (p *platform) bridge(s sample, why string) {
 		p.bareSince, p.bareUntil = last.t, s.t
 	}
 	p.closeRow(last.t, kg, why)
+	// No empty platform grows lighter: it may have been zeroed under a cylinder that gave that.
+	if n := len(p.rows); n > 0 && p.lifted && math.Abs(kg) < emptyKg && kg-s.v > emptyKg {
+		p.rows[n-1].HighKg += kg - s.v
+	}
 	if fall := kg - s.v; !p.lifted {
 		p.rows = append(p.rows, Segment{Scale: p.point, Cylinder: p.cylinder, Since: last.t, Until: s.t, FromKg: kg, ToKg: s.v,
 			LowKg: fall, BestKg: fall, HighKg: fall, Ended: EndedHeard, Unseen: true})
