@@ -174,8 +174,9 @@ func (p *platform) putOn(was, after weight) {
 }
 
 // changedBefore takes what is pending for a cylinder that was put on, for the empty
-// platform, or for the cylinder under which somebody says he zeroed the scale, where a silence has followed before it was known to stay: what the scale shows
-// after that is of another load, and it may have flowed meanwhile.
+// platform, or for the cylinder under which somebody says he zeroed the scale, where a
+// silence has followed before it was known to stay: what the scale shows after that is of
+// another load, or by another nought, and it may have flowed meanwhile.
 func (p *platform) changedBefore(last, newest, s sample) bool {
 	put := newest.v >= 1 && newest.v-last.v >= gulpMost
 	off := !p.lifted && p.usual() >= seldom && last.v > gulpMost+emptyKg && math.Abs(newest.v) < emptyKg && s.v < emptyKg
