@@ -239,6 +239,9 @@ func WhoseAir(units []Unit, points []sensors.Point, placed []string) *AirMap {
 	return &AirMap{beginAirs(Start{Units: units, Points: points, Placed: placed})}
 }
 
+// Carries reports whether a thermometer is carried from room to room.
+func (m *AirMap) Carries() bool { return m.airs.carriesAir() }
+
 // Placed takes the note of a carried instrument that was placed.
 func (m *AirMap) Placed(note string) { m.airs.place(note, 0) }
 

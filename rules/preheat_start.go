@@ -21,6 +21,9 @@ var StartedTooEarly = Rule{
 	Begin: beginStartedTooEarly,
 }
 
+// RunsCompressor reports whether the compressor runs in a step.
+func RunsCompressor(step string) bool { return slices.Contains(compressorSteps, step) }
+
 // compressorSteps are those in which the compressor runs.
 var compressorSteps = []string{"weigh-in", "trial-run", "cooling-check", "heating-check", "branch-check", "mixed-run"}
 

@@ -797,7 +797,7 @@ func (j *splitPoor) next(judged int) *Ask {
 	if !byHand || best == nil {
 		return nil
 	}
-	return &Ask{Run: judged + 1, Of: len(j.units), Sentence: splitNext(best.unit, j.walked), Left: -1}
+	return &Ask{Run: judged + 1, Of: len(j.units), Sentence: splitNext(best.unit, j.walked, j.air.carriesAir()), Left: -1}
 }
 
 func walkBefore(a, b Unit) bool {

@@ -175,13 +175,16 @@ func splitToldTogether(u Unit) string {
 	return fmt.Sprintf("%s is one of many that are low: they are told together, as the system's matter. Its result stands: failed.", unitName(u))
 }
 
-func splitNext(u Unit, from *unitSplit) string {
+func splitNext(u Unit, from *unitSplit, carried bool) string {
 	on := ""
 	if u.Branch != "" {
 		on = " on " + u.Branch
 	}
 	if from != nil && from.here && from.result == "" {
 		return fmt.Sprintf("After %s: %s%s.", unitName(from.unit), unitName(u), on)
+	}
+	if !carried {
+		return fmt.Sprintf("Next: %s%s. No sensor stands there and none is carried: read its supply and return air off, and type them.", unitName(u), on)
 	}
 	return fmt.Sprintf("Next: %s%s. Carry the probes there and say so, or type what you read off.", unitName(u), on)
 }

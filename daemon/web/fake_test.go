@@ -422,6 +422,7 @@ func newFakeBox(scene string) *fakeBox {
 	case "rooms":
 		s.Site.Systems[0].Units = rooms(24)
 		s.Running = []Step{cooling(now, s.Site.Systems[0].Units)}
+		s.Site.Points = append(slices.Clone(s.Site.Points), sensors.Point{Name: "probe-supply", Role: "supply-air"}, sensors.Point{Name: "probe-return", Role: "return-air"}) // carried
 		b.curve["iu01-supply"] = func(t time.Time) float64 { return 13.2 + 6.8*math.Exp(-t.Sub(now.Add(-70*time.Minute)).Minutes()/9) }
 	case "count":
 		s.Site.Systems[0].Units = rooms(5)

@@ -99,8 +99,8 @@ func (s *screens) outOfOrder(snap Snapshot, system, step string) (warning, note 
 			break
 		}
 		row := s.stepRow(snap, system, name)
-		if name == "take-off" || name == "preheat" && row.State == underWay {
-			continue // the one is paper, the other overlaps any step
+		if name == "take-off" || name == "preheat" && row.State == underWay && !(rules.RunsCompressor(step) && snap.unmet(system, name)) {
+			continue // the one is paper, the other overlaps any step, and must be met before a compressor runs
 		}
 		if row.State != rules.Passed && row.State != ended && !row.settled() {
 			missing = append(missing, midSentence(row.Title))
@@ -111,6 +111,12 @@ func (s *screens) outOfOrder(snap Snapshot, system, step string) (warning, note 
 	}
 	list := strings.Join(missing, ", ")
 	return s.words.say("confirm.order", list), s.words.say("confirm.order-note", list)
+}
+
+// unmet reports whether a step under way has not passed so far.
+func (s Snapshot) unmet(system, step string) bool {
+	st, ok := s.running(system, step)
+	return ok && outcome(st.Verdicts) != rules.Passed
 }
 
 // sofar says what verdict stands if the step ends now, or is given by its end.

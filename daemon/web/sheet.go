@@ -20,6 +20,7 @@ type sheetView struct {
 	Rows          []sheetRow
 	Settings      []rules.SettingChange
 	Twice         []string
+	Idle          string // no unit count is under way that judges what is entered
 	Form          sheetForm
 }
 
@@ -39,6 +40,7 @@ type sheetRow struct {
 }
 
 type sheetForm struct {
+	Do                                    string // what was to be entered, and was not
 	Units                                 []option
 	Address, Room, Model, Note            string
 	Counts                                map[string]string
@@ -92,8 +94,12 @@ func (s *screens) sheetView(snap Snapshot, system string, f url.Values) sheetVie
 	x := snap.sheet(system)
 	v := sheetView{System: system, Title: s.stepTitle(snap, system, "unit-count"), Back: stepURL(system, "unit-count"), Import: importURL(system, exchange.Units),
 		Settings: x.Settings, Twice: x.Twice(),
-		Form: sheetForm{Address: f.Get("address"), Room: f.Get("room"), Model: f.Get("model"), Note: f.Get("note"), Counts: map[string]string{},
+		Form: sheetForm{Do: f.Get("do"), Address: f.Get("address"), Room: f.Get("room"), Model: f.Get("model"), Note: f.Get("note"), Counts: map[string]string{},
 			SettingUnit: f.Get("at"), Number: f.Get("number"), From: f.Get("from"), To: f.Get("to"), Remark: f.Get("remark")}}
+	count, counting := snap.running(system, "unit-count")
+	if !counting {
+		v.Idle = s.words.say("sheet.idle", v.Title)
+	}
 	for _, kind := range rules.Kinds() {
 		expected, found := x.Expected(kind), x.FoundOf(kind)
 		row := countRow{Kind: kind, Title: s.words.name("kind", kind), Expected: strconv.Itoa(expected), Found: strconv.Itoa(found), State: waiting}
@@ -125,6 +131,9 @@ func (s *screens) sheetView(snap Snapshot, system string, f url.Values) sheetVie
 			row.State = rules.NotPassed
 		}
 		row.StateWord = s.words.name("found", row.State)
+		if r.Found && counting && count.waitsFor(r.Unit) {
+			row.State, row.StateWord = rules.NotProven, s.words.say("found.before")
+		}
 		if r.Found || r.Kind == "" {
 			row.Back = rules.UnitFound{Unit: r.Unit, Address: r.Address, Withdrawn: true}.Text()
 		}
@@ -144,6 +153,12 @@ func (s *screens) sheetView(snap Snapshot, system string, f url.Values) sheetVie
 	}
 	v.Form.Units = append(v.Form.Units, option{otherUnit, s.words.say("sheet.other"), f.Get("unit") == otherUnit})
 	return v
+}
+
+// waitsFor reports whether a unit count has not heard of a unit since it began:
+// what was found before may have lost its power since.
+func (st Step) waitsFor(unit string) bool {
+	return slices.ContainsFunc(st.Outlook.Units, func(u rules.UnitStand) bool { return u.Unit == unit && u.Result == "" })
 }
 
 // postSheetEntry records what was found, counted or set: marks, so that a replay sees the same.

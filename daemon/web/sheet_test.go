@@ -51,3 +51,35 @@ func TestTheAddressSheetIsEnteredAsMarksThatReplayReads(t *testing.T) {
 		}
 	}
 }
+
+// What is entered while no count is under way is judged by nobody, and what was
+// found before this count began may have lost its power since: both are said.
+func TestTheSheetSaysWhatNoCountJudges(t *testing.T) {
+	box := newFakeBox("count")
+	page := func() string {
+		_, text := visit(t, box.screens().handler(), "GET", "/sheet", nil)
+		return text
+	}
+	const idle, before = "is not under way: what you enter", "found before this count began"
+	if text := page(); strings.Contains(text, idle) || strings.Contains(text, before) {
+		t.Errorf("amid a count the sheet shows\n%s", text)
+	}
+	box.change(func(s *Snapshot) {
+		s.Running[0].Outlook.Units = []rules.UnitStand{{Unit: "iu01", Result: rules.Passed}, {Unit: "iu02"}, {Unit: "iu03"}, {Unit: "iu04"}}
+	})
+	if text := page(); strings.Count(text, before) != 2 { // iu02 and iu04; iu03 was never found
+		t.Errorf("begun anew the sheet shows\n%s", text)
+	}
+	box.change(func(s *Snapshot) { s.Running = nil })
+	if text := page(); !strings.Contains(text, idle) || strings.Contains(text, before) {
+		t.Errorf("with no count under way the sheet shows\n%s", text)
+	}
+}
+
+// A form that was refused stands open, with what was written in it.
+func TestARefusedCountStandsOpen(t *testing.T) {
+	_, text := visit(t, newFakeBox("count").screens().handler(), "POST", "/sheet", form("do", "count", "indoor", "five"))
+	if !strings.Contains(text, `<details class="entry" open><summary>Enter what the outdoor unit counts`) || !strings.Contains(text, `value="five"`) {
+		t.Errorf("refused:\n%s", text)
+	}
+}

@@ -121,11 +121,12 @@ func (s *screens) typedMarks(snap Snapshot, system string, f url.Values) (all []
 		switch {
 		case kind == "humidity" && m.Value <= 0.01: // one hundredth: somebody wrote a share
 			return nil, s.words.say("problem.typed-share")
-		case kind == "return" && m.Value > 45: // no room is; 75 in C is 75 in F
+		case m.Value > 45 && (kind == "return" || kind == "supply" && f.Get("step") == "cooling-check"): // no room is, nor what cools it; 75 in C is 75 in F
 			return nil, s.words.say("problem.typed-degrees")
 		}
 	}
-	if dry, both := said["return"]; both && said["wet-bulb"] > dry {
+	dry, read := said["return"]
+	if wet, both := said["wet-bulb"]; read && both && wet > dry {
 		return nil, s.words.say("problem.typed-wet")
 	}
 	return all, ""

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"standwatch/rules"
+	"standwatch/sensors"
 )
 
 // The indoor units at a glance: for the walk through the building.
@@ -142,11 +143,24 @@ func (s *screens) unitRow(snap Snapshot, c choice, st Step, u rules.UnitStand, f
 		}
 		row.Links = append(row.Links, linkRow{"/mark/command?" + q.Encode(), s.words.name("mark", "command")})
 		if slices.Contains(walked, st.Name) {
-			row.Place = u.Unit
+			if snap.carries(st.System) {
+				row.Place = u.Unit
+			}
 			row.Links = append(row.Links, linkRow{"/typed?" + q.Encode(), s.words.say("typed.go")})
 		}
 	}
 	return row
+}
+
+// carries reports whether a system has probes that may stand in any room.
+func (s Snapshot) carries(system string) bool {
+	for _, sys := range s.Site.Systems {
+		if sys.Name == system {
+			points := slices.DeleteFunc(slices.Clone(s.Site.Points), func(p sensors.Point) bool { return p.System != "" && p.System != system })
+			return rules.WhoseAir(sys.Units, points, nil).Carries()
+		}
+	}
+	return false
 }
 
 // walked are the steps through which one pair of probes may be carried from room to room.
@@ -183,7 +197,10 @@ func (s *screens) ask(snap Snapshot, st Step) *askView {
 		return nil
 	}
 	a := &askView{Title: s.words.say("ask.title"), Sentence: n.Sentence, System: st.System, Back: stepURL(st.System, st.Name)}
-	if n.Of > 0 {
+	switch {
+	case n.Of > 0 && len(n.Commands) == 0: // a walk: nobody is asked anything
+		a.Title = s.words.say("ask.walk", n.Run, n.Of)
+	case n.Of > 0:
 		a.Title = s.words.say("ask.run", n.Run, n.Of)
 	}
 	if n.Left > 0 { // this run is under way: nothing is asked of anybody but to wait

@@ -111,6 +111,7 @@ func TestWhatIsReadOffIsTypedAsTheContractsMarks(t *testing.T) {
 		"Did you read °F?":                 {"unit", "iu13", "return", "75", "supply", "55", "degrees", "C"},
 		"The wet bulb cannot stand above":  {"unit", "iu13", "return", "24", "wet-bulb", "26", "degrees", "C"},
 		"Return air: write a number that":  {"unit", "iu13", "return", "nan", "degrees", "C"},
+		"not that warm here":               {"unit", "iu13", "supply", "54", "degrees", "C"},
 		"Type at least one reading":        {"unit", "iu13", "degrees", "C"},
 		"Choose one of the units":          {"unit", "iu99", "supply", "13", "degrees", "C"},
 	} {
@@ -119,6 +120,10 @@ func TestWhatIsReadOffIsTypedAsTheContractsMarks(t *testing.T) {
 		if resp.StatusCode != http.StatusUnprocessableEntity || len(box.told) > 0 || !strings.Contains(text, want) {
 			t.Errorf("%v: %d, recorded %+v; %q is missing", f, resp.StatusCode, box.told, want)
 		}
+	}
+	box.told = nil // a cold room's return alone: nobody spoke of a wet bulb
+	if resp, text := visit(t, h, "POST", "/typed", form("step", "cooling-check", "unit", "iu13", "return", "-5", "degrees", "C")); resp.StatusCode != http.StatusSeeOther || len(box.told) != 1 {
+		t.Errorf("%d, recorded %+v\n%s", resp.StatusCode, box.told, text)
 	}
 	if resp, _ := visit(t, h, "GET", "/typed?step=vacuum-hold", nil); resp.StatusCode != http.StatusNotFound {
 		t.Errorf("typed in a vacuum hold: %d", resp.StatusCode)
@@ -190,5 +195,51 @@ func TestWhatToAskComesBeforeOneUnitsAir(t *testing.T) {
 	box.change(func(s *Snapshot) { s.Running[0].Outlook.Next = nil })
 	if _, text = visit(t, box.screens().handler(), "GET", "/", nil); !strings.Contains(text, `class="figure`) {
 		t.Errorf("with nothing to ask Now shows\n%s", text)
+	}
+}
+
+// Where no probe is carried, no button says that one has come; where one is, a
+// unit with sensors of its own has it too, for they may differ.
+func TestAProbeComesOnlyWhereOneIsCarried(t *testing.T) {
+	for carried, points := range map[bool][]sensors.Point{
+		true:  {{Name: "probe-supply", Role: "supply-air"}, {Name: "probe-return", Role: "return-air"}},
+		false: {{Name: "iu01-supply", Role: "supply-air"}, {Name: "iu01-return", Role: "return-air"}},
+	} {
+		box := newFakeBox("rooms")
+		box.change(func(s *Snapshot) { s.Site.Points = points })
+		_, text := visit(t, box.screens().handler(), "GET", "/steps/cooling-check", nil)
+		if strings.Contains(text, "The probe is here") != carried {
+			t.Errorf("carried %v: the button is there %v", carried, !carried)
+		}
+	}
+}
+
+// A walk asks nothing of any unit, and its card says so.
+func TestAWalksCardDoesNotSayAsk(t *testing.T) {
+	box := newFakeBox("rooms")
+	box.change(func(s *Snapshot) {
+		s.Running[0].Outlook.Next = &rules.Ask{Run: 3, Of: 24, Left: -1, Sentence: "Next: iu12."}
+	})
+	_, text := visit(t, box.screens().handler(), "GET", "/steps/cooling-check", nil)
+	if !strings.Contains(text, "Room 3 of 24") || strings.Contains(text, "ask the units now") {
+		t.Errorf("the card of a walk says\n%s", text)
+	}
+}
+
+// A compressor must not start before the preheat is met, so a preheat under way does not count as done there.
+func TestAPreheatUnderWayIsWarnedOfBeforeACompressorRuns(t *testing.T) {
+	box := newFakeBox("idle")
+	s := box.screens()
+	preheat := Step{Step: rules.Step{Name: "preheat", Begin: 9}, Begun: holdBegun}
+	box.snap.Running = []Step{preheat}
+	for step, warned := range map[string]bool{"unit-count": false, "weigh-in": true, "trial-run": true, "heating-check": true} {
+		if _, note := s.outOfOrder(box.snap, "", step); strings.Contains(note, "preheat") != warned {
+			t.Errorf("before %s amid a preheat that is not met: %q", step, note)
+		}
+	}
+	preheat.Verdicts = []Finding{{Finding: rules.Finding{Edge: rules.Given, Step: "preheat", Result: rules.Passed}}}
+	box.snap.Running = []Step{preheat}
+	if _, note := s.outOfOrder(box.snap, "", "trial-run"); strings.Contains(note, "preheat") {
+		t.Errorf("met, and %q", note)
 	}
 }
