@@ -619,3 +619,32 @@ func TestRealBrowserSendsAFormThatIsRenewedMeanwhile(t *testing.T) {
 	close(answer)
 	b.until(t, "the page after it", `document.querySelector(".done") !== null`)
 }
+
+// Who begins a step with gloves on sees on a phone's first screen what is
+// recorded, the button, and where there is room how many checks are open.
+func TestRealBrowserBeginsAStepFromTheFirstScreen(t *testing.T) {
+	t.Parallel()
+	b := openBrowser(t)
+	h, _ := web.FakeScreens("checks")
+	server := httptest.NewServer(h)
+	t.Cleanup(server.Close)
+	for _, l := range looks {
+		if l.width > 400 {
+			continue
+		}
+		b.as(t, l)
+		first := `, ".ticks legend"`
+		if l.height < 800 { // what may hurt leaves no room for it
+			first = ""
+		}
+		for path, want := range map[string]string{
+			"/confirm?do=begin&step=pressure-test": `[".what-recorded"` + first + `]`,
+			"/steps/pressure-test":                 `["#step-checks summary"]`,
+		} {
+			b.do(t, chromedp.Navigate(server.URL+path))
+			if out := ask[string](t, b, `(e => e.bottom > innerHeight ? ".actions" : `+want+`.filter(q => !(document.querySelector(q)?.getBoundingClientRect().bottom <= e.top)).join(", "))(document.querySelector(".actions").getBoundingClientRect())`); out != "" {
+				t.Errorf("%s %s: below the first screen: %s", l.name, path, out)
+			}
+		}
+	}
+}

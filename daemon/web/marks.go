@@ -29,6 +29,7 @@ type confirmView struct {
 	Overtaken string // what is judged no more once this has begun
 	Shut      string // the system's newest job is closed
 	Cautions  []string
+	Further   []string // folded: a person presses a button that he sees
 	Do        string
 	System    string
 	Step      string
@@ -64,6 +65,9 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 		c.Overtaken = s.overtakes(snap, system, step)
 		c.Shut = s.shutJob(snap, system)
 		c.Cautions = s.cautions(snap, system, step)
+		if n := len(c.Cautions); n > shownCautions+1 { // one alone is not worth a fold
+			c.Cautions, c.Further = c.Cautions[:shownCautions], c.Cautions[shownCautions:]
+		}
 		c.Reason = f.Get("reason")
 		for _, open := range snap.openChecks(system, step) {
 			x := s.checkView(snap, system, open, confirmURL(do, system, step))
@@ -76,6 +80,10 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 	v.Title, v.Body = c.Title, c
 	s.write(w, status, "confirm", v)
 }
+
+// shownCautions is how many sentences of care stand before what is asked on a
+// phone's first screen; the step's own page shows all.
+const shownCautions = 2
 
 // overtakes says plainly that a charge ends what can be judged of a hold under
 // way: from then on its gauge shows refrigerant.
@@ -209,9 +217,10 @@ func (s *screens) markForm(snap Snapshot, name, system, step string) (markView, 
 	}
 	m.Already = s.already(snap, m.System, name)
 	if kind.Of == "step" {
+		asked := slices.Contains(s.order, step) && s.stepRow(snap, m.System, step).acceptable() // from that step's page
 		for _, st := range s.order {
 			row := s.stepRow(snap, m.System, st)
-			if name == "accepted" && row.acceptable() {
+			if name == "accepted" && row.acceptable() && (st == step || !asked) {
 				m.Given = append(m.Given, row)
 			}
 			if name != "accepted" || row.acceptable() {

@@ -335,7 +335,8 @@ func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 		asked, unclear = rules.NotProven, s.words.say("answers.never-clear")
 		unasked, turn = rules.NotProven, s.words.say("answers.never-asked")
 	}
-	at := map[string]string{} // what is asked of each at present
+	run := st.Outlook.Next == nil || st.Outlook.Next.Left > 0 // else what a unit is still asked is of another step, or of a run that is over
+	at := map[string]string{}                                 // what is asked of each at present
 	for _, u := range st.Outlook.Units {
 		at[u.Unit] = u.Asked
 	}
@@ -363,7 +364,7 @@ func (s *screens) answers(snap Snapshot, c choice, st Step) *tableView {
 			row.Said = s.words.say("answers.itself")
 		case row.State == asked:
 			row.Said = unclear
-		case st.Ended.IsZero() && (at[u] == "heat" || at[u] == "cool"):
+		case st.Ended.IsZero() && run && (at[u] == "heat" || at[u] == "cool"):
 			row.State, row.Said = underWay, s.words.say("answers.now")
 		default:
 			row.State, row.Said = unasked, turn

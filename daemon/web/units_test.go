@@ -243,3 +243,22 @@ func TestAPreheatUnderWayIsWarnedOfBeforeACompressorRuns(t *testing.T) {
 		t.Errorf("met, and %q", note)
 	}
 }
+
+// Units may still be asked to heat by the step before: no run of this one is under way then, and no answer awaited.
+func TestNoAnswerIsAwaitedBeforeARunIsAsked(t *testing.T) {
+	box := newFakeBox("branches")
+	awaited := func(left time.Duration) bool {
+		box.change(func(s *Snapshot) {
+			o := &s.Running[0].Outlook
+			o.Next.Left, o.Units = left, []rules.UnitStand{{Unit: "iu16", Asked: "heat"}} // it has not been tried yet
+		})
+		_, text := visit(t, box.screens().handler(), "GET", "/steps/branch-check", nil)
+		return strings.Contains(text, "its answer is awaited")
+	}
+	if awaited(-1) {
+		t.Error("an answer is awaited before the run was asked")
+	}
+	if !awaited(4 * time.Minute) {
+		t.Error("no answer is awaited amid the run")
+	}
+}
