@@ -42,7 +42,7 @@ type takeoffForm struct {
 }
 
 // tubeSizes are offered; any other is written out.
-var tubeSizes = []string{"1/4 in", "3/8 in", "1/2 in", "5/8 in", "3/4 in", "7/8 in", "1-1/8 in", "1-3/8 in", "1-5/8 in", "25.4 mm", "31.75 mm", "38.1 mm"}
+var tubeSizes = []string{"1/4 in", "3/8 in", "1/2 in", "5/8 in", "3/4 in", "7/8 in", "25.4 mm", "1-1/8 in", "31.75 mm", "1-3/8 in", "38.1 mm", "1-5/8 in"}
 
 func takeoffURL(system string) string {
 	if system == "" {
@@ -334,7 +334,7 @@ func rowFields(f url.Values) []string {
 		if number == "" {
 			return ""
 		}
-		if strings.TrimLeft(number, "0123456789., ") != "" { // its own unit was written: 42 ft 6 in
+		if strings.TrimLeft(number, "+-0123456789., ") != "" { // its own unit was written: 42 ft 6 in
 			return number
 		}
 		return number + " " + unit

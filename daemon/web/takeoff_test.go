@@ -67,6 +67,7 @@ func TestARowThatCannotBeIsRefused(t *testing.T) {
 		"no size":      {"take-off", []string{"size", ""}, "Choose the outside diameter"},
 		"no line":      {"take-off", []string{"line", "drain"}, "not a kind of line"},
 		"no length":    {"take-off", []string{"length", ""}, "The row was not taken: length"},
+		"below nought": {"take-off", []string{"length", "-3"}, "is no length of pipe"},
 		"too long":     {"take-off", []string{"length", "1e308 m"}, "no length of pipe"},
 		"thousands":    {"take-off", []string{"length", "1,250 ft"}, "1,250 ft"},
 		"or metres":    {"take-off", []string{"length", "1,250"}, "1,250 m"},
