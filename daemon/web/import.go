@@ -417,7 +417,7 @@ func (s *screens) listView(snap Snapshot, c choice, plant rules.System, p exchan
 		l.Read = s.words.say("import.read", p.Encoding, p.Separator, p.HeadingLine)
 	}
 	for _, q := range p.Questions {
-		l.Asked = append(l.Asked, titled{Title: q.Problem, Text: q.Want, Small: s.words.say("import.answer." + strings.TrimLeft(q.Option, "-"))})
+		l.Asked = append(l.Asked, titled{Title: beginning(q.Problem), Text: beginning(q.Want), Small: s.words.say("import.answer." + strings.TrimLeft(q.Option, "-"))})
 	}
 	s.listColumns(&l, p, f)
 	s.listLines(&l, c, p)

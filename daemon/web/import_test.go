@@ -264,7 +264,7 @@ func TestAListIsAnsweredOnThePage(t *testing.T) {
 		fields []string
 		before string
 	}{
-		"no-unit.csv":          {[]string{"length_unit", "ft"}, "the lengths have no unit"},
+		"no-unit.csv":          {[]string{"length_unit", "ft"}, "The lengths have no unit"},
 		"thousands.csv":        {[]string{"decimal", "comma"}, "can be read in two ways"},
 		"no-line-kind.csv":     {[]string{"line", "liquid"}, "which kind of line"},
 		"no-headings.csv":      {[]string{"column1", "run", "column2", "line", "column3", "outside_diameter", "column4", "length"}, "no line with headings"},

@@ -64,7 +64,11 @@ func (w words) name(kind, name string) string {
 	if s, ok := w[kind+"."+name]; ok {
 		return s
 	}
-	s := strings.ReplaceAll(name, "-", " ")
+	return beginning(strings.ReplaceAll(name, "-", " "))
+}
+
+// beginning writes what begins a sentence.
+func beginning(s string) string {
 	if s == "" {
 		return s
 	}
