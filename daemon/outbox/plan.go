@@ -482,6 +482,7 @@ func (a *audience) muted(t *tell) bool {
 func (p *plan) told(a *audience) {
 	who, _ := p.order(a)
 	var ready []*tell
+	due := a.due(p.now.T)
 	quiet := p.watch.isQuiet(p.now.Wall, p.now.Proven)
 	for _, t := range a.Tells {
 		switch muted := a.muted(t); {
@@ -491,7 +492,7 @@ func (p *plan) told(a *audience) {
 		case t.Muted: // its cause is gone: if it stays, it is its own matter
 			t.Muted, t.Not = false, p.now.T+holdOff
 		}
-		if t.Not > p.now.T {
+		if t.Not > p.now.T && !due[t.shared()] {
 			continue
 		}
 		if quiet {
@@ -519,21 +520,42 @@ func (p *plan) told(a *audience) {
 	a.Tells = slices.DeleteFunc(a.Tells, func(t *tell) bool { return slices.Contains(ready, t) })
 }
 
+// shared is what several points of one device may have in common; empty: nothing.
+type shared struct {
+	flag, device string
+	edge         rules.Edge
+}
+
+func (t *tell) shared() shared {
+	if t.Device == "" || t.About != "" {
+		return shared{}
+	}
+	return shared{t.Flag, t.Device, t.Edge}
+}
+
+// due is of which devices something is to be told now: what else waits of the
+// same goes along, or a point that fell silent a second later were a message.
+func (a *audience) due(now time.Duration) map[shared]bool {
+	of := map[shared]bool{}
+	for _, t := range a.Tells {
+		if k := t.shared(); k != (shared{}) && t.Not <= now && !a.muted(t) {
+			of[k] = true
+		}
+	}
+	return of
+}
+
 // gathered makes messages of what is to be told: of the points of one device
 // that fell silent, or were heard again, one.
 func (p *plan) gathered(ready []*tell) (ms []message) {
-	type kind struct {
-		flag, device string
-		edge         rules.Edge
-	}
-	at := map[kind]int{} // looked up, not gone through
+	at := map[shared]int{} // looked up, not gone through
 	for _, t := range ready {
 		m := p.tells(t.Stored, t.Edge == rules.Raised)
 		m.About, m.Key = t.About, m.Key+t.As
-		k := kind{t.Flag, t.Device, t.Edge}
+		k := t.shared()
 		i, known := at[k]
 		switch {
-		case t.Device == "" || t.About != "":
+		case k == shared{}:
 		case !known:
 			at[k] = len(ms)
 		default:

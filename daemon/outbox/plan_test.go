@@ -353,3 +353,25 @@ func TestARotaThatChanges(t *testing.T) {
 	want(t, "the next call", d.at(2*min1), "rui: WAKE Quay")
 	want(t, "and on", d.at(4*min1), "rui: WAKE 2")
 }
+
+// Its points fall silent one after another while the box goes on looking: who
+// waits for his neighbours does not leave the last of them behind.
+func TestPointsThatFallSilentOneAfterAnotherAreOneMessage(t *testing.T) {
+	d := newDesk(t)
+	var got []string
+	for i := range 12 {
+		got = append(got, d.at(time.Duration(i)*900*time.Millisecond, raise(rules.Tell, "point-silent", fmt.Sprint("roof-", i)))...)
+	}
+	for at := 10 * time.Second; at < 3*min1; at += time.Second {
+		got = append(got, d.at(at)...)
+	}
+	want(t, "silent", got, "ana: TELL Quay: 12 points of broker roof silent: roof-0, roof-1, .. Look at what they share")
+	got = nil
+	for i := range 12 {
+		got = append(got, d.at(10*min1+time.Duration(i)*900*time.Millisecond, clearing(raise(rules.Tell, "point-silent", fmt.Sprint("roof-", i))))...)
+	}
+	for at := 10*min1 + 10*time.Second; at < 13*min1; at += time.Second {
+		got = append(got, d.at(at)...)
+	}
+	want(t, "back", got, "ana: OVER Quay: 12 points of broker roof are heard again: roof-0,")
+}

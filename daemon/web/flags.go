@@ -28,6 +28,10 @@ type flagView struct {
 	ID                           string    // on the page
 	Who                          signer
 	Back                         string
+	Device                       string   // what its point hangs on, where others may share its trouble
+	Subjects                     []string // of a card for several
+	edge                         string
+	at                           time.Time // of When
 }
 
 func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time, open *Flag) flagView {
@@ -36,6 +40,7 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 		Urgency: f.Urgency.String(), UrgencyWord: s.words.name("urgency", f.Urgency.String()),
 		Text: f.Text, When: s.words.moment(at, snap.Wall, snap.zone()), Values: s.values(v.Units, f), Points: pointLinks(snap, f.Points),
 		State: f.Edge.String(), StateWord: s.words.name("edge", f.Edge.String()), Who: v.Who, Back: v.Path}
+	fv.Device, fv.edge, fv.at = s.deviceOf(snap, f), f.Edge.String(), at
 	if f.Edge == rules.Given {
 		fv.State, fv.StateWord = f.Result, s.words.name("result", f.Result)
 	}
@@ -58,7 +63,7 @@ func (s *screens) flagView(snap Snapshot, v view, f rules.Finding, at time.Time,
 			fv.Marks = s.markLinks([]markKind{{Name: "valves-opened"}}, f.System, f.Step)
 		}
 		if open.Newest.After(open.Raised) { // its words and figures are of then
-			fv.When = s.words.moment(open.Newest, snap.Wall, snap.zone())
+			fv.When, fv.at = s.words.moment(open.Newest, snap.Wall, snap.zone()), open.Newest
 			fv.First = s.words.say("flag.first", s.words.clock(open.Raised, snap.Wall, snap.zone()))
 		}
 	}
@@ -110,5 +115,6 @@ func (s *screens) flagsPage(ctx context.Context, snap Snapshot, v view, before i
 	for _, f := range fs {
 		fv.Recent = append(fv.Recent, s.flagView(snap, v, f.Finding, f.Wall, nil))
 	}
+	fv.Open, fv.Recent = s.together(fv.Open), s.together(fv.Recent)
 	return fv
 }

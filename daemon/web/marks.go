@@ -283,6 +283,10 @@ func (s *screens) postMark(w http.ResponseWriter, r *http.Request) {
 		s.askEvery(w, r, snap)
 		return
 	}
+	if r.PostForm.Get("kind") == "acknowledge" && len(r.PostForm["subject"]) > 1 {
+		s.takeAll(w, r, snap, r.PostForm)
+		return
+	}
 	told, done, problem := s.told(snap, r.PostForm)
 	if problem != "" {
 		s.again(w, r, snap, problem)

@@ -231,9 +231,11 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 				n.Checks = s.words.count("now.checks-open", len(open))
 			}
 		}
-		for _, f := range snap.Recent[:min(5, len(snap.Recent))] {
+		for _, f := range snap.Recent {
 			n.Recent = append(n.Recent, s.flagView(snap, v, f.Finding, f.Wall, nil))
 		}
+		n.Recent = s.together(n.Recent)
+		n.Recent = n.Recent[:min(5, len(n.Recent))]
 	}
 	for _, f := range snap.Flags {
 		fv := s.flagView(snap, v, f.Finding, f.Raised, &f)
@@ -247,6 +249,7 @@ func (s *screens) nowView(ctx context.Context, snap Snapshot, v view, svg bool) 
 			n.Flags = append(n.Flags, fv)
 		}
 	}
+	n.Flags = s.together(n.Flags)
 	n.Heard = heardView{s.heard(snap), s.ways(snap)}
 	if snap.KeptAt.IsZero() {
 		n.Quiet = s.words.say("now.nothing-kept")

@@ -166,7 +166,7 @@ func TestAskedNowAndNeverAsked(t *testing.T) {
 	box.change(func(s *Snapshot) {
 		o := &s.Running[0].Outlook
 		o.Table = &rules.Table{Units: o.Table.Units}
-		o.Units = []rules.UnitStand{{Unit: o.Table.Units[2], Asked: "heat"}, {Unit: o.Table.Units[3], Asked: "fan"}}
+		o.Units, o.Next.Left = []rules.UnitStand{{Unit: o.Table.Units[2], Asked: "heat"}, {Unit: o.Table.Units[3], Asked: "fan"}}, time.Minute
 	})
 	h := box.screens().handler()
 	_, text := visit(t, h, "GET", "/steps/branch-check", nil)
