@@ -491,8 +491,8 @@ func (j *mixedRun) Outlook(at Instant) Outlook {
 	return o
 }
 
-// next proposes the halves: every other unit of each branch unit heats, the
-// others cool; then exchanged.
+// next is the half under way, as it was asked, and once it has lasted what comes
+// next: every other unit heats and the others cool; then exchanged.
 func (j *mixedRun) next(now time.Duration) *Ask {
 	if len(j.units) < 2 || j.given {
 		return nil
@@ -500,24 +500,40 @@ func (j *mixedRun) next(now time.Duration) *Ask {
 	run := 1
 	var left time.Duration
 	for _, x := range j.units {
-		if m := modeOf(x.asked); m >= 0 && j.both {
-			left = max(left, j.lasts-(now-max(x.since, j.since)))
-			run = 2
-		}
 		if x.ran[0] > 0 && x.ran[1] > 0 {
 			return nil
 		}
+		m := modeOf(x.asked)
+		if x.ran[0] > 0 && m != 0 || x.ran[1] > 0 && m != 1 { // the other half is behind it
+			run = 2
+		}
+		if m >= 0 && j.both {
+			left = max(left, j.lasts-(now-max(x.since, j.since)))
+		}
 	}
-	a := &Ask{Run: run, Of: 2, Left: -1, Sentence: mixedAsk(run)}
+	a := &Ask{Run: run, Of: 2, Left: -1}
+	switch {
+	case left > 0:
+		a.Left = left
+	case j.both && run == 2: // both halves have lasted
+		return nil
+	case j.both:
+		a.Run = 2
+	}
+	a.Sentence = mixedAsk(a.Run)
 	for i, x := range j.units {
-		what := mixedModes[i%2]
-		if run == 2 {
-			m := modeOf(x.asked)
-			if m < 0 {
-				m = i % 2
-			}
+		what, m := mixedModes[i%2], modeOf(x.asked)
+		switch {
+		case left > 0 && m < 0:
+			continue
+		case left > 0:
+			what = x.asked
+		case m >= 0 && j.both:
 			what = mixedModes[1-m]
-			a.Left = max(0, left)
+		case x.ran[0] > 0:
+			what = mixedModes[1]
+		case x.ran[1] > 0:
+			what = mixedModes[0]
 		}
 		a.Commands = append(a.Commands, Asked{x.unit.Name, what})
 	}

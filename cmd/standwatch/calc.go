@@ -458,7 +458,7 @@ func (c chargeCalc) Run(o output) error {
 func readTakeoff(file string) ([]rules.Run, []error) {
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, []error{sensors.Fault{File: file, Line: 1, Column: 1, Problem: err.Error(), Want: "name a take-off, a CSV file"}}
+		return nil, []error{sensors.Fault{File: file, Line: 1, Column: 1, Problem: reason(err).Error(), Want: "name a take-off, a CSV file"}}
 	}
 	defer f.Close()
 	runs, errs := config.ReadTakeoff(f, file)

@@ -70,7 +70,7 @@ func (c importCommand) Run(o output) error {
 	if !p.Complete() {
 		err := fmt.Errorf("nothing was written: answer what is asked, mend the list, or leave lines out with --leave-out")
 		if c.Out == "" {
-			err = fmt.Errorf("not everything was understood")
+			err = fmt.Errorf("not everything was understood: answer what is asked above, mend the list, or leave lines out with --leave-out")
 		}
 		return err
 	}

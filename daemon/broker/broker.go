@@ -18,12 +18,14 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"os"
 	"strings"
 	"sync"
+	"syscall"
 
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
@@ -193,6 +195,9 @@ func (b *Broker) listen(id string, c Config, log *slog.Logger) (address string, 
 	}
 	if err != nil {
 		_ = b.server.Close()
+		if errors.Is(err, syscall.EADDRINUSE) {
+			err = fmt.Errorf("%w; end what else listens there (another box, a mosquitto), or give it a free address", err)
+		}
 		return "", fmt.Errorf("the broker within the box cannot listen on %s: %w", c.Listen, err)
 	}
 	return l.Addr().String(), nil

@@ -64,7 +64,7 @@ func TestCatalogueIsWhole(t *testing.T) {
 			}
 		}
 	}
-	families := regexp.MustCompile(`^(open|title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate|placing|against|instrument|job|paper|paperhelp|signs|copy|copyto|copyhow|trouble)\.|^copies\.gone\.|^import\.(kind|section|answer|decimal|length_unit|diameter_unit|line|column|choice|file)\.|^form\.note-`)
+	families := regexp.MustCompile(`^(open|title|nav|more|start|step|state|result|sure|reason|source|role|flag|urgency|edge|mark|markhelp|unit|command|outward|limit|caution|confirm|done|problem|refused|health|curve\.water|ended|cause|causehelp|value|line|kind|found|typed|door|access|device|check|checkstate|placing|against|instrument|job|paper|paperhelp|signs|copy|copyto|copyhow|trouble|together)\.|^copies\.gone\.|^import\.(kind|section|answer|decimal|length_unit|diameter_unit|line|column|choice|file)\.|^form\.note-`)
 	for key := range w {
 		if strings.HasPrefix(key, "board.as.") || strings.HasPrefix(key, "board.show.") { // in parts, in board.go
 			continue

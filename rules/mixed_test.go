@@ -1,0 +1,62 @@
+package rules
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+)
+
+// The card shows the half that is going on, as it was asked, and proposes the
+// exchange once it has lasted: whoever reads the next half amid this one
+// exchanges too early.
+func TestTheMixedRunShowsTheHalfThatIsGoingOn(t *testing.T) {
+	site := Site{Systems: []System{{HeatRecovery: true}}}
+	for i := range 4 {
+		site.Systems[0].Units = append(site.Systems[0].Units, Unit{Name: fmt.Sprintf("iu%d", i+1)})
+	}
+	x := feed{Engine: NewEngine(site, []Rule{MixedRun})}
+	x.next(1, 0, &Started{})
+	x.next(1, 0, &Told{Kind: "begin", Name: "mixed-run"})
+	says := func(s float64) string {
+		a := x.Outlooks(at(1, s))[0].Next
+		if a == nil {
+			return "nothing"
+		}
+		var asked []string
+		for _, c := range a.Commands {
+			asked = append(asked, c.What)
+		}
+		left := "now"
+		if a.Left > 0 {
+			left = a.Left.String()
+		}
+		return fmt.Sprintf("%d of %d %s: %s", a.Run, a.Of, left, strings.Join(asked, " "))
+	}
+	ask := func(s float64, whats ...string) {
+		for i, what := range whats {
+			x.next(1, s, &Told{Kind: "command", Name: fmt.Sprintf("iu%d", i+1), Note: what})
+		}
+	}
+	lasts := (20 * time.Minute).Seconds()
+	want := func(s float64, w string) {
+		t.Helper()
+		if got := says(s); got != w {
+			t.Errorf("after %v: %s, want %s", time.Duration(s)*time.Second, got, w)
+		}
+	}
+	want(10, "1 of 2 now: heat cool heat cool")
+	ask(60, "heat", "cool", "heat", "cool")
+	want(60+300, "1 of 2 15m0s: heat cool heat cool")
+	want(60+lasts, "2 of 2 now: cool heat cool heat")
+	ask(1400, "cool", "heat", "cool", "heat")
+	want(1400+600, "2 of 2 10m0s: cool heat cool heat")
+	want(1400+lasts, "nothing")
+	// Who stops all of them between the halves is asked for the other half.
+	x = feed{Engine: NewEngine(site, []Rule{MixedRun})}
+	x.next(1, 0, &Started{})
+	x.next(1, 0, &Told{Kind: "begin", Name: "mixed-run"})
+	ask(60, "cool", "heat", "cool", "heat")
+	ask(1400, "fan", "fan", "fan", "fan")
+	want(1500, "2 of 2 now: heat cool heat cool")
+}
