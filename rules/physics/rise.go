@@ -83,13 +83,16 @@ type fit struct {
 	wall            wall
 }
 
-// FitRises weighs what the stretches (in order of time) may mean. Rises are
-// held probable up to the order of scalePa (the limit).
+// FitRises weighs what the stretches (in order of time) may mean. Rises are held
+// probable up to the order of scalePa (the limit), or of the level where it came further:
+// far above the limit a bend that the noise allows for would else count as one that is seen.
 func FitRises(stretches []Stretch, scalePa float64) Rises {
-	f := fit{logScale: logScale(scalePa), spreads: spreads()}
+	f := fit{spreads: spreads()}
 	if !f.take(stretches) {
 		return Rises{}
 	}
+	scalePa = max(scalePa, slices.Max(f.pPa))
+	f.logScale = logScale(scalePa)
 	n := len(f.tS)
 	f.scratch, f.other = make([]float64, n), make([]float64, n)
 	f.level = f.roughLevel()

@@ -52,3 +52,35 @@ func TestWhatSpeedsUpIsNoLeak(t *testing.T) {
 		}
 	}
 }
+
+// A leak of 100 to 900 micron a minute is past any limit in minutes and goes on as straight to far
+// beyond it: what the readings could bend by up there is many times the limit, and so is no
+// sign of a bend. Noise that wanders, of the field guide's size.
+func TestAFastLeakIsStraight(t *testing.T) {
+	for _, lastsS := range []float64{1, 60, 150, 400} {
+		const nights = 40
+		leaks, faster, both := 0, 0, 0
+		for seed := range uint64(nights) {
+			r := rand.New(rand.NewPCG(seed, 37))
+			a, noise, g := 100*math.Exp(r.Float64()*math.Log(9)), 0.005+float64(0.025*r.Float64()), r.NormFloat64()
+			c := FitRises(stretches(func(tS float64) float64 {
+				keep := math.Exp(-20 / lastsS)
+				g = float64(keep*g) + float64(math.Sqrt(1-keep*keep)*r.NormFloat64())
+				return (200 + float64(a*tS/60)) * micronPa * (1 + float64(noise*g))
+			}, 150, 20, 3600), 500*micronPa)
+			of := c.Causes(3600)
+			all := 1 - of.Steady + of.Faster
+			switch {
+			case of.Leak > 0.5*all:
+				leaks++
+			case of.Faster > 0.5*all:
+				faster++
+			case of.Both > 0.5*all:
+				both++
+			}
+		}
+		if t.Logf("noise over %.0f s: a leak in %d of %d, faster %d, both %d", lastsS, leaks, nights, faster, both); leaks < nights*9/10 || faster > 1 {
+			t.Errorf("noise that lasts %.0f s: a leak in %d of %d; it speeds up in %d, and is both in %d", lastsS, leaks, nights, faster, both)
+		}
+	}
+}
