@@ -18,6 +18,8 @@ const (
 	airWithin   = 3 * time.Minute // from a fifth of that, which the limit is: with a valve open it takes minutes (the field guide)
 	farReadings = 12              // whose line is the rise then
 	mostOfThem  = 0.9             // of the readings, so that a spike in them excuses nothing
+	soonAfter   = time.Minute     // it lay wildly over: a valve that was opened and shut again has let in what it did,
+	wentOn      = 1.5             // and water still has far to go (our choice, from drawn curves)
 	backFor     = 5 * time.Minute // a level that has fallen back must stay
 	backWithin  = 0.15            // of the level before: the gauge's own doing
 	kickMost    = 10 * time.Minute
@@ -33,7 +35,9 @@ type airIn struct {
 	back     time.Duration // since when the level is under the limit again; 0: it is not
 	spoiled  bool          // the hold can prove nothing any more
 	wild     bool          // the newest readings lie wildly over the limit,
-	fast     bool          // and came there as fast as air does
+	fast     bool          // and came there as fast as air does,
+	wildAt   time.Duration // then;
+	soonPa   float64       // the level soon after; 0: it is not as long
 
 	deaf   time.Duration // since when the gauge speaks but gives no value, and for how many readings
 	deafN  int
@@ -80,8 +84,8 @@ func (j *vacuumHold) wildPa() float64 {
 }
 
 // comesIn reports whether the newest readings lie wildly over the limit and came
-// there from it as fast as only air does. Water and leaks get as far in an hour:
-// of what takes longer the fit knows the cause.
+// there from it as fast as air does. Water and leaks get as far in an hour, and the fit
+// knows the cause of what takes longer.
 func (j *vacuumHold) comesIn() bool {
 	was := j.air.wild
 	if j.air.wild = j.isWild(); j.air.wild && !was {
@@ -93,8 +97,18 @@ func (j *vacuumHold) comesIn() bool {
 			}
 		}
 		j.air.fast = last-under <= airWithin
+		j.air.wildAt, j.air.soonPa = last, 0
+	}
+	if j.air.wild && j.air.soonPa == 0 && j.ss[len(j.ss)-1].t >= j.air.wildAt+soonAfter {
+		j.air.soonPa = j.recentPa()
 	}
 	return j.air.wild && j.air.fast
+}
+
+// isWater reports whether what came as fast as air does is water after all, of which much boils in
+// warm pipes: the fit has seen it level off since, and it took minutes over that.
+func (j *vacuumHold) isWater(cause string) bool {
+	return cause == "moisture" && j.causeAt >= j.air.wildAt && j.air.soonPa > 0 && j.view.nowPa > wentOn*j.air.soonPa
 }
 
 // noteBefore keeps the level before a sudden rise.

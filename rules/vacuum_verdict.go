@@ -31,7 +31,7 @@ func (j *vacuumHold) passLimit(out []Finding) []Finding {
 		cause = j.lastCause()
 	}
 	words := cause
-	if j.comesIn() {
+	if j.comesIn() && !j.isWater(cause) {
 		words, cause = "air", "leak"
 	}
 	if !j.raised || j.told < Wake {
