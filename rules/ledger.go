@@ -64,6 +64,7 @@ const (
 	pause       = 500 * time.Millisecond // readings closer than this are one
 	gulpMost    = 2.0                    // kg: a fall of more that no rate explains is another cylinder (common practice)
 	endedMost   = 10 * time.Minute       // how long after its end a step's flow may have gone on
+	latelyFor   = 2 * time.Minute        // that tell how it flowed before a silence; our choice
 	historyFor  = 5 * time.Minute        // of readings that give a level
 	levelEvery  = 4 * time.Second        // how often it is taken anew
 	levelLong   = 12 * time.Second       // and of seldom readings that lie on its line
@@ -133,6 +134,7 @@ type platform struct {
 	paused  bool          // it was silent for a while, and came back
 	away    bool          // the box was off since the last weight, nobody knows for how long
 	cut     bool          // the box was off since
+	lost    bool          // and nobody knows for how long, nor what it weighed when that came back
 	units   granularity
 	unit    bool // it shows pounds, or did: what it calls kilograms is in doubt
 	byTare  bool // because no cylinder of the job weighs so much
@@ -171,6 +173,7 @@ type platform struct {
 	every                time.Duration
 	beganAsleep          bool    // what it weighed then is from, and it was silent as the step was begun
 	betweenKg, betweenHi float64 // between the steps: in best and not surely; perhaps
+	firstHeard           *firstHeard
 }
 
 // Next follows the scale; it finds nothing. Two judges of a step hold it: each
@@ -224,7 +227,7 @@ func (p *platform) told(now time.Duration, mark string) {
 		return
 	}
 	if mark == "cylinder-swapped" && p.unheardYet() {
-		p.betweenHi = p.mostBetween(now - p.from.t)
+		p.unseen(p.mostBetween(now-p.from.t), p.start.kg, now, now)
 		p.standsAnew()
 		p.cylinder++
 		return
@@ -337,13 +340,39 @@ func (p *platform) flowsOn(quiet time.Duration, heard bool) (kg float64) {
 		}
 	case p.hardlyHeard() && (len(p.own()) > 0 || !heard) && quiet >= backAfter:
 		return min(p.mostLeft(), float64(p.widest()*quiet.Seconds()))
-	case !p.silence(quiet, backAfter) || p.lifted || p.sendsChanges():
+	case !p.silence(quiet, backAfter):
+	case p.hint == "cylinder-swapped" && p.hinted > p.fit.t: // somebody changes it: the next one gives
+		return float64(gapHigh * max(p.fastest, p.fit.rate) * quiet.Seconds())
+	case p.lifted && p.flowing.rate > noFlow && p.fitted-p.began < gapAtLeast: // or it was zeroed while it flowed: too few readings tell
+		return float64(gapHigh * p.flowing.rate * (quiet + p.fitted - p.stood.t).Seconds())
+	case p.lifted || p.sendsChanges():
 	case p.opening():
 		return float64(p.widest() * quiet.Seconds())
 	case p.fit.rate > noFlow:
 		return float64(gapHigh * p.fit.rate * quiet.Seconds())
+	default:
+		return float64(gapHigh * p.lately() * quiet.Seconds())
 	}
 	return 0
+}
+
+// lately is the flow of the last two minutes, where the newest readings stood still for too short a
+// time to show that it has ended: so slow a flow moves a display seldom.
+func (p *platform) lately() (rate float64) {
+	ss := p.own()
+	n := len(ss) - 1
+	k := n
+	for k > 0 && ss[n].t-ss[k-1].t <= latelyFor {
+		k--
+	}
+	if n < levelReads || k == n {
+		return 0
+	}
+	rate = (ss[k].v - ss[n].v) / (ss[n].t - ss[k].t).Seconds()
+	if still := restLevel(ss, p.noise, false); rate <= noFlow || float64(rate*still.span.Seconds()) >= 2*p.units.digit()+p.pairs() {
+		return 0
+	}
+	return rate
 }
 
 // leftFlowing reports whether the box was off since the last weight, nobody knows for how

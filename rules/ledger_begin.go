@@ -39,7 +39,6 @@ func (l *ledger) weighedBefore(s Start) {
 		}
 		if i < len(s.weighed) && s.weighed[i].Point != "" {
 			l.platforms[k].earlier = sample{l.clock.of(s.weighed[i].Taken), s.weighed[i].Value}
-			l.platforms[k].every = pt.Every
 		}
 		k++
 	}

@@ -181,7 +181,8 @@ func (p *platform) changedBefore(last, newest, s sample) bool {
 	put := newest.v >= 1 && newest.v-last.v >= gulpMost
 	off := !p.lifted && p.usual() >= seldom && last.v > gulpMost+emptyKg && math.Abs(newest.v) < emptyKg && s.v < emptyKg
 	zeroed := !p.lifted && p.hintedAt(newest.t) && p.hint == "scale-zeroed" && math.Abs(newest.v) < emptyKg && s.v <= newest.v+p.jump()
-	if p.back || !put && !off && !zeroed {
+	fell := !p.lifted && last.v-newest.v > gulpMost && s.v < emptyKg && p.toldSwapped(newest) // it was on its way off
+	if p.back || !put && !off && !zeroed && !fell {
 		return false
 	}
 	p.stoodFirst()

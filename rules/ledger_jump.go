@@ -33,10 +33,14 @@ func (p *platform) breakSegment() {
 	frozen, sure := p.frozen(last, first, flows)
 	p.unit = p.unit || p.unitChanged(was, after, flowing, gap)
 	switch {
-	case p.carried && len(p.good) == 1: // another cylinder since the step before
+	case p.carried && len(p.good) == 1 && !(p.back && last.v < 0): // another cylinder since the step before
 		p.start = weight{t: last.t, kg: last.v}
-		p.betweenHi = max(p.mostBetween(gap), last.v-first.v) // or it is the same one, and gave that
+		p.unseen(max(p.mostBetween(gap), last.v-first.v), last.v, first.t, p.stepAt) // or it is the same one, and gave that
+		next := p.firstHeard
 		p.next(last.t, last.v, EndedSwap, true)
+		if next != nil { // what the one before gave is in its row
+			p.firstHeard = &firstHeard{since: next.since}
+		}
 	case p.keyed(last) && !silent:
 		p.next(last.t, was.kg, EndedZeroed, false)
 	case !silent && !frozen && !zeroed && !empty && !p.lifted && math.Abs(fall) > gulpMost && !p.hintedAt(first.t) && p.fast[0].t == first.t && steady(flowing, after):
@@ -68,6 +72,11 @@ func (p *platform) breakSegment() {
 		p.next(last.t, was.kg, EndedSwap, true)
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
+	case p.cleared && !zeroed && !p.lifted && after.kg > emptyKg && math.Abs(fall) <= p.jump(): // lifted off and put back: it gave nothing meanwhile
+		p.next(last.t, was.kg, EndedSwap, false)
+		if r := &p.rows[len(p.rows)-1]; fall > 0 && !(p.hintedAt(first.t) && p.hint == "cylinder-swapped") {
+			r.BestKg, r.HighKg = r.BestKg+fall, r.HighKg+fall
+		}
 	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
 		p.another(last.t, was, gap)
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
@@ -113,6 +122,9 @@ func (p *platform) breakSegment() {
 // another closes a segment where another cylinder stands there: the one before may have
 // flowed on until then.
 func (p *platform) another(t time.Duration, was weight, gap time.Duration) {
+	if len(p.rows) == 0 && math.Abs(was.kg) < emptyKg { // the first one: what the empty platform showed, a hose laid on it perhaps
+		p.zero = was.kg
+	}
 	p.next(t, was.kg, EndedSwap, true)
 	p.rows[len(p.rows)-1].HighKg += float64(max(0, was.rate) * gap.Seconds())
 }
@@ -209,6 +221,9 @@ func (p *platform) leftAlone(s sample) {
 		if r.Cylinder = l.cylinder; r.Ended == EndedSwap {
 			r.Ended = EndedShift
 		}
+	}
+	if p.lifted { // of a scale that was zeroed the cylinder shows no more than an empty platform
+		p.lifted, p.empties, p.offRow = false, nil, 0
 	}
 	p.cylinder, p.swapped, p.untold = l.cylinder, l.swapped, l.untold
 	if p.byTare {

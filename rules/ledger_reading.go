@@ -54,9 +54,15 @@ func (p *platform) weigh(s sample) {
 			p.bridge(s, EndedPowerCut)
 			return
 		}
+		p.lost = true
 	}
 	if len(p.pending) > 0 {
 		p.weighAfterJump(s, last, newest)
+		return
+	}
+	if !p.lifted && p.silence(s.t-last.t, gapAtLeast) && p.toldSwapped(last) && !p.hintedAt(s.t) { // whatever it weighs: it is another one
+		p.pending, p.fast, p.unheard, p.back = []sample{s}, []sample{s}, s.t-last.t, false
+		p.breakSegment()
 		return
 	}
 	p.back = p.cameBackZeroed(last, s)
@@ -184,7 +190,7 @@ func (p *platform) accept(s sample) {
 		p.same, p.sameBy = s, 0
 	}
 	p.noise.see(s)
-	p.good = append(p.good, s)
+	p.good, p.lost = append(p.good, s), false
 	if len(p.own()) >= levelReads {
 		p.beat = p.usual()
 	}

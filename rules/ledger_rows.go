@@ -36,7 +36,7 @@ func (p *platform) closeRow(t time.Duration, kg float64, why string) {
 		r.Cylinder = 0 // nothing stood there
 	}
 	p.rows = append(p.rows, r)
-	p.betweenKg, p.betweenHi, p.handLast, p.blind, p.spanned = 0, 0, leeway{}, nil, nil
+	p.betweenKg, p.betweenHi, p.firstHeard, p.handLast, p.blind, p.spanned = 0, 0, nil, leeway{}, nil, nil
 }
 
 // flowedOn adds what flowed between the last reading of a closed segment and

@@ -20,14 +20,20 @@ func (p *platform) toldZeroed(since sample) bool {
 	return p.hint == "scale-zeroed" && p.hinted > 0 && p.hinted-hintFor > since.t
 }
 
+// toldSwapped reports whether somebody said since a reading that he changed the cylinder.
+func (p *platform) toldSwapped(since sample) bool {
+	return p.hint == "cylinder-swapped" && p.hinted > 0 && p.hinted-hintFor > since.t
+}
+
 // cameBackZeroed reports whether a scale that was silent shows nothing now
 // although a cylinder stood on it and cannot have emptied.
 func (p *platform) cameBackZeroed(last, s sample) bool {
 	gap := s.t - last.t
-	if p.silence(gap, backAfter) && p.toldZeroed(last) && s.v < emptyKg {
+	silent := p.lost || p.silence(gap, backAfter)
+	if silent && p.toldZeroed(last) && s.v < emptyKg {
 		return true
 	}
-	if !p.silence(gap, backAfter) || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
+	if !silent || math.Abs(s.v) >= max(emptyKg, float64(emptyShare*last.v)) {
 		return false
 	}
 	meant := float64(p.fit.rate * gap.Seconds())
@@ -35,9 +41,9 @@ func (p *platform) cameBackZeroed(last, s sample) bool {
 		nought := math.Abs(s.v) <= p.units.digit()+float64(max(0, p.fit.rate)*p.usual().Seconds())
 		return nought || last.v-s.v > float64(gapHigh*meant)+emptyKg
 	}
-	// It was zeroed before: about nought again although it flowed, or where it was
-	// zeroed last, so that the same again says nothing of what flowed.
-	return last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10) ||
+	// It was zeroed before: about nought again, from well below it or although it flowed, or where
+	// it was zeroed last, so that the same again says nothing of what flowed.
+	return !p.lifted && s.v-last.v > p.jump() && math.Abs(s.v) <= max(p.units.digit()+p.pairs(), -last.v/4) || last.v < 0 && meant > p.jump() && last.v-s.v < max(p.pairs(), meant/10) ||
 		p.zeroedRow > 0 && !p.lifted && math.Abs(last.v) <= p.jump() && math.Abs(s.v) <= p.units.digit()+p.pairs()
 }
 
@@ -170,11 +176,12 @@ func (p *platform) breakSilent(was, after weight, gap time.Duration) {
 		return
 	}
 	p.unwatched(len(p.rows), was, after, last.t, first.t)
-	p.blind.opened, p.blind.put = opened, fresh
+	swapped := p.toldSwapped(last)
+	p.blind.opened, p.blind.put, p.blind.lost = opened, fresh || swapped, p.lost
 	p.reckon(after)
-	if p.hintedAt(first.t) && p.hint == "cylinder-swapped" {
+	if swapped {
 		p.cylinder++
-		p.zeroedRow, p.blind = 0, nil
+		p.zeroedRow, p.hinted, p.swapped, p.untold = 0, 0, first.t, false
 	}
 }
 
@@ -185,6 +192,7 @@ type blind struct {
 	silent bool // nothing was heard for longer than between two readings
 	opened bool // a valve had just been opened, by how much nobody knows
 	put    bool // another cylinder was put on meanwhile, or it had not given yet
+	lost   bool // nobody knows for how long
 }
 
 // unwatched adds a row of what flowed between two weights that cannot be
@@ -240,6 +248,9 @@ func (p *platform) reckon(after weight) {
 	if p.stepAt > r.Since && p.fastest > high { // a step that was begun meanwhile opened a valve anew
 		r.HighKg += float64((p.fastest - high) * max(0, (r.Until-p.stepAt).Seconds()))
 	}
+	if u.lost {
+		r.HighKg = math.Inf(1)
+	}
 	if in := p.zeroedGross - p.tare; in > emptyKg { // no more than was in it, steel and all where its tare is not known
 		r.LowKg, r.BestKg, r.HighKg = min(r.LowKg, in), min(r.BestKg, in), min(r.HighKg, in)
 	}
@@ -275,7 +286,7 @@ func (p *platform) regain(grossKg, openKg float64) {
 // cylinder, or by another nought.
 func (p *platform) found(kg float64) {
 	r := &p.rows[p.zeroedRow-1]
-	if kg < -p.jump() || kg > p.jump()+float64(jumpKgPerS*(r.Until-r.Since).Seconds()) {
+	if kg < -p.jump() || kg > p.jump()+max(r.HighKg, float64(jumpKgPerS*(r.Until-r.Since).Seconds())) {
 		return
 	}
 	kg = max(0, kg)

@@ -18,7 +18,7 @@ func beginLedger(s Start) *ledger {
 		if p.Role == "charging-scale" {
 			tare, _ := limit(s.Step, "tare")
 			l.lb = p.Unit == "lb" || p.Unit == "oz"
-			l.platforms = append(l.platforms, &platform{point: p.Name, cylinder: 1, tare: tare.Value, swapped: -toldLate})
+			l.platforms = append(l.platforms, &platform{point: p.Name, every: p.Every, cylinder: 1, tare: tare.Value, swapped: -toldLate})
 		}
 	}
 	last, ok := lastWeighed(s.Earlier)
@@ -112,6 +112,22 @@ func (p *platform) flowedUnheard(from, s sample) bool {
 	return p.unheardKg > 0 && p.unheardKg < from.v && fall >= -p.jump() && fall <= p.jump()+float64(1.5*p.endRate*(s.t-from.t).Seconds())+p.unheardKg
 }
 
+// unseen is what a cylinder may have given, between the steps and since this one was begun, that was changed
+// before the scale was heard; the next one may have given, too.
+func (p *platform) unseen(betweenKg, inKg float64, changed, since time.Duration) {
+	p.betweenHi = betweenKg
+	if quiet := changed - p.stepAt; quiet >= backAfter && quiet.Seconds() > float64(lostReads*p.every.Seconds()) {
+		p.betweenHi = max(betweenKg, min(inKg, betweenKg+float64(p.widest()*quiet.Seconds())))
+		p.firstHeard = &firstHeard{p.betweenHi, since}
+	}
+}
+
+// firstHeard is another cylinder that stood there as a step's scale was first heard.
+type firstHeard struct {
+	beforeKg float64       // what the one before it may have given unseen
+	since    time.Duration // when it was put on, at the earliest
+}
+
 // begin takes the gross weight with which a segment begins. Where it goes on
 // from the step before, what flowed between counts: surely where the rate at
 // that step's end explains it, else doubtfully.
@@ -126,6 +142,9 @@ func (p *platform) begin(first weight) {
 		}
 		if len(p.rows) == 0 && p.cylinder == 1 && !p.settling && (p.settled || p.usual() >= seldom) && !p.silence(first.t, 0) {
 			p.betweenHi = float64(p.flowsAtFirst(first) * first.t.Seconds()) // it may have flowed since the step's begin
+		}
+		if a := p.firstHeard; a != nil && len(p.begun) > 0 {
+			p.betweenHi = a.beforeKg + float64(gapHigh*p.flowsAtFirst(first)*(p.begun[0].t-a.since).Seconds())
 		}
 		return
 	}

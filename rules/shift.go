@@ -238,6 +238,7 @@ type joint struct {
 	by                   float64       // of so much
 	start                weight
 	blur                 float64
+	from                 *sample
 	began                time.Duration
 	begun                []sample
 	settled, settling    bool
@@ -252,7 +253,7 @@ func (p *platform) jointed(was weight, by float64) *joint {
 	for k > 0 && ss[len(ss)-1].t-ss[k-1].t < gustFor {
 		k--
 	}
-	return &joint{was: was, gust: highestRise(ss[k:]), by: by, start: p.start, blur: p.blur, began: p.began, begun: p.begun, settled: p.settled, settling: p.settling,
+	return &joint{was: was, gust: highestRise(ss[k:]), by: by, start: p.start, blur: p.blur, from: p.from, began: p.began, begun: p.begun, settled: p.settled, settling: p.settling,
 		betweenKg: p.betweenKg, betweenHi: p.betweenHi, variance: p.variance, rows: len(p.rows)}
 }
 
@@ -329,7 +330,7 @@ func (p *platform) rejoin() {
 		return
 	}
 	p.rows = p.rows[:j.rows]
-	p.start, p.blur, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.began, j.begun, true, j.settling
+	p.start, p.blur, p.from, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.from, j.began, j.begun, true, j.settling
 	p.betweenKg, p.betweenHi, p.variance = j.betweenKg, j.betweenHi, j.variance
 }
 
