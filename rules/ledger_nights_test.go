@@ -515,3 +515,35 @@ func TestACylinderChangedBeforeAStepsScaleIsHeardIsOpen(t *testing.T) {
 		t.Errorf("heard in time: [%.3f, %.3f]", c.lowKg, c.highKg)
 	}
 }
+
+// A hose that is moved amid a draw-in's flow shifts the weight for good, by less than flows between two
+// readings or a little more: it is no flow, either way. That was told short, or too much, for sure.
+func TestAHoseMovedAmidAFastFlowIsNoFlow(t *testing.T) {
+	for _, every := range []float64{5, 10} {
+		const nights = 60
+		out := 0
+		for seed := range uint64(nights) {
+			r := rand.New(rand.NewPCG(seed, 63))
+			rate, ebb, digit := 0.012+float64(0.015*r.Float64()), 150+float64(500*r.Float64()), 0.005*float64(1+r.IntN(2))
+			shift := 60 + float64(every*(8+float64(6*r.Float64())))
+			by := (0.12 + float64(0.2*r.Float64())) * float64(2*r.IntN(2)-1)
+			in := func(s float64) float64 { return float64(rate * ebb * -math.Expm1(-math.Max(0, s-60)/ebb)) }
+			p := &platform{point: "scale", cylinder: 1}
+			for s := float64(every * r.Float64()); s < 700; s += every {
+				kg := 21 - in(s) + float64(0.003*r.NormFloat64())
+				if s >= shift {
+					kg += by
+				}
+				p.weigh(sample{time.Duration(s * float64(time.Second)), math.Round(kg/digit) * digit})
+			}
+			p.finish()
+			last := p.good[len(p.good)-1].t.Seconds()
+			if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); in(last) < c.lowKg-0.02 || in(last) > c.highKg+0.02 {
+				out++
+			}
+		}
+		if out > 1 {
+			t.Errorf("each %.0f s: the band leaves the truth out in %d of %d nights", every, out, nights)
+		}
+	}
+}

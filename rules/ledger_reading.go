@@ -180,7 +180,7 @@ func (p *platform) accept(s sample) {
 	if n := len(p.good); n > 0 {
 		last := p.good[n-1]
 		dt := (s.t - last.t).Seconds()
-		if off := last.v - s.v - float64(p.fit.rate*dt); (p.suspect == 0 || math.Abs(off) > 2*p.leapt) && n >= 3 && p.noise.levels >= 3 && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.held(s) {
+		if off := last.v - s.v - float64(p.fit.rate*dt); (p.suspect == 0 || math.Abs(off) > 2*p.leapt) && n >= 3 && (p.noise.levels >= 3 || p.noise.waved.seen >= 8 && p.beat <= bumpMost+bumpMost/10) && math.Abs(off) > max(0.6*jumpLeast, 0.6*p.pairs()) && !p.held(s) {
 			p.suspect, p.leapt, p.doubt = s.t, math.Abs(off), 0
 		}
 		if s.v != p.same.v {

@@ -14,6 +14,7 @@ const (
 	doubtedMost  = 8 * bumpMost    // looked at again until then, each time after twice as long; our choice
 	comesToRest  = 6 * time.Second // what a display takes at the most to show what was laid on it; our choice
 	doubtedReads = 4               // the same in readings, where they come seldom; our choice
+	evenReads    = 5               // that show that nobody turned the valve, where the level takes fewer; our choice
 	doubtedWorth = 5               // of chi-square, for which it is worth while to look again; our choice
 	doubtedLeft  = 9               // of chi-square, that leave a doubt where nothing tells more: three standard errors; our choice
 )
@@ -70,7 +71,9 @@ func (p *platform) shift(s stepped) bool {
 	gap := after.t - before.t
 	was, is := newestLevel(p.good[:s.at], p.noise), firstLevel(p.good[s.on:], p.noise)
 	// Amid a flow that nobody turned; or upwards of what stood still.
-	if !steady(was, is) && (s.by < 0 || was.rate > 0 || is.rate > 0) {
+	// Of a quiet scale two readings are a level, and five tell whether it flowed as fast before them.
+	even := steady(was, is) || s.better >= 4*stepBetter && evenFlow(tail(p.good[:s.at], evenReads), p.good[s.on:min(len(p.good), s.on+evenReads)])
+	if !even && (s.by < 0 || was.rate > 0 || is.rate > 0) {
 		return false
 	}
 	if s.by < 0 && p.roseBefore(s.at) { // what was laid on was taken off again
@@ -102,6 +105,20 @@ func (p *platform) shift(s stepped) bool {
 	}
 	p.open(since)
 	return true
+}
+
+// evenFlow reports whether it flowed before and after at about one rate, by lines through all of
+// some readings.
+func evenFlow(before, after []sample) bool {
+	less, more := math.Inf(1), 0.0
+	for _, ss := range [][]sample{before, after} {
+		var line lineSums
+		for _, s := range ss {
+			line.add((s.t - ss[0].t).Seconds(), s.v-ss[0].v)
+		}
+		less, more = min(less, -line.slope()), max(more, -line.slope())
+	}
+	return min(len(before), len(after)) >= evenReads && less > max(noFlow, float64(steadyShare*more))
 }
 
 // roseBefore reports whether the weight rose within the time of a bump before a reading:
