@@ -49,6 +49,7 @@ type Fact struct{ Label, Text string }
 // Table is rows under headings. A cell holds text; a column of numbers is set to the right.
 type Table struct {
 	Caption string
+	Label   string // what it is where the heading above says it, for who does not see the page
 	Columns []Column
 	Rows    [][]string
 }

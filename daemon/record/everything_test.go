@@ -369,3 +369,28 @@ func TestRealTextOfEverything(t *testing.T) {
 		}
 	}
 }
+
+// A heading and the caption right below it do not say the same, and a step's
+// number stands in the name that begins its sentence.
+func TestNothingIsSaidTwiceOnPaper(t *testing.T) {
+	blocks := everythingLaid(t).Blocks
+	for i, b := range blocks[1:] {
+		h, headed := blocks[i].(record.Heading)
+		table, tabled := b.(record.Table)
+		if !headed || !tabled || table.Caption == "" {
+			continue
+		}
+		for _, word := range strings.Fields(strings.ToLower(table.Caption)) {
+			if word = strings.Trim(word, ",:"); len(word) > 3 && strings.Contains(strings.ToLower(h.Text), word) {
+				t.Errorf("below %q the table is called %q", h.Text, table.Caption)
+			}
+		}
+	}
+	for _, b := range blocks {
+		p, ok := b.(record.Paragraph)
+		title, rest, parted := strings.Cut(p.Text, ": ")
+		if name := strings.TrimRight(title, " 0123456789"); ok && parted && name != "" && strings.HasPrefix(rest, name+" ") {
+			t.Errorf("said twice: %s", p.Text)
+		}
+	}
+}

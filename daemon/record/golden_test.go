@@ -2,6 +2,7 @@ package record_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"flag"
 	"fmt"
@@ -75,7 +76,7 @@ func plainText(d record.Document) string {
 			for _, c := range x.Columns {
 				heads = append(heads, c.Title)
 			}
-			line("table: %s\n  %s", x.Caption, strings.Join(heads, " | "))
+			line("table: %s\n  %s", cmp.Or(x.Caption, "("+x.Label+")"), strings.Join(heads, " | "))
 			for _, row := range x.Rows {
 				line("  %s", strings.ReplaceAll(strings.Join(row, " | "), "\n", " "))
 			}

@@ -76,9 +76,9 @@ type htmlBlock struct {
 
 // htmlTable is a table with the class of each cell.
 type htmlTable struct {
-	Caption string
-	Columns []Column
-	Rows    [][]htmlCell
+	Caption, Label string
+	Columns        []Column
+	Rows           [][]htmlCell
 }
 
 type htmlCell struct {
@@ -152,7 +152,7 @@ func htmlBlockOf(b Block, i int) (h htmlBlock) {
 }
 
 func htmlTableOf(t Table) *htmlTable {
-	out := htmlTable{Caption: t.Caption, Columns: t.Columns}
+	out := htmlTable{Caption: t.Caption, Label: t.Label, Columns: t.Columns}
 	for _, row := range t.Rows {
 		var cells []htmlCell
 		for i, text := range row {

@@ -71,7 +71,7 @@ func (l *laying) put(bs ...Block) {
 // withoutEmpty leaves out the columns in which no row says anything: blanks
 // look like something forgotten.
 func (t Table) withoutEmpty() Table {
-	out := Table{Caption: t.Caption, Rows: make([][]string, len(t.Rows))}
+	out := Table{Caption: t.Caption, Label: t.Label, Rows: make([][]string, len(t.Rows))}
 	for i, c := range t.Columns {
 		if len(t.Rows) > 0 && !slices.ContainsFunc(t.Rows, func(row []string) bool { return i < len(row) && row[i] != "" }) {
 			continue
@@ -116,7 +116,11 @@ func (l *laying) first() {
 	for _, s := range r.Steps {
 		text := s.Sentence
 		if title := l.stepTitle(s); !strings.HasPrefix(strings.ToLower(text), strings.ToLower(title)) {
-			text = title + ": " + text
+			if rest, said := strings.CutPrefix(text, titled(stepWord(s.Step))+" "); said { // begun several times: its number goes into the name that stands there
+				text = title + " " + rest
+			} else {
+				text = title + ": " + text
+			}
 		}
 		l.put(Paragraph{Tone: Result, State: s.shown(), Text: text})
 	}
@@ -488,7 +492,7 @@ func (l *laying) units() {
 		return
 	}
 	l.part("Units and their addresses", "units")
-	t := Table{Caption: "Address sheet", Columns: []Column{{Title: "Unit"}, {Title: "Kind"}, {Title: "Room", Wide: true}, {Title: "Address"}, {Title: "Model"}, {Title: "Branch, port"}, {Title: "Found"}, {Title: "Remark"}}}
+	t := Table{Label: "Address sheet", Columns: []Column{{Title: "Unit"}, {Title: "Kind"}, {Title: "Room", Wide: true}, {Title: "Address"}, {Title: "Model"}, {Title: "Branch, port"}, {Title: "Found"}, {Title: "Remark"}}}
 	for _, u := range l.r.Units {
 		branch, found := u.Branch, "no"
 		if u.Port > 0 {
@@ -528,7 +532,7 @@ func (l *laying) settings() {
 		l.say(Plain, noSettings)
 		return
 	}
-	t := Table{Caption: "Settings changed", Columns: []Column{{Title: "Unit"}, {Title: "Setting"}, {Title: "From"}, {Title: "To"}, {Title: "Remark", Wide: true}, {Title: "When"}, {Title: "By"}}}
+	t := Table{Label: "Settings changed", Columns: []Column{{Title: "Unit"}, {Title: "Setting"}, {Title: "From"}, {Title: "To"}, {Title: "Remark", Wide: true}, {Title: "When"}, {Title: "By"}}}
 	for _, x := range l.r.Settings {
 		t.Rows = append(t.Rows, []string{x.Unit, x.Number, x.From, x.To, x.Note, momentText(x.At), x.By})
 	}
@@ -541,7 +545,7 @@ func (l *laying) flags() {
 		l.say(Plain, "None was raised.")
 		return
 	}
-	t := Table{Caption: "Flags, in the order raised", Columns: []Column{{Title: "Raised"}, {Title: "Flag"}, {Title: "Urgency"}, {Title: "What was said", Wide: true}, {Title: "Acknowledged"}, {Title: "Cleared"}}}
+	t := Table{Label: "Flags, in the order raised", Columns: []Column{{Title: "Raised"}, {Title: "Flag"}, {Title: "Urgency"}, {Title: "What was said", Wide: true}, {Title: "Acknowledged"}, {Title: "Cleared"}}}
 	for _, f := range l.r.Flags {
 		if f.Unread && !f.Acknowledged { // who answered for one finds it
 			continue
@@ -604,7 +608,7 @@ func (l *laying) checks() {
 		return
 	}
 	l.part("Checks that no sensor sees", "checks")
-	t := Table{Caption: "Checks", Columns: []Column{{Title: "Check"}, {Title: "State"}, {Title: "What is so when it is done", Wide: true}, {Title: "Said", Wide: true}, {Title: "Source", Wide: true}}}
+	t := Table{Label: "Checks", Columns: []Column{{Title: "Check"}, {Title: "State"}, {Title: "What is so when it is done", Wide: true}, {Title: "Said", Wide: true}, {Title: "Source", Wide: true}}}
 	for _, c := range l.r.Checks {
 		var said []string
 		for _, m := range c.Said {
@@ -656,8 +660,8 @@ func (l *laying) notes() {
 	}
 }
 
-func (l *laying) marks(caption string, notes []Note) {
-	t := Table{Caption: caption, Columns: []Column{{Title: "When"}, {Title: "Mark"}, {Title: "Value", Number: true}, {Title: "Note", Wide: true}, {Title: "By"}}}
+func (l *laying) marks(label string, notes []Note) {
+	t := Table{Label: label, Columns: []Column{{Title: "When"}, {Title: "Mark"}, {Title: "Value", Number: true}, {Title: "Note", Wide: true}, {Title: "By"}}}
 	for _, n := range notes {
 		value := ""
 		if n.Unit != "" {
@@ -673,7 +677,7 @@ func (l *laying) instruments() {
 		return
 	}
 	l.part("Instruments", "instruments")
-	t := Table{Caption: "Instruments", Columns: []Column{{Title: "Point", Wide: true}, {Title: "Measures"}, {Title: "Read by"}, {Title: "Serial"}, {Title: "Calibrated"}, {Title: "Against", Wide: true}, {Title: "Until"}, {Title: "Used"}}}
+	t := Table{Label: "Instruments", Columns: []Column{{Title: "Point", Wide: true}, {Title: "Measures"}, {Title: "Read by"}, {Title: "Serial"}, {Title: "Calibrated"}, {Title: "Against", Wide: true}, {Title: "Until"}, {Title: "Used"}}}
 	for _, x := range l.r.Instruments {
 		used := "no"
 		if x.Used {

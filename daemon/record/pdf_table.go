@@ -50,7 +50,9 @@ func (s *sheet) lay(t Table) *laidTable {
 var narrowShares = []float64{1, 0.7, 0.35, 0}
 
 func (l *laidTable) set(t Table) {
-	l.caption = l.s.wrap(t.Caption, boldStyle, l.s.width())
+	if t.Caption != "" {
+		l.caption = l.s.wrap(t.Caption, boldStyle, l.s.width())
+	}
 	for i, c := range t.Columns {
 		l.titles = append(l.titles, l.s.wrap(c.Title, l.head, l.widths[i]-2*cellSide))
 	}
