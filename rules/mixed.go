@@ -486,8 +486,9 @@ func (j *mixedRun) Outlook(at Instant) Outlook {
 	if j.both {
 		o.Left = max(0, left)
 	}
-	o.Sentence = mixedStands(o.Elapsed, len(j.units), done, faulty, j.both, j.lasts, max(0, left))
 	o.Next = j.next(now)
+	over := o.Next == nil && !j.given && len(j.units) > 1
+	o.Sentence = mixedStands(o.Elapsed, len(j.units), done, faulty, j.both, over, j.lasts, max(0, left))
 	return o
 }
 

@@ -52,6 +52,10 @@ func TestTheMixedRunShowsTheHalfThatIsGoingOn(t *testing.T) {
 	ask(1400, "cool", "heat", "cool", "heat")
 	want(1400+600, "2 of 2 10m0s: cool heat cool heat")
 	want(1400+lasts, "nothing")
+	o := x.Outlooks(at(1, 1400+lasts))[0].Outlook
+	if !strings.Contains(o.Sentence, "both halves have had their 20 min: end the step") || !strings.Contains(o.Units[0].Sentence, "type what you read off") {
+		t.Errorf("at the end it says %q, and of a unit without sensors %q", o.Sentence, o.Units[0].Sentence)
+	}
 	// Who stops all of them between the halves is asked for the other half.
 	x = feed{Engine: NewEngine(site, []Rule{MixedRun})}
 	x.next(1, 0, &Started{})

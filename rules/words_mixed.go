@@ -78,13 +78,16 @@ func mixedUnitStands(x *mixedUnit, j *mixedRun) string {
 			said = append(said, fmt.Sprintf("%s %s, at least %s is asked", mixedWord[m], Kelvin.Text(v.splitK), Kelvin.Text(j.leastK(v))))
 		}
 	}
+	if len(said) == 0 && (x.series[supplyAir].point.Name == "" || x.series[returnAir].point.Name == "") {
+		return splitWaits(x.unit, splitNoSensor(x.unitAir, j.air.carriesAir()))
+	}
 	if len(said) == 0 {
 		return fmt.Sprintf("%s has shown neither heating nor cooling yet.", unitName(x.unit))
 	}
 	return fmt.Sprintf("%s: %s.", unitName(x.unit), strings.Join(said, "; "))
 }
 
-func mixedStands(elapsed time.Duration, units, done, faulty int, both bool, lasts, left time.Duration) string {
+func mixedStands(elapsed time.Duration, units, done, faulty int, both, over bool, lasts, left time.Duration) string {
 	s := fmt.Sprintf("Mixed run, %s.", span(elapsed))
 	switch {
 	case units == 0:
@@ -98,6 +101,9 @@ func mixedStands(elapsed time.Duration, units, done, faulty int, both bool, last
 	}
 	if left > 0 {
 		return fmt.Sprintf("%s; this half goes on for %s.", s, span(left))
+	}
+	if over {
+		return fmt.Sprintf("%s; both halves have had their %s: end the step once nothing is left to measure.", s, span(lasts))
 	}
 	return fmt.Sprintf("%s; this half has had its %s.", s, span(lasts))
 }
