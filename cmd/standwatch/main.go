@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"slices"
 	"syscall"
 
@@ -80,7 +81,7 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 		return exited
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "standwatch: %v; see %s --help\n", err, commandOf(err))
+		fmt.Fprintf(errOut, "standwatch: %s; see %s --help\n", plain(err.Error()), commandOf(err))
 		return exitUsage
 	}
 	k.BindTo(ctx, (*context.Context)(nil))
@@ -111,6 +112,23 @@ func commandOf(err error) string {
 		}
 	}
 	return name
+}
+
+// machineWords are how the parser speaks of numbers, and how a person does.
+var machineWords = []struct {
+	said  *regexp.Regexp
+	plain string
+}{
+	{regexp.MustCompile(`expected a (?:float|valid \d+ bit float) but got ("[^"]*")(?: \(string\))?`), "$1 is not a number"},
+	{regexp.MustCompile(`expected a valid \d+ bit u?int but got ("[^"]*")`), "$1 is not a whole number"},
+	{regexp.MustCompile(`expected \w+ value but got ("-[^"]*") \(short flag\); perhaps try (--[\w-]+="[^"]*")\?`), "$1 begins with a hyphen; if it is meant, write $2"},
+}
+
+func plain(text string) string {
+	for _, w := range machineWords {
+		text = w.said.ReplaceAllString(text, w.plain)
+	}
+	return text
 }
 
 // toldError is a failure whose lines have already been written.
