@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"standwatch/rules"
 )
@@ -355,6 +356,20 @@ func TestFormsOfferTheUnitsAPersonReads(t *testing.T) {
 			if !strings.Contains(text, `<option value="`+unit+`" selected>`) {
 				t.Errorf("%q at %s: %s does not stand first", choice, page, unit)
 			}
+		}
+	}
+}
+
+// The verdict that an end gives is a moment behind the page that follows the
+// button: until then nobody is asked to accept a step without one.
+func TestAStepThatHasJustEndedIsBeingJudged(t *testing.T) {
+	box := newFakeBox("idle")
+	for ago, want := range map[time.Duration]string{time.Second: "being judged", 10 * time.Second: "no verdict"} {
+		box.snap.Running = nil
+		box.snap.Past = []Step{{Step: rules.Step{Name: "mixed-run", Begin: 9}, Begun: holdBegun, Ended: box.snap.Wall.Add(-ago)}}
+		_, text := visit(t, box.screens().handler(), "GET", "/steps/mixed-run", nil)
+		if !strings.Contains(text, "<strong>"+want+"</strong>") || strings.Contains(text, "act-accept") != (want == "no verdict") {
+			t.Errorf("%s after its end:\n%s", ago, text)
 		}
 	}
 }

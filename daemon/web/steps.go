@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"time"
 
 	"standwatch/rules"
 )
@@ -54,6 +55,7 @@ const (
 	waiting  = "waiting"
 	underWay = "under-way"
 	ended    = "ended"    // without a verdict
+	judging  = "judging"  // ended a moment ago, and its end may give one
 	reported = "reported" // done before the box came, somebody says
 )
 
@@ -75,6 +77,10 @@ func (s *screens) stepRow(snap Snapshot, system, name string) stepRow {
 	return row
 }
 
+// judgedIn is how long a verdict that comes with a step's end may take to be
+// here: the page that follows the button is quicker (our choice).
+const judgedIn = 3 * time.Second
+
 // rowOf is the row of a step that was begun.
 func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
 	row := stepRow{System: st.System, Name: st.Name, Title: s.words.name("step", st.Name), State: underWay,
@@ -83,7 +89,9 @@ func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
 		m := s.words.moment(st.Begun, snap.Wall, snap.zone())
 		row.When, row.Text = s.words.say("step.begun", m.Ago, m.Clock), st.Outlook.Sentence
 	} else {
-		row.State = outcome(st.Verdicts)
+		if row.State = outcome(st.Verdicts); row.State == ended && snap.Wall.Sub(st.Ended) < judgedIn {
+			row.State = judging
+		}
 		m := s.words.moment(st.Ended, snap.Wall, snap.zone())
 		row.When = s.words.say("step.ended", m.Ago, m.Clock)
 		row.Text = s.summary(st)
