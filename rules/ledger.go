@@ -356,8 +356,8 @@ func (p *platform) flowsOn(quiet time.Duration, heard bool) (kg float64) {
 	return 0
 }
 
-// lately is the flow of the last two minutes, where the newest readings stood still for too short a
-// time to show that it has ended: so slow a flow moves a display seldom.
+// lately is the flow of the last two minutes, unless the newest readings show that it has ended: so slow a
+// flow moves a display seldom, so they are as many as it takes to fall by a digit and a half.
 func (p *platform) lately() (rate float64) {
 	ss := p.own()
 	n := len(ss) - 1
@@ -369,7 +369,14 @@ func (p *platform) lately() (rate float64) {
 		return 0
 	}
 	rate = (ss[k].v - ss[n].v) / (ss[n].t - ss[k].t).Seconds()
-	if still := restLevel(ss, p.noise, false); rate <= noFlow || float64(rate*still.span.Seconds()) >= 2*p.units.digit()+p.pairs() {
+	if rate <= noFlow {
+		return 0
+	}
+	var line lineSums
+	for i := n; i >= k && (n-i < evenReads || float64(rate*(ss[n].t-ss[i].t).Seconds()) <= 1.5*p.units.digit()); i-- {
+		line.add((ss[i].t - ss[n].t).Seconds(), ss[i].v-ss[n].v)
+	}
+	if -line.slope() < rate/2 {
 		return 0
 	}
 	return rate

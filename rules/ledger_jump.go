@@ -53,6 +53,9 @@ func (p *platform) breakSegment() {
 		if was.rate == 0 && surely && restLevel(p.own(), p.noise, false).span < bumpMost { // a few like readings are no shut valve
 			was.rate = flowed
 		}
+		if was.rate == 0 { // nor are they of a coarse display
+			was.rate = p.lately()
+		}
 		p.breakSilent(was, after, gap)
 	case frozen: // it showed its last value while it flowed
 		p.thaw(sure)

@@ -547,3 +547,42 @@ func TestAHoseMovedAmidAFastFlowIsNoFlow(t *testing.T) {
 		}
 	}
 }
+
+// So slow a flow moves a coarse display seldom: that it showed the same just before a silence that zeroes it is
+// no shut valve, and the best estimate is that it flowed on (the field guide). It was that nothing did, and
+// charge-near-target came late.
+func TestASlowFlowOnACoarseDisplayGoesOnInASilence(t *testing.T) {
+	for _, shut := range []bool{false, true} {
+		wrong := 0
+		for seed := range uint64(40) {
+			r := rand.New(rand.NewPCG(seed, 64))
+			rate, every := 0.0018+float64(0.0015*r.Float64()), 1+float64(5*r.Float64())
+			in := func(s float64) float64 {
+				if shut && s > 240 && s < 530 {
+					s = 240
+				} else if shut && s >= 530 {
+					s -= 290
+				}
+				return float64(rate * math.Max(0, s-60))
+			}
+			p := &platform{point: "scale", cylinder: 1}
+			zero := 0.0
+			for s := float64(every * r.Float64()); s < 800; s += every {
+				if s > 300 && s < 500 {
+					zero = 27 - in(s)
+					continue
+				}
+				p.weigh(sample{time.Duration(s * float64(time.Second)), math.Round((27-in(s)-zero+float64(0.01*r.NormFloat64()))/0.05) * 0.05})
+			}
+			p.finish()
+			went := in(800)
+			if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); math.Abs(c.bestKg-went) > 0.15 || went < c.lowKg-0.03 || went > c.highKg+0.03 {
+				wrong++
+			}
+		}
+		// Shut for a minute it looks as if it flowed on in some of them (8 before); the band holds both.
+		if most := map[bool]int{false: 4, true: 13}[shut]; wrong > most {
+			t.Errorf("shut %v: %d of 40 wrong", shut, wrong)
+		}
+	}
+}
