@@ -34,13 +34,7 @@ func (p *platform) breakSegment() {
 	p.unit = p.unit || p.unitChanged(was, after, flowing, gap)
 	switch {
 	case p.carried && len(p.good) == 1 && !(p.back && last.v < 0): // another cylinder since the step before
-		p.start = weight{t: last.t, kg: last.v}
-		p.unseen(max(p.mostBetween(gap), last.v-first.v), last.v, first.t, p.stepAt) // or it is the same one, and gave that
-		next := p.firstHeard
-		p.next(last.t, last.v, EndedSwap, true)
-		if next != nil { // what the one before gave is in its row
-			p.firstHeard = &firstHeard{since: next.since}
-		}
+		p.anotherSince(last, first)
 	case p.keyed(last) && !silent:
 		p.next(last.t, was.kg, EndedZeroed, false)
 	case !silent && !frozen && !zeroed && !empty && !p.lifted && math.Abs(fall) > gulpMost && !p.hintedAt(first.t) && p.fast[0].t == first.t && steady(flowing, after):
@@ -52,9 +46,6 @@ func (p *platform) breakSegment() {
 	case silent: // the best guess is that it flowed on as before
 		if was.rate == 0 && surely && restLevel(p.own(), p.noise, false).span < bumpMost { // a few like readings are no shut valve
 			was.rate = flowed
-		}
-		if was.rate == 0 { // nor are they of a coarse display
-			was.rate = p.lately()
 		}
 		p.breakSilent(was, after, gap)
 	case frozen: // it showed its last value while it flowed
@@ -76,10 +67,7 @@ func (p *platform) breakSegment() {
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
 	case p.cleared && !zeroed && !p.lifted && after.kg > emptyKg && math.Abs(fall) <= p.jump(): // lifted off and put back: it gave nothing meanwhile
-		p.next(last.t, was.kg, EndedSwap, false)
-		if r := &p.rows[len(p.rows)-1]; fall > 0 && !(p.hintedAt(first.t) && p.hint == "cylinder-swapped") {
-			r.BestKg, r.HighKg = r.BestKg+fall, r.HighKg+fall
-		}
+		p.sameAgain(last.t, was.kg, fall)
 	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
 		p.another(last.t, was, gap)
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
@@ -105,11 +93,7 @@ func (p *platform) breakSegment() {
 		}
 	case (zeroed || p.putBack(after.kg)) && p.zeroedRow > 0: // lifted off, zeroed and put back, between two readings or within the time of a bump
 		p.next(last.t, was.kg, EndedSwap, false)
-		p.regain(after.kg, 0)
-		if p.zeroedRow > 0 { // another one
-			p.cylinder++
-			p.zeroedRow = 0
-		}
+		p.backOn(after.kg, zeroed)
 	default: // another one, between two readings; or somebody leans on it
 		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
 		p.another(last.t, was, gap)
@@ -120,6 +104,41 @@ func (p *platform) breakSegment() {
 	p.put = p.putSince(stands)
 	p.open(p.pending)
 	p.pending, p.settling, p.stands, p.joint = nil, true, stands, whole
+}
+
+// anotherSince is another cylinder that stands there since the step before.
+func (p *platform) anotherSince(last, first sample) {
+	p.start = weight{t: last.t, kg: last.v}
+	p.unseen(max(p.mostBetween(first.t-last.t), last.v-first.v), last.v, first.t, p.stepAt) // or it is the same one, and gave that
+	next := p.firstHeard
+	p.next(last.t, last.v, EndedSwap, true)
+	if next != nil { // what the one before gave is in its row
+		p.firstHeard = &firstHeard{since: next.since}
+	}
+}
+
+// sameAgain is a cylinder that was lifted off and put back between two readings, by so much
+// lighter: it may have given that before.
+func (p *platform) sameAgain(t time.Duration, kg, fallKg float64) {
+	told := p.hintedAt(p.pending[0].t) && p.hint == "cylinder-swapped"
+	p.next(t, kg, EndedSwap, false)
+	if r := &p.rows[len(p.rows)-1]; fallKg > 0 && !told {
+		r.BestKg, r.HighKg = r.BestKg+fallKg, r.HighKg+fallKg
+	}
+}
+
+// backOn is a cylinder set on a platform that was zeroed empty: the one under which it had been zeroed
+// before, or another.
+func (p *platform) backOn(grossKg float64, zeroed bool) {
+	r := &p.rows[p.zeroedRow-1]
+	low, high := r.LowKg, r.HighKg
+	if p.regain(grossKg, 0); !zeroed { // nobody says so, and another one may weigh as much
+		r.LowKg, r.HighKg = min(r.LowKg, low), max(r.HighKg, high)
+	}
+	if p.zeroedRow > 0 { // another one
+		p.cylinder++
+		p.zeroedRow = 0
+	}
 }
 
 // another closes a segment where another cylinder stands there: the one before may have

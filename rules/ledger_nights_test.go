@@ -586,3 +586,34 @@ func TestASlowFlowOnACoarseDisplayGoesOnInASilence(t *testing.T) {
 		}
 	}
 }
+
+// A hose is laid on the cylinder as its valve is being shut: by the flow before it that may have been no shift,
+// and by the rise it was one. It was told short, for sure, in 25 of these.
+func TestAHoseLaidOnAsTheValveIsShutIsOpen(t *testing.T) {
+	out := 0
+	for seed := range uint64(60) {
+		r := rand.New(rand.NewPCG(seed, 65))
+		shut := 200 + float64(20*r.Float64())
+		laid := shut - float64(20*r.Float64())
+		by, rate := 0.15+float64(0.2*r.Float64()), 0.01+float64(0.01*r.Float64())
+		in := func(s float64) float64 { return float64(rate * math.Max(0, math.Min(s, shut)-60)) }
+		p := &platform{point: "scale", cylinder: 1}
+		for s := r.Float64(); s < 260; s++ {
+			kg := 20 - in(s) + float64(0.003*r.NormFloat64())
+			if s >= laid {
+				kg += by
+			}
+			if s >= shut-2 && s < shut+1 { // a hand on the valve
+				kg -= 0.15
+			}
+			p.weigh(sample{time.Duration(s * float64(time.Second)), math.Round(kg/0.005) * 0.005})
+		}
+		p.finish()
+		if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); in(260) < c.lowKg-0.02 || in(260) > c.highKg+0.02 {
+			out++
+		}
+	}
+	if out > 12 { // 25 before; where the valve is shut within ten seconds, what flowed since cannot be told from the hand that shut it
+		t.Errorf("the band leaves the truth out in %d of 60 nights", out)
+	}
+}

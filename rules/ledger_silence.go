@@ -159,6 +159,9 @@ func (p *platform) awayMoved(last sample) {
 // breakSilent closes the segment before a silence after which the weight
 // cannot be compared.
 func (p *platform) breakSilent(was, after weight, gap time.Duration) {
+	if was.rate == 0 { // so slow a flow moves a display seldom
+		was.rate = p.lately()
+	}
 	lifted, opened := p.lifted, p.opening()
 	fresh := was.rate <= noFlow && (p.stands || p.flowedAt <= p.stepAt || len(p.own()) < levelReads) // nobody saw it give yet: its valve is what comes next
 	why := EndedSilence

@@ -349,6 +349,9 @@ func (p *platform) rejoin() {
 	p.rows = p.rows[:j.rows]
 	p.start, p.blur, p.from, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.from, j.began, j.begun, true, j.settling
 	p.betweenKg, p.betweenHi, p.variance = j.betweenKg, j.betweenHi, j.variance
+	if up := j.flowed - j.by; up > within && !steady(j.was, later) { // or a hose was laid on as the valve was shut
+		p.perhaps(up, sample{j.was.t, j.was.kg}, sample{later.t, later.kg})
+	}
 }
 
 // flowedUntil corrects what was closed at a shift, where its last readings looked as if the
