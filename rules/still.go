@@ -9,7 +9,9 @@ import (
 // measure. What tells is how it moved before: noise that spans several of its own
 // steps cannot come to rest on one of them, noise that is smaller than a step may
 // rest there for hours. A level that rises or falls tells nothing of the noise, so
-// only turns count: a change of two steps or more one way, and the next one back.
+// only turns count: a change of two steps or more one way, and the next one back. A noise
+// that wanders goes there and back in many readings: those are swings, and tell by how
+// long they took.
 type still struct {
 	value    float64
 	from, at time.Duration // the newest run of the very same value
@@ -21,6 +23,11 @@ type still struct {
 	change   float64 // the change before this run, 0: none yet
 	step     float64 // the least change seen; 0: none
 	usual    float64 // the mean size of a change, stray ones cut
+
+	swings int           // there and back by as much as a turn, in however many readings
+	toward float64       // where the newest one goes: 1 or -1; 0: none yet
+	far    float64       // and how far it has come
+	began  time.Duration // the first reading
 }
 
 const (
@@ -28,6 +35,7 @@ const (
 	turnMost    = 8.0                // of the usual change: a stray reading there and back is no noise
 	usualOver   = 20                 // changes
 	turnsLeast  = 8                  // before anything is said of the noise
+	swingTimes  = 10                 // of the mean time of a swing, without any change (our choice)
 	stillTimes  = 5                  // of the longest run before: what hands on each value several times shows runs
 	stillLeast  = 20                 // readings
 	stillChance = 1e-6               // of so long a run from an instrument that measures; our choice: a night has some thousand runs
@@ -46,6 +54,7 @@ var turnRates = []struct{ noise, rate float64 }{
 func (s *still) hear(x sample) {
 	s.heard++
 	d := x.v - s.value
+	s.swing(x)
 	if s.heard == 1 || math.Abs(d) > sameAs*math.Abs(x.v) {
 		if s.heard > 1 {
 			s.moved(d)
@@ -73,6 +82,23 @@ func (s *still) moved(d float64) {
 	s.change = d
 }
 
+// swing follows how the readings go there and back; a stray one is no swing.
+func (s *still) swing(x sample) {
+	by := x.v - s.far
+	switch {
+	case s.heard == 1:
+		s.far, s.began = x.v, x.t
+	case s.step == 0 || math.Abs(by) >= turnMost*s.usual:
+	case by*s.toward > 0:
+		s.far = x.v
+	case math.Abs(by) > (turnSteps-0.5)*s.step:
+		if s.toward != 0 {
+			s.swings++
+		}
+		s.far, s.toward = x.v, math.Copysign(1, by)
+	}
+}
+
 // noise is the least that its noise may be, in steps; 0: less than can be told.
 func (s *still) noise() (steps float64) {
 	k := float64(s.turns)
@@ -93,6 +119,9 @@ func (s *still) noise() (steps float64) {
 func (s *still) frozen() bool {
 	if s.run < max(stillLeast, stillTimes*s.longest) {
 		return false
+	}
+	if k := float64(s.swings); k >= turnsLeast && float64(k*(s.at-s.from).Seconds()) >= float64(swingTimes*(s.from-s.began).Seconds()) {
+		return true
 	}
 	noise := s.noise()
 	return noise > 0 && float64(s.run)*math.Log(math.Erf(1/(2*math.Sqrt2*noise))) < math.Log(stillChance)
