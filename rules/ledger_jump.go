@@ -93,7 +93,7 @@ func (p *platform) breakSegment() {
 		}
 	case (zeroed || p.putBack(after.kg)) && p.zeroedRow > 0: // lifted off, zeroed and put back, between two readings or within the time of a bump
 		p.next(last.t, was.kg, EndedSwap, false)
-		p.backOn(after.kg, zeroed)
+		p.backOn(after.kg)
 	default: // another one, between two readings; or somebody leans on it
 		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
 		p.another(last.t, was, gap)
@@ -129,12 +129,8 @@ func (p *platform) sameAgain(t time.Duration, kg, fallKg float64) {
 
 // backOn is a cylinder set on a platform that was zeroed empty: the one under which it had been zeroed
 // before, or another.
-func (p *platform) backOn(grossKg float64, zeroed bool) {
-	r := &p.rows[p.zeroedRow-1]
-	low, high := r.LowKg, r.HighKg
-	if p.regain(grossKg, 0); !zeroed { // nobody says so, and another one may weigh as much
-		r.LowKg, r.HighKg = min(r.LowKg, low), max(r.HighKg, high)
-	}
+func (p *platform) backOn(grossKg float64) {
+	p.regain(grossKg, 0)
 	if p.zeroedRow > 0 { // another one
 		p.cylinder++
 		p.zeroedRow = 0

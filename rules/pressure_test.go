@@ -2,6 +2,7 @@ package rules
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -171,6 +172,18 @@ func TestWhatTheSunTakesIsSaidToBeTheSuns(t *testing.T) {
 		j.view = pressView{ok: true, t: end.t, end: end, source: byClamps, changePa: -70e3, doubtPa: doubt}
 		if fs := j.final(); len(fs) != 1 || fs[0].Result != NotProven || fs[0].Cause != want {
 			t.Errorf("70 kPa missing, give or take %g: %+v, want %s", 2*doubt, fs, want)
+		}
+	}
+}
+
+// Somebody has let the nitrogen out of a test that was too high: nobody says any longer that 2 psi is too much.
+func TestATestThatWasLetOutIsNotTooHighInWords(t *testing.T) {
+	const psiPa = 6894.757
+	j := budgetTest()
+	j.high, j.ceiling, j.target = true, Setting{Value: 600 * psiPa}, Setting{Value: 550 * psiPa}
+	for psi, want := range map[float64]bool{612: true, 2: false} {
+		if said := pressStands(Outlook{HasFig: true, Figure: Num(psi * psiPa)}, j); strings.Contains(said, "too high") != want {
+			t.Errorf("%.0f psi: %s", psi, said)
 		}
 	}
 }
