@@ -370,6 +370,20 @@ func TestAZeroAfterTheBoxWasOffIsOpen(t *testing.T) {
 	if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); c.lowKg > 1.75 || c.highKg < 7.7 {
 		t.Errorf("said %.3f [%.3f, %.3f]", c.bestKg, c.lowKg, c.highKg)
 	}
+	// The same once more, on a scale that was zeroed in the step before: nobody knows what was in it.
+	p = &platform{point: "scale", cylinder: 1}
+	p.carry(Finding{Step: "draw-in", Values: []Value{{grossKey(0), -2.5}}}, 0, 20*time.Second, false, false)
+	for s := 5.0; s < 100; s += 5 {
+		p.weigh(sample{time.Duration(s * float64(time.Second)), -2.5})
+	}
+	p.away, p.cut = true, true
+	for s := 106.0; s < 300; s += 5 {
+		p.weigh(sample{time.Duration(s * float64(time.Second)), 0})
+	}
+	p.finish()
+	if c := (&ledger{platforms: []*platform{p}}).charge(Setting{}, false).widened(); c.highKg < 6 || math.IsInf(c.highKg, 0) || math.IsNaN(c.highKg) {
+		t.Errorf("zeroed before: said %.3f [%.3f, %.3f]", c.bestKg, c.lowKg, c.highKg)
+	}
 }
 
 // A scale that was zeroed in the step before shows less than nothing. Silent as the next one flows, it comes

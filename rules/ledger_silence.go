@@ -150,6 +150,8 @@ func (p *platform) awayMoved(last sample) {
 		most = 0
 	case p.zeroedRow > 0:
 		most = p.zeroedGross
+	case most < -emptyKg: // zeroed under it in the step before
+		most = p.mostSeen(len(p.rows))
 	}
 	p.cut = false
 	p.next(last.t, p.levelKg(), EndedPowerCut, true)
@@ -252,12 +254,29 @@ func (p *platform) reckon(after weight) {
 		r.HighKg += float64((p.fastest - high) * max(0, (r.Until-p.stepAt).Seconds()))
 	}
 	if u.lost {
-		r.HighKg = math.Inf(1)
+		r.HighKg = max(r.HighKg, p.mostSeen(u.row))
 	}
 	if in := p.zeroedGross - p.tare; in > emptyKg { // no more than was in it, steel and all where its tare is not known
 		r.LowKg, r.BestKg, r.HighKg = min(r.LowKg, in), min(r.BestKg, in), min(r.HighKg, in)
 	}
 }
+
+// mostSeen is the most that the cylinder was seen to weigh before a row: it cannot have given more. One that
+// was on a scale zeroed under it since before the step weighs nobody knows what.
+func (p *platform) mostSeen(row int) (kg float64) {
+	for _, r := range p.rows[:row] {
+		if r.Cylinder == p.cylinder {
+			kg = max(kg, r.FromKg)
+		}
+	}
+	if kg <= emptyKg {
+		return cylinderMost
+	}
+	return kg
+}
+
+// cylinderMost is what a cylinder on such a scale weighs at the most, kg; our choice.
+const cylinderMost = 60.0
 
 // beganStill reports whether the open segment's cylinder stood still at first,
 // where what is known by now flows at a rate.
