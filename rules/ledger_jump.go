@@ -67,7 +67,11 @@ func (p *platform) breakSegment() {
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
 	case p.cleared && !zeroed && !p.lifted && after.kg > emptyKg && math.Abs(fall) <= p.jump(): // lifted off and put back: it gave nothing meanwhile
-		p.sameAgain(last.t, was.kg, fall)
+		if p.hintedAt(first.t) && p.hint == "cylinder-swapped" { // two full ones weigh nearly the same: who changed them knows
+			p.another(last.t, was, gap)
+		} else {
+			p.sameAgain(last.t, was.kg, fall)
+		}
 	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
 		p.another(last.t, was, gap)
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
@@ -95,7 +99,7 @@ func (p *platform) breakSegment() {
 		p.next(last.t, was.kg, EndedSwap, false)
 		p.backOn(after.kg)
 	default: // another one, between two readings; or somebody leans on it
-		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold}
+		p.leant = &leant{sample{last.t, was.kg}, max(was.rate, flowed), len(p.rows), p.cylinder, p.swapped, p.untold, p.zero}
 		p.another(last.t, was, gap)
 	}
 	if fall > gulpMost {
@@ -120,9 +124,8 @@ func (p *platform) anotherSince(last, first sample) {
 // sameAgain is a cylinder that was lifted off and put back between two readings, by so much
 // lighter: it may have given that before.
 func (p *platform) sameAgain(t time.Duration, kg, fallKg float64) {
-	told := p.hintedAt(p.pending[0].t) && p.hint == "cylinder-swapped"
 	p.next(t, kg, EndedSwap, false)
-	if r := &p.rows[len(p.rows)-1]; fallKg > 0 && !told {
+	if r := &p.rows[len(p.rows)-1]; fallKg > 0 {
 		r.BestKg, r.HighKg = r.BestKg+fallKg, r.HighKg+fallKg
 	}
 }
@@ -220,6 +223,7 @@ type leant struct {
 	cylinder int
 	swapped  time.Duration
 	untold   bool
+	zero     float64
 }
 
 // leanMost is how long somebody leans on a scale, or leaves what he put on it;
@@ -243,7 +247,7 @@ func (p *platform) leftAlone(s sample) {
 	if p.lifted { // of a scale that was zeroed the cylinder shows no more than an empty platform
 		p.lifted, p.empties, p.offRow = false, nil, 0
 	}
-	p.cylinder, p.swapped, p.untold = l.cylinder, l.swapped, l.untold
+	p.cylinder, p.swapped, p.untold, p.zero = l.cylinder, l.swapped, l.untold, l.zero
 	if p.byTare {
 		p.unit, p.byTare = false, false
 	}
@@ -255,7 +259,7 @@ func (p *platform) leftAlone(s sample) {
 func (p *platform) unitChanged(was, after, flowing weight, gap time.Duration) bool {
 	first := p.pending[0]
 	switch {
-	case p.hintedAt(first.t) || p.lifted || p.fast[0].t != first.t: // it showed something else between
+	case p.hintedAt(first.t) || p.toldSwapped(p.good[len(p.good)-1]) || p.lifted || p.fast[0].t != first.t: // it showed something else between
 		return false
 	case gap <= max(bumpMost, 2*p.usual()):
 		return otherUnit(was.kg, after.kg, switchShare) && !steady(flowing, after) // its flow changed alike

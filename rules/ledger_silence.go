@@ -29,7 +29,7 @@ func (p *platform) toldSwapped(since sample) bool {
 // although a cylinder stood on it and cannot have emptied.
 func (p *platform) cameBackZeroed(last, s sample) bool {
 	gap := s.t - last.t
-	silent := p.lost || p.silence(gap, backAfter)
+	silent := p.lost && len(p.pending) == 0 || p.silence(gap, backAfter)
 	if silent && p.toldZeroed(last) && s.v < emptyKg {
 		return true
 	}

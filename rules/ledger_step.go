@@ -117,7 +117,10 @@ func (p *platform) flowedUnheard(from, s sample) bool {
 func (p *platform) unseen(betweenKg, inKg float64, changed, since time.Duration) {
 	p.betweenHi = betweenKg
 	if quiet := changed - p.stepAt; quiet >= backAfter && quiet.Seconds() > float64(lostReads*p.every.Seconds()) {
-		p.betweenHi = max(betweenKg, min(inKg, betweenKg+float64(p.widest()*quiet.Seconds())))
+		p.betweenHi += float64(p.widest() * quiet.Seconds())
+		if inKg > emptyKg { // of a scale that was zeroed under it nobody knows
+			p.betweenHi = max(betweenKg, min(inKg, p.betweenHi))
+		}
 		p.firstHeard = &firstHeard{p.betweenHi, since}
 	}
 }

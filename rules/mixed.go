@@ -498,12 +498,10 @@ func (j *mixedRun) next(now time.Duration) *Ask {
 	if len(j.units) < 2 || j.given {
 		return nil
 	}
-	run := 1
+	run, ran := 1, true
 	var left time.Duration
 	for _, x := range j.units {
-		if x.ran[0] > 0 && x.ran[1] > 0 {
-			return nil
-		}
+		ran = ran && min(x.ran[0], x.ran[1]) >= j.lasts-mixedSlack
 		m := modeOf(x.asked)
 		if x.ran[0] > 0 && m != 0 || x.ran[1] > 0 && m != 1 { // the other half is behind it
 			run = 2
@@ -514,6 +512,8 @@ func (j *mixedRun) next(now time.Duration) *Ask {
 	}
 	a := &Ask{Run: run, Of: 2, Left: -1}
 	switch {
+	case ran:
+		return nil
 	case left > 0:
 		a.Left = left
 	case j.both && run == 2: // both halves have lasted

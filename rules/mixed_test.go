@@ -5,6 +5,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"standwatch/sensors"
 )
 
 // The card shows the half that is going on, as it was asked, and proposes the
@@ -63,4 +65,34 @@ func TestTheMixedRunShowsTheHalfThatIsGoingOn(t *testing.T) {
 	ask(60, "cool", "heat", "cool", "heat")
 	ask(1400, "fan", "fan", "fan", "fan")
 	want(1500, "2 of 2 now: heat cool heat cool")
+}
+
+// Sensors add up how long each unit has run as they go: the second half is not over as it begins.
+func TestTheMixedRunShowsItsSecondHalfWithSensors(t *testing.T) {
+	site := Site{Systems: []System{{HeatRecovery: true}}}
+	for i := range 2 {
+		u := Unit{Name: fmt.Sprintf("iu%d", i+1), Supply: fmt.Sprintf("s%d", i+1), Return: fmt.Sprintf("r%d", i+1)}
+		site.Systems[0].Units = append(site.Systems[0].Units, u)
+		site.Points = append(site.Points, sensors.Point{Name: u.Supply, Role: "supply-air", Quantity: sensors.Temperature, Every: 30 * time.Second},
+			sensors.Point{Name: u.Return, Role: "return-air", Quantity: sensors.Temperature, Every: 30 * time.Second})
+	}
+	x := feed{Engine: NewEngine(site, []Rule{MixedRun})}
+	x.next(1, 0, &Started{})
+	x.next(1, 0, &Told{Kind: "begin", Name: "mixed-run"})
+	modes := []string{"heat", "cool"}
+	for s := 30.0; s < 1400+600; s += 30 {
+		for i := range 2 {
+			switch s {
+			case 60, 1410:
+				x.next(1, s, &Told{Kind: "command", Name: fmt.Sprintf("iu%d", i+1), Note: modes[(i+int(s/1000))%2]})
+			}
+			split := map[string]float64{"heat": 18, "cool": -11}[modes[(i+int(s/1400))%2]]
+			x.read(1, s, fmt.Sprintf("r%d", i+1), 22)
+			x.read(1, s, fmt.Sprintf("s%d", i+1), 22+split)
+		}
+	}
+	o := x.Outlooks(at(1, 1400+600))[0].Outlook
+	if o.Next == nil || o.Next.Run != 2 || o.Next.Left <= 0 || strings.Contains(o.Sentence, "both halves have had") {
+		t.Errorf("amid the second half: %+v, %q", o.Next, o.Sentence)
+	}
 }

@@ -103,13 +103,13 @@ func (j *vacuumHold) froze() (run still, froze bool) {
 	if j.wasFrozen.run > 0 {
 		return j.wasFrozen, true
 	}
-	return j.still, j.still.at-j.still.from > j.bridge() && j.still.frozen()
+	return j.still, j.still.at-j.still.from > j.bridge() && j.still.stopped()
 }
 
 // atEnd reports whether the gauge has come to rest above the limit, and since when:
 // most likely where its range ends (2000, 20,000 or 25,000 micron, from memory).
 func (j *vacuumHold) atEnd() (from time.Duration, ends bool) {
-	return j.still.from, j.still.value > j.limit.Value && j.still.at-j.still.from > j.bridge() && j.still.frozen()
+	return j.still.from, j.still.value > j.limit.Value && j.still.at-j.still.from > j.bridge() && j.still.stopped()
 }
 
 // stuck reports whether not one reading of the hold differs from the others, on

@@ -350,7 +350,9 @@ func (p *platform) rejoin() {
 	p.start, p.blur, p.from, p.began, p.begun, p.settled, p.settling = j.start, j.blur, j.from, j.began, j.begun, true, j.settling
 	p.betweenKg, p.betweenHi, p.variance = j.betweenKg, j.betweenHi, j.variance
 	if up := j.flowed - j.by; up > within && !steady(j.was, later) { // or a hose was laid on as the valve was shut
+		doubted := p.suspect
 		p.perhaps(up, sample{j.was.t, j.was.kg}, sample{later.t, later.kg})
+		p.suspect = doubted // of another jump
 	}
 }
 

@@ -27,6 +27,7 @@ type still struct {
 	swings int           // there and back by as much as a turn, in however many readings
 	toward float64       // where the newest one goes: 1 or -1; 0: none yet
 	far    float64       // and how far it has come
+	astray bool          // the newest reading lies far from there
 	began  time.Duration // the first reading
 }
 
@@ -88,7 +89,13 @@ func (s *still) swing(x sample) {
 	switch {
 	case s.heard == 1:
 		s.far, s.began = x.v, x.t
-	case s.step == 0 || math.Abs(by) >= turnMost*s.usual:
+	case s.step == 0:
+	case math.Abs(by) >= turnMost*s.usual:
+		if s.astray { // no stray one: it goes on from there, after a gap perhaps
+			s.far, s.toward = x.v, 0
+		}
+		s.astray = !s.astray
+		return
 	case by*s.toward > 0:
 		s.far = x.v
 	case math.Abs(by) > (turnSteps-0.5)*s.step:
@@ -97,6 +104,7 @@ func (s *still) swing(x sample) {
 		}
 		s.far, s.toward = x.v, math.Copysign(1, by)
 	}
+	s.astray = false
 }
 
 // noise is the least that its noise may be, in steps; 0: less than can be told.
@@ -114,14 +122,19 @@ func (s *still) noise() (steps float64) {
 	return steps
 }
 
+// stopped reports whether a gauge of a closed volume is frozen, or has rested for many of its swings: there
+// they are its noise. Those of a thermometer are the day's, which grows quiet.
+func (s *still) stopped() bool {
+	k := float64(s.swings)
+	return s.frozen() || s.run >= max(stillLeast, stillTimes*s.longest) && k >= turnsLeast &&
+		float64(k*(s.at-s.from).Seconds()) >= float64(swingTimes*(s.from-s.began).Seconds())
+}
+
 // frozen reports whether the newest run is longer than an instrument that goes
 // on measuring shows.
 func (s *still) frozen() bool {
 	if s.run < max(stillLeast, stillTimes*s.longest) {
 		return false
-	}
-	if k := float64(s.swings); k >= turnsLeast && float64(k*(s.at-s.from).Seconds()) >= float64(swingTimes*(s.from-s.began).Seconds()) {
-		return true
 	}
 	noise := s.noise()
 	return noise > 0 && float64(s.run)*math.Log(math.Erf(1/(2*math.Sqrt2*noise))) < math.Log(stillChance)

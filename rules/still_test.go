@@ -9,7 +9,7 @@ import (
 
 // A gauge whose noise wanders over a minute, of 1 % (field guide: 0.5 to 3 %), goes there and back in
 // many readings and hardly ever between two; when it then shows one value for half an hour it
-// no longer measures. One that measures is never called frozen, however quiet it is or becomes.
+// no longer measures. One that measures is never called frozen, however quiet it is.
 func TestAGaugeWhoseNoiseWandersIsSeenToFreeze(t *testing.T) {
 	drawn := func(seed uint64, noise, everyS, stopS float64) (frozen bool) {
 		r := rand.New(rand.NewPCG(seed, 43))
@@ -19,9 +19,9 @@ func TestAGaugeWhoseNoiseWandersIsSeenToFreeze(t *testing.T) {
 				pa = math.Round(180*(1+float64(noise*g))+float64(20*-math.Expm1(-at/600))) * micronPa
 			}
 			s.hear(sample{time.Duration(at * float64(time.Second)), pa})
-			frozen = frozen || at < stopS && s.frozen()
+			frozen = frozen || at < stopS && s.stopped()
 		}
-		return frozen || stopS < 3600 && s.frozen()
+		return frozen || stopS < 3600 && s.stopped()
 	}
 	seen, of := 0, 0
 	for seed := range uint64(20) {

@@ -30,7 +30,7 @@ func (j *vacuumHold) append(s sample) {
 		was = j.ss[n-1].t
 	}
 	j.gap(s.t - was)
-	if s.v != j.still.value && j.still.at-j.still.from > j.gapMost() && j.still.frozen() {
+	if s.v != j.still.value && j.still.at-j.still.from > j.gapMost() && j.still.stopped() {
 		j.wasFrozen = j.still
 	}
 	j.still.hear(s)

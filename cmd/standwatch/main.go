@@ -120,7 +120,7 @@ var machineWords = []struct {
 	plain string
 }{
 	{regexp.MustCompile(`expected a (?:float|valid \d+ bit float) but got ("[^"]*")(?: \(string\))?`), "$1 is not a number"},
-	{regexp.MustCompile(`expected a valid \d+ bit u?int but got ("[^"]*")`), "$1 is not a whole number"},
+	{regexp.MustCompile(`expected a valid \d+ bit u?int but got ("[^"]*")`), "$1 is no whole number that fits here"},
 	{regexp.MustCompile(`expected \w+ value but got ("-[^"]*") \(short flag\); perhaps try (--[\w-]+="[^"]*")\?`), "$1 begins with a hyphen; if it is meant, write $2"},
 }
 

@@ -538,7 +538,7 @@ func (t *tell) shared() shared {
 func (a *audience) due(now time.Duration) map[shared]bool {
 	of := map[shared]bool{}
 	for _, t := range a.Tells {
-		if k := t.shared(); k != (shared{}) && t.Not <= now && !a.muted(t) {
+		if k := t.shared(); k != (shared{}) && t.Not <= now && !t.Muted && !a.muted(t) {
 			of[k] = true
 		}
 	}

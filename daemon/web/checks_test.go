@@ -274,7 +274,7 @@ func TestAStepBegunWithOpenChecksAsksOnce(t *testing.T) {
 	}
 	// On a phone's first screen stand what is recorded and what may hurt; the rest is a tap away, and is there.
 	recorded, care, further := strings.Index(text, "This will be recorded"), strings.Index(text, "Dry nitrogen only"), strings.Index(text, "<summary>More to take care of")
-	if last := strings.Index(text, "nitrogen takes the air you breathe"); recorded < 0 || care < recorded || further < care || last < further || strings.Index(text, "Checks not done yet: 3") < last {
+	if last := strings.Index(text, "leave room for the hottest hour"); recorded < 0 || care < recorded || further < care || last < further || strings.Index(text, "Checks not done yet: 3") < last {
 		t.Errorf("recorded at %d, care at %d, the rest at %d and %d in\n%s", recorded, care, further, last, text)
 	}
 	begin := form("kind", "begin", "step", "pressure-test", "by", "Ines", "back", "/", "reason", "")

@@ -65,8 +65,12 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 		c.Overtaken = s.overtakes(snap, system, step)
 		c.Shut = s.shutJob(snap, system)
 		c.Cautions = s.cautions(snap, system, step)
-		if n := len(c.Cautions); n > shownCautions+1 { // one alone is not worth a fold
-			c.Cautions, c.Further = c.Cautions[:shownCautions], c.Cautions[shownCautions:]
+		shown := shownCautions
+		if s.flammableCaution(snap, system, step) != "" { // it comes first, and hides nothing of the step's own
+			shown++
+		}
+		if n := len(c.Cautions); n > shown+1 { // one alone is not worth a fold
+			c.Cautions, c.Further = c.Cautions[:shown], c.Cautions[shown:]
 		}
 		c.Reason = f.Get("reason")
 		for _, open := range snap.openChecks(system, step) {
@@ -81,7 +85,7 @@ func (s *screens) writeConfirm(w http.ResponseWriter, status int, v view, snap S
 	s.write(w, status, "confirm", v)
 }
 
-// shownCautions is how many sentences of care stand before what is asked on a
+// shownCautions is how many of a step's own sentences of care stand before what is asked on a
 // phone's first screen; the step's own page shows all.
 const shownCautions = 2
 

@@ -89,7 +89,8 @@ func (s *screens) rowOf(snap Snapshot, st Step) stepRow {
 		m := s.words.moment(st.Begun, snap.Wall, snap.zone())
 		row.When, row.Text = s.words.say("step.begun", m.Ago, m.Clock), st.Outlook.Sentence
 	} else {
-		if row.State = outcome(st.Verdicts); row.State == ended && snap.Wall.Sub(st.Ended) < judgedIn {
+		row.State = outcome(st.Verdicts)
+		if d := snap.Wall.Sub(st.Ended); row.State == ended && d >= 0 && d < judgedIn { // a clock may have been set back
 			row.State = judging
 		}
 		m := s.words.moment(st.Ended, snap.Wall, snap.zone())
