@@ -342,11 +342,7 @@ func (p *platform) flowsOn(quiet time.Duration, heard bool) (kg float64) {
 		return min(p.mostLeft(), float64(p.widest()*quiet.Seconds()))
 	case !p.silence(quiet, backAfter):
 	case p.hint == "cylinder-swapped" && p.hinted > p.fit.t: // somebody changes it: the next one gives
-		rate := float64(gapHigh * max(p.fastest, p.fit.rate))
-		if p.fastest == 0 {
-			rate = p.widest()
-		}
-		return float64(rate * quiet.Seconds())
+		return float64(max(p.asEver(), float64(gapHigh*p.fit.rate)) * quiet.Seconds())
 	case p.lifted && p.flowing.rate > noFlow && p.fitted-p.began < gapAtLeast: // or it was zeroed while it flowed: too few readings tell
 		return float64(gapHigh * p.flowing.rate * (quiet + p.fitted - p.stood.t).Seconds())
 	case p.lifted || p.sendsChanges():

@@ -66,13 +66,9 @@ func (p *platform) breakSegment() {
 		p.next(last.t, was.kg, EndedSwap, true)
 	case p.lifted && fall < -1:
 		p.putOn(was, after)
-	case p.cleared && !zeroed && !p.lifted && after.kg > emptyKg && math.Abs(fall) <= p.jump(): // lifted off and put back: it gave nothing meanwhile
-		if p.hintedAt(first.t) && p.hint == "cylinder-swapped" { // two full ones weigh nearly the same: who changed them knows
-			p.another(last.t, was, gap)
-		} else {
-			p.sameAgain(last.t, was.kg, fall)
-		}
-	case p.cleared && !zeroed && after.kg > emptyKg && math.Abs(fall) > p.jump(): // another cylinder, put on within the time of a bump
+	case p.cleared && !zeroed && !p.lifted && after.kg > emptyKg && math.Abs(fall) <= p.jump() && !(p.hintedAt(first.t) && p.hint == "cylinder-swapped"): // lifted off and put back: it gave nothing meanwhile
+		p.sameAgain(last.t, was.kg, fall)
+	case p.cleared && !zeroed && after.kg > emptyKg && (math.Abs(fall) > p.jump() || !p.lifted): // another cylinder, put on within the time of a bump; two full ones weigh nearly the same, and who changed them knows
 		p.another(last.t, was, gap)
 	case fall > gulpMost && after.kg > max(emptyKg, float64(emptyShare*was.kg)): // no empty platform: another cylinder, between two readings
 		p.another(last.t, was, gap)

@@ -239,9 +239,7 @@ func (p *platform) reckon(after weight) {
 		high = max(high, p.widest())
 	}
 	if u.put { // its valve may have been open as wide as ever before, and shut again
-		if high = max(high, float64(gapHigh*p.fastest)); p.fastest == 0 {
-			high = p.widest()
-		}
+		high = max(high, p.asEver())
 	}
 	for _, w := range []weight{u.before, after} { // two standard errors of the rates
 		if w.span >= 3*bumpMost && !math.IsInf(w.rateSe, 1) {

@@ -21,21 +21,22 @@ var PressureTest = Rule{
 
 // What the test goes by, besides its limits.
 const (
-	fastDropPa = 35e3             // within fastOver: somebody is called (the field guide)
-	fastOver   = 10 * time.Minute //
-	settleFor  = 30 * time.Minute // it must have been settled that long (the field guide)
-	heldRatio  = 0.95             // of the target counts as held: what a fill's heat takes away again (our choice)
-	highRatio  = 1.1              // of the target, where no ceiling is given (common practice)
-	highFor    = 10 * time.Second // above the ceiling before somebody is called: a hose that is knocked is over sooner (our choice)
-	lowerFor   = time.Minute      // below it before that is cleared (our choice)
-	fillRatio  = 0.01             // of the pressure within fillOver: a stage is raised, or the pipe topped up; less, or slower, may be the sun (our choice, from trial runs with seeds)
-	fillOver   = 2 * time.Minute  //
-	fasterThan = 2.0              // times as fast as just before: it has begun now (our choice; the middle of three readings lags, the first does not)
-	burstRatio = 0.25             // of the pressure: more than a fill's heat can be, however fast it was filled (our choice)
-	vented     = 0.1              // of the pressure at the start: what is below has been let out, not shared with another part (our choice)
-	gapPart    = 8                // one part in so many of the test may go by unheard at once: 3 h of 24 (our choice)
-	slipFor    = time.Hour        // a stage below the target is raised by then (common practice: 5 to 60 min)
-	tellSure   = 3.0              // standard errors of its slope before a fall is told: it is looked at often (our choice, from trial runs with seeds)
+	fastDropPa   = 35e3             // within fastOver: somebody is called (the field guide)
+	fastOver     = 10 * time.Minute //
+	settleFor    = 30 * time.Minute // it must have been settled that long (the field guide)
+	heldRatio    = 0.95             // of the target counts as held: what a fill's heat takes away again (our choice)
+	highRatio    = 1.1              // of the target, where no ceiling is given (common practice)
+	highFor      = 10 * time.Second // above the ceiling before somebody is called: a hose that is knocked is over sooner (our choice)
+	lowerFor     = time.Minute      // below it before that is cleared (our choice)
+	underCeiling = 0.99             // of the ceiling: by so much it is lower (our choice)
+	fillRatio    = 0.01             // of the pressure within fillOver: a stage is raised, or the pipe topped up; less, or slower, may be the sun (our choice, from trial runs with seeds)
+	fillOver     = 2 * time.Minute  //
+	fasterThan   = 2.0              // times as fast as just before: it has begun now (our choice; the middle of three readings lags, the first does not)
+	burstRatio   = 0.25             // of the pressure: more than a fill's heat can be, however fast it was filled (our choice)
+	vented       = 0.1              // of the pressure at the start: what is below has been let out, not shared with another part (our choice)
+	gapPart      = 8                // one part in so many of the test may go by unheard at once: 3 h of 24 (our choice)
+	slipFor      = time.Hour        // a stage below the target is raised by then (common practice: 5 to 60 min)
+	tellSure     = 3.0              // standard errors of its slope before a fall is told: it is looked at often (our choice, from trial runs with seeds)
 )
 
 type pressureTest struct {
@@ -464,7 +465,7 @@ func (j *pressureTest) tooHigh(t time.Duration) []Finding {
 	}
 	p := j.level()
 	above := j.over.by(t, p > j.ceiling.Value, highFor)
-	below := j.under.by(t, p < 0.99*j.ceiling.Value, lowerFor)
+	below := j.under.by(t, p < underCeiling*j.ceiling.Value, lowerFor)
 	switch {
 	case !j.high && above:
 		j.high = true

@@ -447,3 +447,12 @@ func steady(was, after weight) bool {
 func (p *platform) widest() float64 {
 	return min(jumpKgPerS, 2*max(p.fastest, jumpKgPerS/4))
 }
+
+// asEver is how fast it may flow from a cylinder that nobody saw give: a quarter faster than it ever did
+// before it; as a valve lets it where it never did.
+func (p *platform) asEver() float64 {
+	if p.fastest == 0 {
+		return p.widest()
+	}
+	return float64(gapHigh * p.fastest)
+}

@@ -187,7 +187,7 @@ func pressStands(o Outlook, j *pressureTest) string {
 		return fmt.Sprintf("%s; last heard %s ago.", s, span(o.Elapsed-j.last))
 	case unit != "":
 		return fmt.Sprintf("%s. The gauge seems to speak %s: put its unit right in the site file.", s, unit)
-	case j.high && o.Figure >= 0.99*j.ceiling.Value: // the flag stays for a while after it is let out
+	case j.high && float64(o.Figure) >= underCeiling*j.ceiling.Value: // the flag stays for a while after it is let out
 		return s + ": too high. Stand clear, and let some out."
 	case j.raised && j.falling == Wake:
 		return s + ": fell at once. Stand clear, and find out what has opened."
